@@ -1,0 +1,262 @@
+# Board-safe: runs on CPython and MicroPython alike.
+"""Payloads to values and back, from the field table, with `struct` alone.
+
+`pack_payload` and `unpack_payload` serve every frame type through plain dicts. Samples, which a
+device handles many times a second, have a faster pair that fills one Sample again and again.
+Nothing here knows about framing.
+"""
+
+import struct
+from math import floor
+
+from protocol.fields import FRAMES, SAMPLE, Field, FrameType
+from protocol.sample import NAN, Sample
+
+TEXT_BYTES = 16
+
+
+class BadFrame(ValueError):  # noqa: N818 (says what arrived, not what went wrong)
+    """A payload whose length or counts do not match its frame type."""
+
+
+def is_measured(field: Field) -> bool:
+    """True when the field decodes to a float that may be NaN; flags are bits, never missing."""
+    return field.is_measurement and field.unit != "bits"
+
+
+def raw_from_value(field: Field, value: "float | None") -> int:
+    """Return the integer that travels: floor(value * per_unit + 0.5), clipped to the range.
+
+    NaN and None give the null value. Flags are sent bit by bit: clipping would change them.
+    Raises ValueError when a count, code or flags field has no value.
+    """
+    if value is None or value != value:
+        if not is_measured(field):
+            raise ValueError("field %s cannot be missing, give it a number" % field.name)
+        return field.null_raw  # type: ignore[return-value]
+    if field.unit == "bits":
+        return int(value) & 0xFFFF
+    if not isinstance(value, int):
+        value = float(value)
+    scaled = value * field.per_unit
+    # Clip first: floor() of an infinity raises.
+    if scaled <= field.raw_low:
+        return field.raw_low
+    if scaled >= field.raw_high:
+        return field.raw_high
+    # Integers stay integers: a counter does not fit a single-precision float.
+    if isinstance(scaled, int):
+        return scaled
+    return floor(scaled + 0.5)
+
+
+def value_from_raw(field: Field, raw: int) -> float:
+    """Return the value in the field's unit: NaN for a measurement that is null or out of range.
+
+    Counts, codes and flags come back as the integer that was sent.
+    """
+    if not is_measured(field):
+        return raw
+    if field.raw_low <= raw <= field.raw_high:
+        return raw / field.per_unit
+    return NAN
+
+
+def text_to_bytes(text: str) -> bytes:
+    """Return 16 bytes: UTF-8, cut at a character boundary, padded with zeros."""
+    raw = text.encode()
+    end = min(len(raw), TEXT_BYTES)
+    # Step back while the first byte left out continues a character.
+    while 0 < end < len(raw) and raw[end] & 0xC0 == 0x80:
+        end -= 1
+    return raw[:end] + bytes(TEXT_BYTES - end)
+
+
+def text_from_bytes(raw: bytes) -> str:
+    """Return the text up to the first zero byte.
+
+    Where it is no UTF-8, each byte above 7F becomes "?". So does a control character, because a
+    device's name ends up on a terminal.
+    """
+    end = raw.find(b"\0")
+    if end >= 0:
+        raw = raw[:end]
+    try:
+        text = raw.decode()
+    except UnicodeError:
+        text = "".join([chr(b) if b < 0x80 else "?" for b in raw])
+    return "".join([c if " " <= c <= "~" or c >= "\xa0" else "?" for c in text])
+
+
+def frame_type_of(number: int) -> "FrameType | None":
+    """Return the frame type of that number, or None when this version does not know it."""
+    for frame_type in FRAMES:
+        if frame_type.number == number:
+            return frame_type
+    return None
+
+
+def _fixed_offset(frame_type: FrameType, name: str) -> "tuple[Field, int]":
+    offset = 0
+    for field in frame_type.fields:
+        if field.name == name:
+            return field, offset
+        offset += field.size
+    raise ValueError("frame %s has no field %s" % (frame_type.name, name))
+
+
+def _shape_of(frame_type: FrameType) -> "tuple[int, list[tuple[int, int, int, int]]]":
+    # (fixed bytes, [(offset of the count, least, most, bytes of one entry)])
+    groups = []
+    for group in frame_type.groups:
+        field, offset = _fixed_offset(frame_type, group.count_field)
+        groups.append((offset, field.raw_low, min(field.raw_high, group.most), group.size))
+    return frame_type.fixed_size, groups
+
+
+_SHAPES = {t.number: _shape_of(t) for t in FRAMES}
+
+
+def payload_fits(type_number: int, payload: bytes) -> bool:
+    """True when length and counts are exactly right for a known type: match, never skip.
+
+    Raises KeyError for a type that is not in the table.
+    """
+    length, groups = _SHAPES[type_number]
+    if len(payload) < length:
+        return False
+    for offset, least, most, size in groups:
+        count = payload[offset]
+        if not least <= count <= most:
+            return False
+        length += count * size
+    return len(payload) == length
+
+
+def _pack_one(field: Field, values: dict) -> "int | bytes":  # type: ignore[type-arg]
+    value = values.get(field.name)
+    if field.wire == "text16":
+        return text_to_bytes(value or "")
+    return raw_from_value(field, value)
+
+
+def _refuse_unknown(names: "list[str]", values: dict, where: str) -> None:  # type: ignore[type-arg]
+    for name in values:
+        if name not in names:
+            raise ValueError("%s has no field %s, it has %s" % (where, name, ", ".join(names)))
+
+
+def pack_payload(frame_type: FrameType, values: dict) -> bytes:  # type: ignore[type-arg]
+    """Return the payload for values by field name; a group is a list of dicts under its name.
+
+    Counts are taken from the groups. A measurement left out travels as null, a text as empty.
+    Raises ValueError for an unknown name, a missing count, code or flags, or a group too short
+    or too long.
+    """
+    names = [f.name for f in frame_type.fields] + [g.name for g in frame_type.groups]
+    _refuse_unknown(names, values, "frame " + frame_type.name)
+    values = dict(values)
+    tail = b""
+    for group in frame_type.groups:
+        entries = values.get(group.name) or []
+        count_field, _ = _fixed_offset(frame_type, group.count_field)
+        if not count_field.raw_low <= len(entries) <= group.most:
+            raise ValueError(
+                "%s.%s takes %d to %d entries, got %d"
+                % (frame_type.name, group.name, count_field.raw_low, group.most, len(entries))
+            )
+        values[group.count_field] = len(entries)
+        group_names = [f.name for f in group.fields]
+        for entry in entries:
+            _refuse_unknown(group_names, entry, "group " + group.name)
+            for field in group.fields:
+                tail += struct.pack("<" + field.struct_code, _pack_one(field, entry))
+    fixed = [_pack_one(f, values) for f in frame_type.fields]
+    return struct.pack(frame_type.fixed_format, *fixed) + tail
+
+
+def _unpack_run(fields: "list[Field]", payload: bytes, offset: int, into: dict) -> int:  # type: ignore[type-arg]
+    for field in fields:
+        raw = struct.unpack_from("<" + field.struct_code, payload, offset)[0]
+        if field.wire == "text16":
+            into[field.name] = text_from_bytes(raw)
+        else:
+            into[field.name] = value_from_raw(field, raw)
+        offset += field.size
+    return offset
+
+
+def unpack_payload(frame_type: FrameType, payload: bytes) -> dict:  # type: ignore[type-arg]
+    """Return values by field name, counts included, and each group as a list of dicts.
+
+    Raises BadFrame when the payload's length or counts do not match the frame type.
+    """
+    if not payload_fits(frame_type.number, payload):
+        raise BadFrame(
+            "%d bytes do not match a %s frame, discard it" % (len(payload), frame_type.name)
+        )
+    values = {}  # type: ignore[var-annotated]
+    offset = _unpack_run(frame_type.fields, payload, 0, values)
+    for group in frame_type.groups:
+        entries = []
+        for _ in range(values[group.count_field]):
+            entry = {}  # type: ignore[var-annotated]
+            offset = _unpack_run(group.fields, payload, offset, entry)
+            entries.append(entry)
+        values[group.name] = entries
+    return values
+
+
+# What the fast pair needs of each field, without attribute look-ups or property calls.
+_SAMPLE_FIXED = [(f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f)) for f in SAMPLE.fields]
+_BANK_FIELDS = [
+    (f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f)) for f in SAMPLE.groups[0].fields
+]
+_BANK_CODES = "".join([f.struct_code for f in SAMPLE.groups[0].fields])
+_SAMPLE_FORMATS = [SAMPLE.fixed_format + _BANK_CODES * n for n in range(SAMPLE.groups[0].most + 1)]
+
+
+def decode_sample_into(payload: bytes, sample: Sample) -> None:
+    """Fill every measured attribute of `sample` from a sample payload; its times stay untouched.
+
+    Per-bank lists grow when they are too short. Raises BadFrame, with `sample` unchanged.
+    """
+    if not payload_fits(SAMPLE.number, payload):
+        raise BadFrame("%d bytes do not match a sample frame, discard it" % len(payload))
+    banks = (len(payload) - SAMPLE.fixed_size) // SAMPLE.groups[0].size
+    raws = struct.unpack_from(_SAMPLE_FORMATS[banks], payload, 0)
+    at = 0
+    for name, per_unit, low, high, measured in _SAMPLE_FIXED:
+        raw = raws[at]
+        at += 1
+        if not measured:
+            setattr(sample, name, raw)
+        elif low <= raw <= high:
+            setattr(sample, name, raw / per_unit)
+        else:
+            setattr(sample, name, NAN)
+    for position, (name, per_unit, low, high, measured) in enumerate(_BANK_FIELDS):
+        values = getattr(sample, name)
+        for bank in range(banks):
+            value = raws[at + position + bank * len(_BANK_FIELDS)]
+            if measured:
+                value = value / per_unit if low <= value <= high else NAN
+            if bank < len(values):
+                values[bank] = value
+            else:
+                values.append(value)
+
+
+def encode_sample(sample: Sample) -> bytes:
+    """Return the payload of a sample frame for the first `sample.banks` banks.
+
+    Raises ValueError when the number of banks, the flags or a sensor state cannot be sent.
+    """
+    group = SAMPLE.groups[0]
+    if not 1 <= sample.banks <= group.most:
+        raise ValueError("banks must be 1 to %d, got %d" % (group.most, sample.banks))
+    raws = [raw_from_value(f, getattr(sample, f.name)) for f in SAMPLE.fields]
+    for bank in range(sample.banks):
+        for field in group.fields:
+            raws.append(raw_from_value(field, getattr(sample, field.name)[bank]))
+    return struct.pack(_SAMPLE_FORMATS[sample.banks], *raws)
