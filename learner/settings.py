@@ -1,0 +1,86 @@
+# Board-safe: runs on CPython and MicroPython alike.
+"""What the learner must know of one engine: banks, limits, delay. Plain numbers with defaults.
+
+A host fills these from an engine description (`learner.description`), a board from its own file.
+"""
+
+from learner.history import DelayModel
+from learner.table import Table
+
+WIDEBAND = 0
+SWITCHING = 1
+
+# Time constants of the fuel-film columns, seconds: a span that covers warm and cool manifolds.
+FILM_S = (0.1, 0.25, 0.6)
+
+
+class Limits:
+    """Thresholds of the gates. Each default is common practice, no source, unless said otherwise.
+
+    Rates are judged over the window that the sensor's lag covers, at injection; those of load are
+    in units of the load axis (kPa or %) a second.
+    """
+
+    def __init__(self) -> None:
+        self.speed_min_rpm = 500.0
+        self.coolant_min_c = 70.0
+        self.coolant_max_c = 115.0
+        self.battery_min_v = 11.5
+        # What a wideband controller reads reliably.
+        self.lambda_min = 0.65
+        self.lambda_max = 1.40
+        # After the fuel comes back: film refilled, exhaust flushed.
+        self.fuel_cut_recovery_s = 1.5
+        self.enrichment_recovery_s = 0.5
+        self.throttle_rate_max_pct_s = 60.0
+        self.load_rate_max_per_s = 60.0
+        self.speed_rate_max_rpm_s = 1500.0
+        # Half weight at these rates.
+        self.load_rate_half_per_s = 30.0
+        self.speed_rate_half_rpm_s = 800.0
+        # A larger change of target within the delay is refused.
+        self.target_change_max = 0.005
+        # A longer silence than this breaks the history.
+        self.gap_max_s = 0.25
+
+
+class BankSettings:
+    """One bank: its table, its sensor's delay. `name` is for people."""
+
+    def __init__(self, name: str, table: Table, delay: DelayModel) -> None:
+        self.name = name
+        self.table = table
+        self.delay = delay
+
+
+class Settings:
+    """Everything a Learner needs.
+
+    load_is_throttle: the load axis is throttle opening in %, else manifold pressure in kPa.
+    sensor_kind: WIDEBAND or SWITCHING. closed_loop: the method runs closed loop (with a switching
+    sensor always). film_s: time constants of the film columns; () leaves the film out.
+    sample_rate_hz: the highest rate expected; sizes the history.
+    """
+
+    def __init__(
+        self,
+        banks: "list[BankSettings]",
+        load_is_throttle: bool = False,
+        sensor_kind: int = WIDEBAND,
+        closed_loop: bool = False,
+        film_s: "tuple[float, ...]" = FILM_S,
+        sample_rate_hz: float = 50.0,
+        history_s: float = 2.5,
+        noise: float = 0.02,
+    ) -> None:
+        if not banks:
+            raise ValueError("an engine needs at least one bank")
+        self.banks = banks
+        self.load_is_throttle = load_is_throttle
+        self.sensor_kind = sensor_kind
+        self.closed_loop = closed_loop or sensor_kind == SWITCHING
+        self.film_s = film_s
+        self.sample_rate_hz = sample_rate_hz
+        self.history_s = history_s
+        self.noise = noise
+        self.limits = Limits()

@@ -1,0 +1,216 @@
+# Board-safe: runs on CPython and MicroPython alike.
+"""The learner: samples in, verdicts out, a current estimate always at hand.
+
+Per sample it does constant work: gates, history, delay, one observation per bank into that bank's
+evidence. It does no I/O and keeps nothing of a sample. Equations: the observation
+
+    d = measured lambda / commanded lambda (as seen through delay and lag) - 1 = sum(v_i x_i) + ...
+
+with commanded lambda = target / closed-loop multiplier at injection; see `learner.kernel`.
+"""
+
+from learner import gates
+from learner.gates import Gates
+from learner.history import History, Seen
+from learner.kernel import Evidence
+from learner.settings import SWITCHING, BankSettings, Settings
+from protocol.fields import REASONS
+from protocol.sample import Sample
+
+# Two samples closer than this many sensor lags tell less than two independent ones.
+INDEPENDENT_LAGS = 2.0
+# How far back from the injection instant motion is judged.
+MOTION_LAGS = 2.0
+MOTION_SPAN_MIN_S = 0.1
+
+
+class BankLearner:
+    """One bank's evidence, its view of the engine, and its counters.
+
+    verdict: what was done with the latest sample (0 used, else reason bits of `learner.gates`).
+    weight: the weight it was given. observation: its d. delay_s: its transport delay plus lag.
+    seen_count, used_count, refused: samples given, used, and refused by primary reason.
+    """
+
+    def __init__(self, bank: BankSettings, number: int, settings: Settings, typecode: str) -> None:
+        self.name = bank.name
+        self.number = number
+        self.table = bank.table
+        self.delay = bank.delay
+        self.evidence = Evidence(
+            bank.table.n_speed,
+            bank.table.n_load,
+            len(settings.film_s),
+            typecode,
+            settings.noise,
+        )
+        self.seen = Seen(len(settings.film_s))
+        self.verdict = gates.HISTORY_SHORT
+        self.weight = 0.0
+        self.observation = 0.0
+        self.delay_s = 0.0
+        self.seen_count = 0
+        self.used_count = 0
+        self.refused = [0] * len(REASONS)
+
+    def correction(self, speed_rpm: float, load: float) -> float:
+        """Running estimate of the correction at a point, a fraction; clamped to the axes."""
+        table = self.table
+        table.locate(speed_rpm, load)
+        return self.evidence.predict(table.index, table.v0, table.v1, table.v2, table.v3)
+
+
+class Learner:
+    """Learns the tables of all banks of one engine from a stream of samples.
+
+    settings: the engine. typecode: "d" or "f", how evidence is stored.
+    """
+
+    def __init__(self, settings: Settings, typecode: str = "d") -> None:
+        self.settings = settings
+        count = len(settings.banks)
+        self.banks = [BankLearner(settings.banks[k], k, settings, typecode) for k in range(count)]
+        size = int(settings.history_s * settings.sample_rate_hz) + 4
+        self.history = History(size, count, settings.film_s)
+        self.gates = Gates(settings)
+        self._last_us = -1
+
+    def learn_one(self, sample: Sample) -> None:
+        """Take one sample; each bank's `verdict` and `weight` then say what was done with it.
+
+        The sample is neither changed nor kept. Raises ValueError when it has too few banks.
+        """
+        if sample.banks < len(self.banks):
+            raise ValueError(
+                "the sample carries %d banks, the engine has %d" % (sample.banks, len(self.banks))
+            )
+        limits = self.settings.limits
+        dt_s = (sample.time_us - self._last_us) * 1e-6 if self._last_us >= 0 else 0.0
+        if self._last_us >= 0 and dt_s <= 0.0:
+            # The same instant twice, or a clock that went back: nothing can be learned from it.
+            self._refuse_all(gates.HISTORY_SHORT)
+            if dt_s < 0.0:
+                self._restart(sample)
+            return
+        gap = sample.lost_before > 0 or dt_s > limits.gap_max_s
+        self._last_us = sample.time_us
+
+        load = sample.throttle_pct if self.settings.load_is_throttle else sample.map_kpa
+        common = self.gates.judge_engine(sample, load, dt_s, gap)
+        if not self._push(sample, load, dt_s, gap):
+            for bank in self.banks:
+                bank.seen.reset()
+            self._refuse_all(common | gates.VALUE_MISSING)
+            return
+        for bank in self.banks:
+            self._learn_bank(bank, sample, load, common, dt_s)
+
+    def _push(self, sample: Sample, load: float, dt_s: float, gap: bool) -> bool:
+        """Add the sample's operating point to the history; False when values are missing."""
+        multipliers = sample.fuel_multiplier
+        usable = sample.speed_rpm > 0.0 and load == load and sample.target_lambda > 0.0
+        for bank in self.banks:
+            usable = usable and multipliers[bank.number] > 0.0
+        film_load = sample.map_kpa
+        if self.settings.film_s and not film_load > 0.0:
+            usable = False
+        if not usable:
+            self.history.clear()
+            return False
+        if gap and dt_s > self.settings.history_s:
+            self.history.clear()
+            for bank in self.banks:
+                bank.seen.reset()
+        self.history.push(
+            dt_s,
+            sample.speed_rpm,
+            load,
+            sample.throttle_pct,
+            sample.target_lambda,
+            film_load,
+            multipliers,
+        )
+        return True
+
+    def _learn_bank(
+        self, bank: BankLearner, sample: Sample, load: float, verdict: int, dt_s: float
+    ) -> None:
+        history = self.history
+        limits = self.settings.limits
+        table = bank.table
+        seen = bank.seen
+        lag_s = bank.delay.sensor_lag_s
+
+        if not table.locate(sample.speed_rpm, load):
+            verdict |= gates.OUTSIDE_NOW
+        transport_s = bank.delay.transport_s(
+            sample.speed_rpm,
+            # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
+            sample.map_kpa if sample.map_kpa > 0.0 else 60.0,
+            table.ve_pct,
+            sample.intake_c if sample.intake_c == sample.intake_c else 25.0,
+        )
+        bank.delay_s = transport_s + lag_s
+        # Three lags leave 5 % of what came before.
+        window_s = transport_s + 3.0 * lag_s
+        verdict |= self.gates.judge_past(window_s)
+        verdict |= self.gates.judge_sensor(sample, bank.number)
+
+        weight = 1.0
+        if history.find(transport_s):
+            seen.update(history, bank.number, dt_s, lag_s)
+            if seen.primed_s < 3.0 * lag_s:
+                verdict |= gates.HISTORY_SHORT
+            span_s = MOTION_LAGS * lag_s if lag_s > MOTION_SPAN_MIN_S else MOTION_SPAN_MIN_S
+            throttle_pct_s = history.travel(history.throttle, span_s, True) / span_s
+            load_s = history.travel(history.load, span_s, True) / span_s
+            speed_rpm_s = history.travel(history.speed_rpm, span_s, True) / span_s
+            verdict |= self.gates.judge_motion(throttle_pct_s, load_s, speed_rpm_s)
+            weight = self.gates.weigh_motion(load_s, speed_rpm_s)
+            if history.travel(history.target, window_s, False) > limits.target_change_max:
+                verdict |= gates.TARGET_CHANGED
+            if not table.locate(seen.speed_rpm, seen.load):
+                verdict |= gates.OUTSIDE_AT_INJECTION
+        else:
+            seen.reset()
+            verdict |= gates.HISTORY_SHORT
+
+        bank.seen_count += 1
+        bank.verdict = verdict
+        if verdict:
+            bank.weight = 0.0
+            bank.refused[gates.primary_reason(verdict)] += 1
+            return
+        if self.settings.sensor_kind == SWITCHING:
+            # The integrator holds the mean of lambda at the target.
+            measured = sample.target_lambda
+        else:
+            measured = sample.measured_lambda[bank.number]
+        bank.observation = measured / seen.commanded - 1.0
+        share = dt_s / (INDEPENDENT_LAGS * lag_s) if lag_s > 0.0 else 1.0
+        bank.used_count += 1
+        bank.evidence.learn_one(
+            table.index,
+            table.v0,
+            table.v1,
+            table.v2,
+            table.v3,
+            bank.observation,
+            weight,
+            share if share < 1.0 else 1.0,
+            seen.terms,
+        )
+        bank.weight = bank.evidence.weight
+
+    def _refuse_all(self, verdict: int) -> None:
+        for bank in self.banks:
+            bank.seen_count += 1
+            bank.verdict = verdict
+            bank.weight = 0.0
+            bank.refused[gates.primary_reason(verdict)] += 1
+
+    def _restart(self, sample: Sample) -> None:
+        self._last_us = sample.time_us
+        self.history.clear()
+        for bank in self.banks:
+            bank.seen.reset()
