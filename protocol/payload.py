@@ -216,6 +216,11 @@ _BANK_CODES = "".join([f.struct_code for f in SAMPLE.groups[0].fields])
 _SAMPLE_FORMATS = [SAMPLE.fixed_format + _BANK_CODES * n for n in range(SAMPLE.groups[0].most + 1)]
 
 
+def bank_count(payload: bytes) -> int:
+    """Return the number of banks that a sample payload of this length has room for."""
+    return (len(payload) - SAMPLE.fixed_size) // SAMPLE.groups[0].size
+
+
 def decode_sample_into(payload: bytes, sample: Sample) -> None:
     """Fill every measured attribute of `sample` from a sample payload; its times stay untouched.
 
@@ -223,7 +228,7 @@ def decode_sample_into(payload: bytes, sample: Sample) -> None:
     """
     if not payload_fits(SAMPLE.number, payload):
         raise BadFrame("%d bytes do not match a sample frame, discard it" % len(payload))
-    banks = (len(payload) - SAMPLE.fixed_size) // SAMPLE.groups[0].size
+    banks = bank_count(payload)
     raws = struct.unpack_from(_SAMPLE_FORMATS[banks], payload, 0)
     at = 0
     for name, per_unit, low, high, measured in _SAMPLE_FIXED:
