@@ -1,0 +1,541 @@
+"""The simulated engine: state per crank event, from throttle to lambda sensor and to the road.
+
+One step is one firing interval (720° / cylinders, at least two a cycle). A mean-value manifold is
+filled through the throttle and emptied by the true VE; fuel passes injector and wall film; each
+cycle's mixture leaves as a plug of gas that travels by volume to its sensor. Pressure pulsations
+within a cycle and gas back-flow are not modelled. Sizes come from `parameters`; no I/O.
+"""
+
+import random
+from collections import deque
+from math import acos, cos, exp, pi, radians, sqrt
+
+from simulator.controller import Controller
+from simulator.parameters import R_AIR, EngineParameters, Exhaust, Film
+from simulator.sensors import FittedSensor
+
+GAMMA = 1.4
+# Below this ratio of pressures a throttle chokes: (2/(γ+1))^(γ/(γ−1)).
+CRITICAL_RATIO = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
+# Choked mass flow = this · area · p0 / √T0, kg/s, m², Pa, K: sqrt(γ/R)·(2/(γ+1))^3 for γ = 1.4.
+CHOKED_FLOW = sqrt(GAMMA / R_AIR) * (2.0 / (GAMMA + 1.0)) ** 3
+
+DISCHARGE = 0.75
+CLOSED_ANGLE, OPEN_ANGLE = radians(6.0), radians(88.0)
+HEATING_J_PER_KG_AIR = 1.02e6  # brake-independent work per kg of charge, stoichiometric or richer
+LEAN_LIMIT_PHI, RICH_LIMIT_PHI = 0.62, 1.75
+COMBUSTION_STALL_RPM = 350.0
+CRANKING_RPM = 250.0
+GRAVITY, AIR_DENSITY = 9.80665, 1.2
+SWITCHED_OFF_STEP_S = 0.04
+
+
+def flow_shape(ratio: float) -> float:
+    """Return throttle flow at a pressure ratio, as a fraction of choked flow; 0 at or above 1."""
+    if ratio <= CRITICAL_RATIO:
+        return 1.0
+    if ratio >= 1.0:
+        return 0.0
+    # Isentropic nozzle, scaled so that it joins 1 at the critical ratio.
+    drop: float = ratio ** (2 / GAMMA) - ratio ** ((GAMMA + 1) / GAMMA)
+    return _NOZZLE * sqrt(max(0.0, drop))
+
+
+_NOZZLE = sqrt(2.0 / (GAMMA - 1.0)) / (2.0 / (GAMMA + 1.0)) ** 3
+
+# Equilibrium of throttle and pumping: flow_shape(r) = x · r has one root r(x). Tabulated, because
+# the manifold step needs it at every event.
+_ROOTS = 2048
+_X_MOST = 1.0 / CRITICAL_RATIO
+
+
+def _root(x: float) -> float:
+    low: float = CRITICAL_RATIO
+    high = 1.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if flow_shape(middle) > x * middle:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+_EQUILIBRIUM: list[float] = [_root(_X_MOST * k / _ROOTS) for k in range(_ROOTS)] + [
+    CRITICAL_RATIO
+] * 2
+
+
+def equilibrium_ratio(x: float) -> float:
+    """Return the pressure ratio r at which flow_shape(r) = x · r, x > 0."""
+    if x >= _X_MOST:
+        return 1.0 / x
+    place = x / _X_MOST * _ROOTS
+    k = int(place)
+    return _EQUILIBRIUM[k] + (place - k) * (_EQUILIBRIUM[k + 1] - _EQUILIBRIUM[k])
+
+
+def throttle_area_m2(throttle_pct: float, bore_mm: float) -> float:
+    """Return the effective area of a butterfly throttle, its leakage when closed not counted."""
+    x = min(max(throttle_pct, 0.0), 100.0) / 100.0
+    angle = CLOSED_ANGLE + (OPEN_ANGLE - CLOSED_ANGLE) * x
+    open_part = 1.0 - cos(angle) / cos(CLOSED_ANGLE)
+    return DISCHARGE * pi / 4.0 * (bore_mm * 1e-3) ** 2 * open_part
+
+
+def throttle_for_area(area_m2: float, bore_mm: float) -> float:
+    """Return the throttle opening in per cent that gives an effective area."""
+    part = area_m2 / (DISCHARGE * pi / 4.0 * (bore_mm * 1e-3) ** 2)
+    angle: float = acos(min(max((1.0 - part) * cos(CLOSED_ANGLE), -1.0), 1.0))
+    return min(max((angle - CLOSED_ANGLE) / (OPEN_ANGLE - CLOSED_ANGLE) * 100.0, 0.0), 100.0)
+
+
+def film_constants(film: Film, coolant_c: float, map_kpa: float) -> tuple[float, float]:
+    """Return the film's fraction and evaporation time in s at a temperature and pressure."""
+    cold_c = max(0.0, 80.0 - coolant_c)
+    pressure = 1.0 + film.pressure_slope * (map_kpa / 50.0 - 1.0)
+    fraction = film.fraction * (1.0 + film.cold_fraction * cold_c / 80.0) * pressure
+    time_s = film.time_s * exp(cold_c / film.cold_time_c) * pressure
+    return min(max(fraction, 0.02), 0.9), time_s
+
+
+def film_step(
+    film_mg: float, injected_mg: float, fraction: float, time_s: float, interval_s: float
+) -> tuple[float, float]:
+    """Return (film after, fuel delivered in the interval), both mg.
+
+    Aquino's model, film' = X·rate − film/tau, solved exactly for a constant injection rate over the
+    interval; fuel is conserved: injected = delivered + growth of the film.
+    """
+    if fraction <= 0.0:
+        return 0.0, injected_mg + film_mg
+    kept = exp(-interval_s / time_s)
+    after = film_mg * kept + fraction * time_s * injected_mg / interval_s * (1.0 - kept)
+    return after, injected_mg - (after - film_mg)
+
+
+class ExhaustPipe:
+    """Gas between a bank's ports and its sensor: first in, first out, by volume.
+
+    A plug is (volume m³, phi, time of injection). What has been pushed flows on over the following
+    cycle. `phi` is the gas at the sensor after mixing, `injected_s` when its fuel was injected.
+    """
+
+    def __init__(self, parameters: Exhaust, cylinders: int, slots: int, phi: float) -> None:
+        self._plugs: deque[tuple[float, float, float]] = deque()
+        self._left = parameters.volume_l * 1e-3
+        self._head_phi = phi
+        self.injected_s = 0.0
+        self.phi = phi
+        self.before_s = 0.0
+        self._mixing = -1.0 / (parameters.mixing_volume_l * 1e-3)
+        self._slots = slots
+        self._last = [0.0] * cylinders
+        self.flow_m3 = 0.0  # per event
+
+    def push(self, cylinder: int, volume_m3: float, phi: float, injected_s: float) -> None:
+        """Add one cycle's gas of one cylinder."""
+        self._plugs.append((volume_m3, phi, injected_s))
+        self.flow_m3 += (volume_m3 - self._last[cylinder]) / self._slots
+        self._last[cylinder] = volume_m3
+
+    def flow(self) -> float:
+        """Move the gas by one event's volume; return phi at the sensor."""
+        need = self.flow_m3
+        left = self._left
+        self.before_s = self.injected_s
+        if need <= 0.0:
+            return self.phi
+        total, passed = need, 0.0
+        plugs = self._plugs
+        while need >= left and plugs:
+            passed += left * self._head_phi
+            need -= left
+            left, self._head_phi, self.injected_s = plugs.popleft()
+        passed += need * self._head_phi
+        self._left = left - need
+        self.phi += (passed / total - self.phi) * (1.0 - exp(total * self._mixing))
+        return self.phi
+
+
+class Command:
+    """What rider, brake and weather ask of the engine; a drive writes it, the engine reads it.
+
+    imposed_rpm: speed held by the brake, 0 when the vehicle decides. clutch: 0 open to 1 engaged.
+    """
+
+    def __init__(self) -> None:
+        self.throttle_pct = 0.0
+        self.imposed_rpm = 0.0
+        self.gear = 0
+        self.clutch = 0.0
+        self.wheel_brake_n = 0.0
+        self.grade = 0.0
+        self.barometer_kpa = 101.3
+        self.ambient_c = 20.0
+        self.ignition = True
+        self.cooling = 1.0
+
+
+class Engine:
+    """An engine running under a controller. Faults act through the public attributes."""
+
+    def __init__(
+        self,
+        parameters: EngineParameters,
+        controller: Controller,
+        seed: int = 0,
+        warm: bool = True,
+        ambient_c: float = 20.0,
+    ) -> None:
+        p = parameters
+        self.parameters = p
+        self.controller = controller
+        self.rng = random.Random(f"engine run {seed}")
+        self.command = Command()
+        self.command.ambient_c = ambient_c
+
+        # State
+        self.time_s = 0.0
+        self.before_s = 0.0
+        self.running_s = 1e4 if warm else 0.0
+        self.speed_rpm = self.speed_before = 1300.0 if warm else 0.0
+        self.map_kpa = self.map_before = 38.0 if warm else 101.3
+        self.vehicle_m_s = 0.0
+        self.distance_m = 0.0
+        self.coolant_c = 85.0 if warm else ambient_c
+        self.intake_c = ambient_c + (8.0 if warm else 0.0)
+        self.battery_v = 13.8
+        self.locked = False
+        self.cranking = not warm
+        self.torque_nm = 0.0
+
+        # What sensors show to the controller and the bridge
+        self.sensed_map_kpa = self.map_kpa
+        self.sensed_intake_c = self.intake_c
+
+        # Faults write here
+        self.leak_share = [0.0] * p.banks
+        self.misfire = [p.misfire] * len(p.cylinder_bank)
+        self.map_offset_kpa = 0.0
+        self.intake_offset_c = 0.0
+        self.dead_time_error_ms = 0.0
+        self.fuel_pressure_ratio = 1.0
+        self.sensor_of_bank = list(range(p.banks))
+
+        cylinders = len(p.cylinder_bank)
+        self.slots = max(2, cylinders)
+        self._half_cycle = (self.slots + 1) // 2
+        self._cylinder_m3 = p.displacement_cc * 1e-6 / cylinders
+        self._manifold_m3 = p.manifold_volume_l * 1e-3
+        self._full_flow = 0.9 * 101325.0 / (R_AIR * 300.0) * self._cylinder_m3
+        self._slot_cylinder = [k if k < cylinders else -1 for k in range(self.slots)]
+        self._slot = 0
+        self.sensors = [FittedSensor(s, warm) for s in p.sensors]
+        phi = 1.0 / 0.95 if warm else 0.0
+        self.pipes = [ExhaustPipe(e, cylinders, self.slots, phi) for e in p.exhausts]
+        for sensor in self.sensors:
+            sensor.phi = sensor.before = phi
+        self.ve = [
+            0.01 * p.truth.ve_pct(b, self.speed_rpm or 300.0, self.map_kpa) for b in p.cylinder_bank
+        ]
+        self._ve_sum = sum(self.ve)
+        self.film_mg = [0.0] * cylinders
+        self._pending_mg = [0.0] * cylinders
+        self._pending_s = [0.0] * cylinders
+        self._gas_phi = [phi] * cylinders
+        self._gas_m3 = [0.0] * cylinders
+        self._gas_s = [0.0] * cylinders
+        self.cylinder_phi = [phi] * p.banks
+        self.injected_mg = [0.0] * p.banks
+        self.burned_mg = [0.0] * p.banks
+        self.air_mg = [0.0] * p.banks
+        self._gas_k = [e.cool_k for e in p.exhausts]
+        self._film = (p.film.fraction, p.film.time_s)
+        self._dead_ms = p.injector.dead_time_ms
+        self._flow_mg_per_ms = p.injector.flow_mg_per_ms
+        self._area_m2 = p.closed_throttle_mm2 * 1e-6
+        self._fill: float = 0.0
+        self.slow_step(0.0)
+
+    # -- slow: once per tick -------------------------------------------------------------------
+
+    def slow_step(self, interval_s: float) -> None:
+        """Move what changes slowly (temperatures, battery) and take over the command."""
+        p, c = self.parameters, self.command
+        running = self.speed_rpm > COMBUSTION_STALL_RPM
+        if not c.ignition:
+            self.running_s = 0.0
+        elif running:
+            self.running_s += interval_s
+        self._temperatures(interval_s, running)
+        charge_v = 13.9 if running else 12.3
+        droop_v = 0.5 * max(0.0, 1.0 - self.speed_rpm / 1800.0) if running else 0.0
+        wander_v = (
+            p.noise.battery_wander_v * self.rng.gauss(0.0, 1.0) * (2.0 * interval_s / 30.0) ** 0.5
+        )
+        self.battery_v += (charge_v - droop_v - self.battery_v) * interval_s / 30.0 + wander_v
+        self._dead_ms = p.injector.dead_time_at(self.battery_v) + self.dead_time_error_ms
+        self._flow_mg_per_ms = p.injector.flow_mg_per_ms * sqrt(self.fuel_pressure_ratio)
+        overrun_mm2 = p.overrun_air_mm2_per_krpm * max(0.0, self.speed_rpm / 1000.0 - 2.0)
+        extra_mm2 = p.closed_throttle_mm2 + overrun_mm2 + self.controller.bypass_mm2
+        self._area_m2 = (
+            throttle_area_m2(c.throttle_pct, p.throttle_bore_mm) + max(1.0, extra_mm2) * 1e-6
+        )
+        self._film = film_constants(p.film, self.coolant_c, self.map_kpa)
+        kelvin = self.intake_c + 273.15
+        # dp/dt through the throttle when choked, kPa/s
+        self._fill = (
+            CHOKED_FLOW * self._area_m2 * c.barometer_kpa / sqrt(c.ambient_c + 273.15)
+            * R_AIR * kelvin / self._manifold_m3
+        )  # fmt: skip
+        self.locked = self.locked and c.clutch > 0.95 and c.gear > 0
+        for sensor in self.sensors:
+            sensor.heated_s = sensor.heated_s + interval_s if c.ignition else 0.0
+
+    def _temperatures(self, interval_s: float, running: bool) -> None:
+        c = self.command
+        heat = 0.9 + 1.3 * self.speed_rpm * self.map_kpa / (4000.0 * 50.0) if running else 0.0
+        # A thermostat opens between 82 and 90 °C; moving air carries more away.
+        opening = min(max((self.coolant_c - 82.0) / 8.0, 0.0), 1.0)
+        away = (0.002 + 0.06 * opening * c.cooling) * (self.coolant_c - c.ambient_c)
+        self.coolant_c += 0.1 * (heat - away) * interval_s
+        # Intake air: warmed by the engine bay, less so the faster it flows.
+        air_flow = self.speed_rpm * self.map_kpa / (3000.0 * 50.0) + 0.02 * self.vehicle_m_s
+        bay = (self.coolant_c - c.ambient_c) * (0.10 + 0.30 / (1.0 + 3.0 * air_flow))
+        self.intake_c += (c.ambient_c + bay - self.intake_c) * interval_s / (40.0 + interval_s)
+        part = interval_s / (self.parameters.intake_sensor_lag_s + interval_s)
+        self.sensed_intake_c += (self.intake_c - self.sensed_intake_c) * part
+
+    # -- fast: once per crank event ------------------------------------------------------------
+
+    def advance(self, until_s: float) -> None:
+        """Run events until the engine's time reaches `until_s` (it may pass it by one event)."""
+        while self.time_s < until_s:
+            if self.speed_rpm < CRANKING_RPM * 0.9:
+                self._without_events()
+            else:
+                self._event()
+
+    def _without_events(self) -> None:
+        """One step with the crank standing still: air finds its way in; a starter may turn it."""
+        dt = SWITCHED_OFF_STEP_S
+        self._mark()
+        self.time_s += dt
+        self.map_kpa += (self.command.barometer_kpa - self.map_kpa) * (1.0 - exp(-dt / 0.2))
+        self.sensed_map_kpa = self.map_kpa + self.map_offset_kpa
+        for pipe, sensor in zip(self.pipes, self.sensors, strict=True):
+            pipe.phi *= exp(-dt / 4.0)
+            sensor.expose(pipe.phi, dt)
+        self._evaporate(dt)
+        self.speed_rpm = max(0.0, self.speed_rpm - 2000.0 * dt)
+        if self.command.ignition or self.command.imposed_rpm > 0.0:
+            self.speed_rpm = CRANKING_RPM
+            self.cranking = True
+        self._coast(dt)
+
+    def _evaporate(self, dt: float) -> None:
+        """Film dries off a standing engine; that fuel is lost to the intake, not burned."""
+        for k, film in enumerate(self.film_mg):
+            kept = film * exp(-dt / 20.0)
+            self.burned_mg[self.parameters.cylinder_bank[k]] += film - kept
+            self.film_mg[k] = kept
+
+    def _mark(self) -> None:
+        self.before_s = self.time_s
+        self.speed_before = self.speed_rpm
+        self.map_before = self.map_kpa
+
+    def _event(self) -> None:
+        """One firing interval: manifold, intake, injection, exhaust, crank."""
+        p = self.parameters
+        self.before_s = self.time_s
+        speed = self.speed_before = self.speed_rpm
+        dt = 120.0 / (speed * self.slots)
+        now = self.time_s = self.time_s + dt
+        pressure = self._manifold(dt)
+
+        slot = self._slot
+        self._slot = slot + 1 if slot + 1 < self.slots else 0
+        cylinder = self._slot_cylinder[slot]
+        work_j = self._intake(cylinder, pressure, speed) if cylinder >= 0 else 0.0
+
+        # Half a cycle away another cylinder receives its fuel and lets its gas out.
+        other = self._slot_cylinder[(slot + self._half_cycle) % self.slots]
+        if other >= 0:
+            bank = p.cylinder_bank[other]
+            self.pipes[bank].push(
+                other, self._gas_m3[other], self._gas_phi[other], self._gas_s[other]
+            )
+            if self.command.ignition:
+                pulse = self.controller.inject(bank, speed, self.sensed_map_kpa)
+                open_ms = pulse - self._dead_ms
+                if open_ms > 0.0:
+                    fuel = open_ms * self._flow_mg_per_ms
+                    self._pending_mg[other] += fuel
+                    self.injected_mg[bank] += fuel
+            self._pending_s[other] = now
+
+        sensors = self.sensors
+        for bank, pipe in enumerate(self.pipes):
+            phi = pipe.flow()
+            leak = self.leak_share[bank]
+            if leak > 0.0:
+                # Air drawn in between pulses; a strong flow leaves no time for it.
+                phi *= 1.0 - leak * exp(-pipe.flow_m3 / (dt * 0.006))
+            sensors[self.sensor_of_bank[bank]].expose(phi, dt)
+        self._crank(dt, work_j, pressure)
+
+    def _manifold(self, dt: float) -> float:
+        """Advance manifold pressure by dt and return it, kPa.
+
+        Towards the equilibrium of throttle and pumping at the present rate (a secant): exact when
+        the throttle is choked, and never past the equilibrium however stiff a wide throttle is.
+        """
+        pressure = self.map_before = self.map_kpa
+        ambient = self.command.barometer_kpa
+        pumping = self._ve_sum * self._cylinder_m3 / self._manifold_m3 * self.speed_rpm / 120.0
+        final = ambient * equilibrium_ratio(pumping * ambient / self._fill)
+        gap = final - pressure
+        if gap > 1e-6 or gap < -1e-6:
+            rate = self._fill * flow_shape(pressure / ambient) - pumping * pressure
+            speed = rate / gap
+            if speed > 0.0:
+                pressure = final - gap * exp(-speed * dt)
+            else:
+                pressure = final
+        self.map_kpa = pressure
+        lag = self.parameters.map_sensor_lag_s
+        sensed = self.sensed_map_kpa - self.map_offset_kpa
+        self.sensed_map_kpa = sensed + (pressure - sensed) * dt / (dt + lag) + self.map_offset_kpa
+        return pressure
+
+    def _intake(self, cylinder: int, pressure: float, speed: float) -> float:
+        """Close one cylinder's intake, burn what is in it; return the work, J."""
+        p = self.parameters
+        bank = p.cylinder_bank[cylinder]
+        ve = 0.01 * p.truth.ve_pct(bank, speed, pressure)
+        self._ve_sum += ve - self.ve[cylinder]
+        self.ve[cylinder] = ve
+        air_mg = ve * pressure * 1e9 * self._cylinder_m3 / (R_AIR * (self.intake_c + 273.15))
+        rng = self.rng
+        noise = p.noise
+        if noise.cycle_air > 0.0:
+            air_mg *= 1.0 + rng.gauss(0.0, noise.cycle_air)
+        fraction, time_s = self._film
+        fuel = self._pending_mg[cylinder]
+        self._pending_mg[cylinder] = 0.0
+        self.film_mg[cylinder], fuel = film_step(
+            self.film_mg[cylinder], fuel, fraction, time_s, 120.0 / speed
+        )
+        phi = fuel * p.stoichiometric_afr / air_mg
+        self.burned_mg[bank] += fuel
+        self.air_mg[bank] += air_mg
+        self.cylinder_phi[bank] = phi
+        work = 0.0
+        if LEAN_LIMIT_PHI < phi < RICH_LIMIT_PHI and self.command.ignition:
+            work = HEATING_J_PER_KG_AIR * air_mg * 1e-6 * (phi if phi < 1.0 else 1.0)
+            if noise.cycle_work > 0.0:
+                work *= 1.0 + noise.cycle_work * rng.gauss(0.0, 1.0)
+            misfire = self.misfire[cylinder]
+            if misfire > 0.0 and rng.random() < misfire:
+                work = 0.0
+                # Oxygen passes unburned; only part of the fuel reacts at the hot sensor.
+                phi *= 0.45
+        exhaust = p.exhausts[bank]
+        share = air_mg * 1e-6 * speed / (self._full_flow * 7500.0)
+        hot_k = exhaust.cool_k + exhaust.rise_k * sqrt(share) if work > 0.0 else 480.0
+        gas_k = self._gas_k[bank]
+        gas_k = self._gas_k[bank] = gas_k + 0.1 * (hot_k - gas_k)
+        self._gas_m3[cylinder] = (air_mg + fuel) * 1e-9 * R_AIR * gas_k / self.command.barometer_kpa
+        self._gas_phi[cylinder] = phi
+        self._gas_s[cylinder] = self._pending_s[cylinder]
+        return work
+
+    def _crank(self, dt: float, work_j: float, pressure: float) -> None:
+        """Turn the crank: torque, clutch, vehicle, brake."""
+        p, c = self.parameters, self.command
+        speed = self.speed_rpm
+        loss_kpa = (
+            p.friction_kpa + p.friction_kpa_per_krpm * speed * 1e-3 + c.barometer_kpa - pressure
+        )
+        torque = (
+            work_j * self.slots - loss_kpa * p.displacement_cc * 1e-3
+        ) / (4.0 * pi)  # fmt: skip
+        self.torque_nm = torque
+        if c.imposed_rpm > 0.0:
+            # The brake holds speed; its regulator lets a little of the torque's ripple through.
+            most = 900.0 * dt
+            step = (c.imposed_rpm - speed) * min(1.0, dt / 0.15)
+            self.speed_rpm = max(
+                CRANKING_RPM, speed + min(max(step, -most), most) + 0.05 * torque * dt
+            )
+            self._coast(dt)
+            return
+        if self.cranking:
+            self.speed_rpm = max(CRANKING_RPM, speed + torque * dt / 0.06 * 9.5493)
+            if self.speed_rpm > 900.0 or not c.ignition:
+                self.cranking = False
+            self._coast(dt)
+            return
+        if c.gear == 0 or c.clutch <= 0.0:
+            self.locked = False
+            self.speed_rpm = speed + torque * dt / p.vehicle.inertia_kg_m2 * 9.5493
+            self._coast(dt)
+        else:
+            self._drive_train(dt, torque)
+        if self.speed_rpm < CRANKING_RPM and c.ignition:
+            self.cranking = True
+            self.speed_rpm = CRANKING_RPM
+
+    def road_load_n(self) -> float:
+        """Return drag, rolling resistance, grade and wheel brake together, N."""
+        v, m_s, c = self.parameters.vehicle, self.vehicle_m_s, self.command
+        force = 0.5 * AIR_DENSITY * v.drag_area_m2 * m_s * m_s + v.mass_kg * GRAVITY * c.grade
+        if m_s > 0.01:
+            force += v.mass_kg * GRAVITY * v.rolling + c.wheel_brake_n
+        return force
+
+    def _coast(self, dt: float) -> None:
+        vehicle = self.parameters.vehicle
+        if self.vehicle_m_s > 0.0 or self.command.grade < -0.02:
+            moved = self.vehicle_m_s - self.road_load_n() / vehicle.mass_kg * dt
+            self.vehicle_m_s = max(0.0, moved)
+            self.distance_m += self.vehicle_m_s * dt
+
+    def _drive_train(self, dt: float, torque: float) -> None:
+        """Engine and wheel through gear and clutch: locked they turn together, else it slips."""
+        v, c = self.parameters.vehicle, self.command
+        ratio = v.overall_ratios[c.gear - 1] / v.wheel_radius_m  # rad/s of crank per m/s
+        wheel_rpm = self.vehicle_m_s * ratio * 9.5493
+        if self.locked:
+            mass = v.mass_kg + v.inertia_kg_m2 * ratio * ratio
+            force = torque * ratio - self.road_load_n()
+            self.vehicle_m_s = max(0.0, self.vehicle_m_s + force / mass * dt)
+            self.speed_rpm = self.vehicle_m_s * ratio * 9.5493
+        else:
+            slip = self.speed_rpm - wheel_rpm
+            grip = c.clutch * v.clutch_torque_nm * (1.0 if slip > 0.0 else -1.0)
+            load = self.road_load_n()
+            engine = self.speed_rpm + (torque - grip) * dt / v.inertia_kg_m2 * 9.5493
+            vehicle_m_s = self.vehicle_m_s + (grip * ratio - load) / v.mass_kg * dt
+            if (engine - vehicle_m_s * ratio * 9.5493) * slip <= 0.0:
+                # They meet within this step: common speed by conservation of momentum.
+                inertia = v.inertia_kg_m2 * ratio
+                momentum = v.mass_kg * self.vehicle_m_s + inertia * self.speed_rpm / 9.5493
+                momentum += (torque * ratio - load) * dt
+                vehicle_m_s = momentum / (v.mass_kg + inertia * ratio)
+                engine = vehicle_m_s * ratio * 9.5493
+                self.locked = c.clutch > 0.95
+            self.vehicle_m_s = max(0.0, vehicle_m_s)
+            self.speed_rpm = engine
+        self.distance_m += self.vehicle_m_s * dt
+
+    # -- for whoever reads sensors ---------------------------------------------------------------
+
+    def part_at(self, time_s: float) -> float:
+        """Return where a moment lies between the last two events, 0 to 1."""
+        span = self.time_s - self.before_s
+        if span <= 0.0:
+            return 1.0
+        return min(max((time_s - self.before_s) / span, 0.0), 1.0)

@@ -1,0 +1,264 @@
+"""The simulator's door: run an engine through a drive and read samples as a bridge would.
+
+`simulate` is the one loop; `bench` puts an engine and a controller with a wrong table together;
+`fuelling_error` compares a table with the truth. Everything is repeatable from its seed. No I/O.
+"""
+
+import random
+from array import array
+from collections.abc import Iterable, Iterator, Sequence
+from math import cos, pi, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.sample import Sample
+from simulator.controller import VE_STEP_PCT, Controller
+from simulator.drives import Drive
+from simulator.engine import Engine
+from simulator.parameters import TWIN_AXES, EngineParameters, college_twin
+from simulator.settings import Settings, learning_setup
+from simulator.table import Axes, Table
+from simulator.truth import Truth, cells_of
+
+TICK_S = 0.02
+
+
+class TruthTrace:
+    """What nobody at the bench can see, one entry per sample; per bank where it says so.
+
+    true_ve_pct[bank]: at the present operating point. cylinder_lambda[bank]: last cycle's, inf when
+    cut. transport_s[bank]: age of the gas now at the sensor, from injection. delay_s[bank]:
+    transport plus the mean lag of mixing and sensor.
+    """
+
+    def __init__(self) -> None:
+        self.time_s = array("d")
+        self.speed_rpm = array("d")
+        self.map_kpa = array("d")
+        self.vehicle_m_s = array("d")
+        self.true_ve_pct: list[array[float]] = []
+        self.cylinder_lambda: list[array[float]] = []
+        self.transport_s: list[array[float]] = []
+        self.delay_s: list[array[float]] = []
+        self.film_mg: list[array[float]] = []
+        # Totals at the end of the run, mg per bank, for a balance.
+        self.injected_mg: list[float] = []
+        self.burned_mg: list[float] = []
+        self.gear = array("b")
+
+    def note(self, time_s: float, engine: Engine) -> None:
+        """Add one entry."""
+        banks = engine.parameters.banks
+        if not self.true_ve_pct:
+            for column in (
+                self.true_ve_pct,
+                self.cylinder_lambda,
+                self.transport_s,
+                self.delay_s,
+                self.film_mg,
+            ):
+                column.extend(array("d") for _ in range(banks))
+        part = engine.part_at(time_s)
+        speed = engine.speed_before + part * (engine.speed_rpm - engine.speed_before)
+        pressure = engine.map_before + part * (engine.map_kpa - engine.map_before)
+        self.time_s.append(time_s)
+        self.speed_rpm.append(speed)
+        self.map_kpa.append(pressure)
+        self.vehicle_m_s.append(engine.vehicle_m_s)
+        self.gear.append(engine.command.gear)
+        period_s = max(engine.time_s - engine.before_s, 1e-6)
+        for bank in range(banks):
+            pipe = engine.pipes[bank]
+            self.true_ve_pct[bank].append(
+                engine.parameters.truth.ve_pct(bank, max(speed, 1.0), pressure)
+            )
+            phi = engine.cylinder_phi[bank]
+            self.cylinder_lambda[bank].append(1.0 / phi if phi > 0.0 else float("inf"))
+            age = time_s - pipe.injected_s
+            mixing = engine.parameters.exhausts[bank].mixing_volume_l * 1e-3
+            stir = mixing / (pipe.flow_m3 / period_s) if pipe.flow_m3 > 0.0 else 0.0
+            sensor = engine.sensors[engine.sensor_of_bank[bank]]
+            self.transport_s[bank].append(age)
+            self.delay_s[bank].append(age + stir + sensor.parameters.lag_s * sensor.slow)
+            of_bank = [
+                film
+                for film, b in zip(engine.film_mg, engine.parameters.cylinder_bank, strict=True)
+                if b == bank
+            ]
+            self.film_mg[bank].append(sum(of_bank))
+        self.injected_mg = list(engine.injected_mg)
+        self.burned_mg = list(engine.burned_mg)
+
+
+def simulate(
+    parameters: EngineParameters,
+    controller: Controller,
+    drive: Drive,
+    seed: int = 0,
+    sample_rate_hz: float = 25.0,
+    faults: Iterable[object] = (),
+    trace: TruthTrace | None = None,
+    warm: bool = True,
+    reuse: bool = False,
+) -> Iterator[Sample]:
+    """Run the drive and yield one Sample per 1/sample_rate_hz, from time 0.
+
+    A fresh Sample each time, or one and the same object again and again when `reuse`. warm: start
+    with a hot, running engine and ready sensors, else cold and standing. trace: filled in parallel.
+    faults: from `simulator.faults`. ValueError when sample_rate_hz is not 0.1 to 1000.
+    """
+    if not 0.1 <= sample_rate_hz <= 1000.0:
+        raise ValueError(f"sample_rate_hz must be 0.1 to 1000, got {sample_rate_hz}")
+    controller.reset()
+    engine = Engine(parameters, controller, seed, warm)
+    reader = SampleReader(engine, seed)
+    drive.start(engine)
+    ticks = samples = 0
+    tick_s = sample_s = 0.0
+    last_s = drive.duration_s
+    while True:
+        if tick_s <= sample_s:
+            if tick_s >= last_s:
+                return
+            engine.advance(tick_s)
+            drive.step(tick_s, TICK_S, engine)
+            engine.slow_step(TICK_S)
+            reader.tick(TICK_S)
+            ticks += 1
+            tick_s = ticks * TICK_S
+        else:
+            if sample_s >= last_s:
+                return
+            engine.advance(sample_s)
+            yield reader.read(sample_s, reuse)
+            if trace is not None:
+                trace.note(sample_s, engine)
+            samples += 1
+            sample_s = samples / sample_rate_hz
+
+
+class SampleReader:
+    """The sensors as controller and bridge read them, each with its own noise."""
+
+    def __init__(self, engine: Engine, seed: int) -> None:
+        self._engine = engine
+        self._rng = random.Random(f"sensors {seed}")
+        self._sample = Sample(engine.parameters.banks)
+
+    def tick(self, interval_s: float) -> None:
+        """Let the controller read its sensors and run its slow functions."""
+        engine, rng, noise = self._engine, self._rng, self._engine.parameters.noise
+        settings = engine.controller.settings
+        readings: Sequence[float] = ()
+        ready: Sequence[bool] = ()
+        if settings.closed_loop:
+            readings = [s.reading(1.0, rng) for s in engine.sensors]
+            ready = [r == r for r in readings]
+        engine.controller.tick(
+            interval_s,
+            engine.running_s,
+            engine.speed_rpm,
+            engine.sensed_map_kpa,
+            max(0.0, engine.command.throttle_pct + noise.throttle_pct * rng.gauss(0.0, 1.0)),
+            engine.coolant_c,
+            engine.sensed_intake_c + engine.intake_offset_c,
+            engine.battery_v,
+            readings,
+            ready,
+        )
+
+    def read(self, time_s: float, reuse: bool) -> Sample:
+        """Return what the bridge reads at a moment the engine has just reached or passed."""
+        engine = self._engine
+        controller = engine.controller
+        noise = engine.parameters.noise
+        rng = self._rng
+        gauss = rng.gauss
+        banks = engine.parameters.banks
+        sample = self._sample if reuse else Sample(banks)
+        part = engine.part_at(time_s)
+        sample.time_us = int(time_s * 1e6 + 0.5)
+        sample.flags = controller.flags
+        speed = engine.speed_before + part * (engine.speed_rpm - engine.speed_before)
+        sample.speed_rpm = speed * (1.0 + noise.speed_fraction * gauss(0.0, 1.0))
+        pressure = engine.map_before + part * (engine.map_kpa - engine.map_before)
+        sample.map_kpa = pressure + engine.map_offset_kpa + noise.map_kpa * gauss(0.0, 1.0)
+        throttle = engine.command.throttle_pct + noise.throttle_pct * gauss(0.0, 1.0)
+        sample.throttle_pct = min(max(throttle, 0.0), 100.0)
+        sample.coolant_c = engine.coolant_c + noise.temperature_c * gauss(0.0, 1.0)
+        sample.intake_c = (
+            engine.sensed_intake_c + engine.intake_offset_c + noise.temperature_c * gauss(0.0, 1.0)
+        )
+        sample.battery_v = engine.battery_v + noise.battery_v * gauss(0.0, 1.0)
+        sample.pulse_width_ms = sum(controller.pulse_ms) / banks
+        sample.target_lambda = controller.target_lambda
+        for bank, sensor in enumerate(engine.sensors):
+            sample.measured_lambda[bank] = sensor.bridge_lambda(part, rng)
+            sample.fuel_multiplier[bank] = controller.fuel_multiplier[bank]
+            sample.sensor_state[bank] = sensor.state
+        return sample
+
+
+def perturbed_table(
+    truth: Truth, bank: int, axes: Axes, rms: float = 0.08, seed: int = 0
+) -> list[float]:
+    """Return a starting table for a bank, wrong against the truth by `rms` (a fraction) over its
+    cells: mostly smooth over speed and load, partly cell by cell, with a bias; rounded to 0.5 %.
+    """
+    if not 0.0 <= rms <= 0.3:
+        raise ValueError(f"rms must be 0 to 0.3, got {rms}")
+    rng = random.Random(f"table {seed} {bank}")
+    low, high = axes.speed_rpm[0], axes.speed_rpm[-1]
+    bottom, top = axes.load_kpa[0], axes.load_kpa[-1]
+    waves = [
+        (rng.gauss(0.0, 1.0), rng.uniform(0.2, 2.2), rng.uniform(0.0, 1.5), rng.uniform(0, 2 * pi))
+        for _ in range(5)
+    ]
+    bias = rng.gauss(0.0, 0.6)
+    errors = []
+    for p in axes.load_kpa:
+        for n in axes.speed_rpm:
+            u, v = (n - low) / (high - low), (p - bottom) / (top - bottom)
+            smooth = sum(a * cos(pi * (fu * u + fv * v) + phase) for a, fu, fv, phase in waves)
+            errors.append(bias + smooth + rng.gauss(0.0, 0.35))
+    size = sqrt(sum(e * e for e in errors) / len(errors))
+    true_cells = cells_of(truth, bank, axes)
+    return [
+        round(min(t * (1.0 + rms * e / size), 127.5) / VE_STEP_PCT) * VE_STEP_PCT
+        for t, e in zip(true_cells, errors, strict=True)
+    ]
+
+
+def bench(
+    method: str = "wideband",
+    truth: str = "continuous",
+    seed: int = 0,
+    rms: float = 0.08,
+    axes: Axes = TWIN_AXES,
+    settings: Settings | None = None,
+) -> tuple[EngineParameters, Controller]:
+    """Return the college's twin and a controller with starting tables wrong by `rms`, set up for
+    learning by a method ("wideband", "switching") unless `settings` say otherwise."""
+    parameters = college_twin(truth, method, axes)
+    tables = [
+        perturbed_table(parameters.truth, b, axes, rms, seed) for b in range(parameters.banks)
+    ]
+    return parameters, Controller(parameters, axes, tables, settings or learning_setup(method))
+
+
+def fuelling_error(
+    truth: Truth,
+    bank: int,
+    axes: Axes,
+    table_pct: Sequence[float],
+    speed_rpm: Sequence[float] | NDArray[np.float64],
+    map_kpa: Sequence[float] | NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the fractional fuelling error, table VE / true VE − 1, at n points, shape (n,).
+
+    Positive is rich. The table is looked up as the controller does: bilinear, clamped.
+    """
+    table = Table(axes, list(table_pct))
+    points = zip(np.asarray(speed_rpm).tolist(), np.asarray(map_kpa).tolist(), strict=True)
+    return np.array([table.value(n, p) / truth.ve_pct(bank, n, p) - 1.0 for n, p in points])

@@ -1,0 +1,109 @@
+"""The lambda sensors: how a gas becomes a reading.
+
+Gas is carried as fuel-air equivalence ratio phi = 1/lambda, because that is what mixes in
+proportion and what a pump cell's current follows; free air is phi = 0. A wideband's reading is
+lagged, noisy, limited to its range; a switching sensor gives volts on a steep curve with
+hysteresis.
+"""
+
+import random
+from math import exp, log
+
+from protocol.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from simulator.parameters import LambdaSensor
+
+NAN = float("nan")
+
+# The switching curve: logistic between its rich and lean plateaus. Levels and the middle are those
+# of common practice (about 0.1 V lean, 0.9 V rich, 0.45 V taken as stoichiometric); the width makes
+# 0.2 to 0.8 V span about 1 % of lambda. From memory, no source.
+LEAN_V, RICH_V, WIDTH_LAMBDA, MIDDLE_V = 0.08, 0.88, 0.0045, 0.45
+# The sensor switches a little later in either direction.
+HYSTERESIS_LAMBDA = 0.002
+# Where log((rich − v)/(v − lean)) is zero is 0.48 V; this puts lambda 1 at MIDDLE_V.
+_SHIFT = WIDTH_LAMBDA * log((RICH_V - MIDDLE_V) / (MIDDLE_V - LEAN_V))
+
+
+def switching_volts(lambda_: float) -> float:
+    """Return the switching sensor's voltage in equilibrium at a lambda (no hysteresis)."""
+    z = min(max((lambda_ - 1.0 + _SHIFT) / WIDTH_LAMBDA, -40.0), 40.0)
+    return LEAN_V + (RICH_V - LEAN_V) / (1.0 + exp(z))
+
+
+def switching_lambda(volts: float) -> float:
+    """Return the lambda a bridge reads from a switching sensor: the curve inverted, held within
+    0.97 to 1.03, beyond which the curve is too flat to say more."""
+    v = min(max(volts, LEAN_V + 1e-3), RICH_V - 1e-3)
+    lambda_ = 1.0 - _SHIFT + WIDTH_LAMBDA * log((RICH_V - v) / (v - LEAN_V))
+    return min(max(lambda_, 0.97), 1.03)
+
+
+class FittedSensor:
+    """One sensor in its exhaust. Faults act through the public attributes.
+
+    phi: lagged equivalence ratio inside the sensor. slow: factor on its lag. gain, offset_lambda:
+    applied to the reading. stuck, unplugged: what they say.
+    """
+
+    def __init__(self, parameters: LambdaSensor, warm: bool) -> None:
+        self.parameters = parameters
+        self.phi = 0.0
+        self.before = 0.0
+        self.slow = 1.0
+        self.gain = parameters.gain
+        self.offset_lambda = parameters.offset_lambda
+        self.stuck = False
+        self.unplugged = False
+        self.heated_s = 1e9 if warm else 0.0
+        self._held = NAN
+        self._lag_s = parameters.lag_s
+        self._lean_going = False
+
+    def expose(self, phi: float, interval_s: float) -> None:
+        """Let gas act on the sensor for a time: exact first-order step."""
+        self.before = self.phi
+        self.phi += (phi - self.phi) * (1.0 - exp(-interval_s / (self._lag_s * self.slow)))
+
+    @property
+    def state(self) -> int:
+        """Sensor state as on the wire."""
+        if self.unplugged:
+            return SENSOR_FAULT if self.parameters.kind == "wideband" else SENSOR_ABSENT
+        return SENSOR_READY if self.heated_s >= self.parameters.warm_up_s else SENSOR_WARMING
+
+    def reading(self, part: float, rng: random.Random) -> float:
+        """Return lambda (wideband) or volts (switching); NaN when there is none.
+
+        part: 0 to 1, the moment of reading between the last two steps.
+        """
+        if self.unplugged or self.heated_s < self.parameters.warm_up_s:
+            return NAN
+        if self.stuck:
+            if self._held != self._held:
+                self._held = self._read(part, rng)
+            return self._held
+        self._held = NAN
+        return self._read(part, rng)
+
+    def _read(self, part: float, rng: random.Random) -> float:
+        p = self.parameters
+        phi = self.before + part * (self.phi - self.before)
+        noise = rng.gauss(0.0, p.noise) if p.noise > 0.0 else 0.0
+        lambda_ = 1.0 / phi if phi > 0.1 else 10.0
+        lambda_ = lambda_ * self.gain + self.offset_lambda
+        if p.kind == "switching":
+            # Noise is on the volts; hysteresis delays the switch in the direction of travel.
+            going_lean = self.phi < self.before
+            if self.phi != self.before:
+                self._lean_going = going_lean
+            late = -HYSTERESIS_LAMBDA if self._lean_going else HYSTERESIS_LAMBDA
+            volts = switching_volts(lambda_ + late) + noise
+            return min(max(volts, 0.0), 1.1)
+        return min(max(lambda_ * (1.0 + noise), p.range_low), p.range_high)
+
+    def bridge_lambda(self, part: float, rng: random.Random) -> float:
+        """Return the lambda that a bridge reports for this sensor."""
+        value = self.reading(part, rng)
+        if self.parameters.kind == "switching" and value == value:
+            return switching_lambda(value)
+        return value

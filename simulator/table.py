@@ -1,0 +1,82 @@
+"""Axes and the simulated controller's own bilinear look-up.
+
+A table is a flat list: index = load_index * speed_count + speed_index (rows are load breakpoints,
+columns speed breakpoints). Outside the axes the look-up clamps, as controllers do.
+"""
+
+import itertools
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isfinite
+
+
+@dataclass(frozen=True)
+class Axes:
+    """Breakpoints of a table.
+
+    speed_rpm: ascending, at least two. load_kpa: ascending manifold pressure, at least two.
+    Raises ValueError when either is not so.
+    """
+
+    speed_rpm: tuple[float, ...]
+    load_kpa: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        for name, points in (("speed_rpm", self.speed_rpm), ("load_kpa", self.load_kpa)):
+            if len(points) < 2:
+                raise ValueError(f"{name} needs at least 2 breakpoints, got {len(points)}")
+            if not all(isfinite(p) for p in points):
+                raise ValueError(f"{name} holds a value that is not a finite number")
+            if any(b <= a for a, b in itertools.pairwise(points)):
+                raise ValueError(f"{name} must ascend strictly, got {points}")
+
+    @property
+    def size(self) -> int:
+        """Number of cells."""
+        return len(self.speed_rpm) * len(self.load_kpa)
+
+
+class Table:
+    """Cells on axes with the look-up; `cells` may be replaced or written in place.
+
+    cells: flat sequence of `axes.size` numbers (a bytearray for what a controller stores).
+    step: value of one count.
+    """
+
+    __slots__ = ("_columns", "_load", "_speed", "axes", "cells", "step")
+
+    def __init__(self, axes: Axes, cells: Sequence[float], step: float = 1.0) -> None:
+        if len(cells) != axes.size:
+            raise ValueError(f"the axes have {axes.size} cells, got {len(cells)}")
+        self.axes = axes
+        self.cells = cells
+        self.step = step
+        self._speed = axes.speed_rpm
+        self._load = axes.load_kpa
+        self._columns = len(axes.speed_rpm)
+
+    def value(self, speed_rpm: float, load_kpa: float) -> float:
+        """Return the bilinear value at an operating point, clamped to the axes."""
+        speeds = self._speed
+        if speed_rpm <= speeds[0]:
+            i, u = 0, 0.0
+        elif speed_rpm >= speeds[-1]:
+            i, u = len(speeds) - 2, 1.0
+        else:
+            i = bisect_right(speeds, speed_rpm) - 1
+            u = (speed_rpm - speeds[i]) / (speeds[i + 1] - speeds[i])
+        loads = self._load
+        if load_kpa <= loads[0]:
+            j, v = 0, 0.0
+        elif load_kpa >= loads[-1]:
+            j, v = len(loads) - 2, 1.0
+        else:
+            j = bisect_right(loads, load_kpa) - 1
+            v = (load_kpa - loads[j]) / (loads[j + 1] - loads[j])
+        cells = self.cells
+        low = j * self._columns + i
+        high = low + self._columns
+        below = cells[low] + u * (cells[low + 1] - cells[low])
+        above = cells[high] + u * (cells[high + 1] - cells[high])
+        return self.step * (below + v * (above - below))
