@@ -173,8 +173,8 @@ class SpeedSchedule:
 
 
 # UN Regulation No. 83, Type I test: one elementary urban cycle (195 s) and the extra-urban cycle
-# (400 s), as breakpoints. Written from memory of the regulation's tables of operations; a test holds
-# them to an independent copy and to the published lengths and distances.
+# (400 s), as breakpoints. Written from memory of the regulation's tables of operations; a test
+# holds them to an independent copy and to the published lengths and distances.
 _URBAN_S = (
     0, 11, 15, 23, 25, 28, 49, 54, 56, 61, 85, 93, 96, 117,
     122, 124, 133, 135, 143, 155, 163, 176, 178, 185, 188, 195,
@@ -306,10 +306,10 @@ class RoadRide:
         self._wanted_grade = min(max(rng.gauss(0.0, 0.035), -0.08), 0.09)
         self._sway = (rng.uniform(0.0, 0.06), rng.uniform(5.0, 16.0), rng.uniform(0.0, 6.0))
         rider = self._rider
-        rider.up_rpm = rng.choice((2600.0, 3200.0, 4000.0, 4900.0, 5800.0, 6500.0))
-        rider.down_rpm = min(rng.choice((1400.0, 1800.0, 2400.0, 3200.0)), 0.55 * rider.up_rpm)
+        rider.up_rpm = rng.choice((2600.0, 3300.0, 4200.0, 5200.0, 5900.0, 6500.0))
+        rider.down_rpm = min(rng.choice((1400.0, 1900.0, 2700.0, 3800.0)), 0.6 * rider.up_rpm)
         rider.hand_pct_per_s = rng.choice((60.0, 120.0, 250.0))
-        rider.most_throttle_pct = rng.choice((45.0, 70.0, 100.0, 100.0))
+        rider.most_throttle_pct = rng.choice((22.0, 30.0, 45.0, 100.0))
 
 
 class Altitude:

@@ -16,7 +16,7 @@ from simulator.sensors import FittedSensor
 
 GAMMA = 1.4
 # Below this ratio of pressures a throttle chokes: (2/(γ+1))^(γ/(γ−1)).
-CRITICAL_RATIO = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
+CRITICAL_RATIO: float = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
 # Choked mass flow = this · area · p0 / √T0, kg/s, m², Pa, K: sqrt(γ/R)·(2/(γ+1))^3 for γ = 1.4.
 CHOKED_FLOW = sqrt(GAMMA / R_AIR) * (2.0 / (GAMMA + 1.0)) ** 3
 

@@ -132,7 +132,7 @@ class EngineParameters:
     manifold_volume_l: float = 0.60
     throttle_bore_mm: float = 44.0
     closed_throttle_mm2: float = 8.0
-    overrun_air_mm2_per_krpm: float = 1.6
+    overrun_air_mm2_per_krpm: float = 3.0
     stoichiometric_afr: float = 14.3
     friction_kpa: float = 115.0
     friction_kpa_per_krpm: float = 14.0
@@ -234,7 +234,7 @@ def random_engine(
         manifold_volume_l=rng.uniform(0.6, 1.3) * 0.689 * size,
         throttle_bore_mm=44.0 * size**0.5,
         closed_throttle_mm2=8.0 * size,
-        overrun_air_mm2_per_krpm=1.6 * size,
+        overrun_air_mm2_per_krpm=3.0 * size,
         injector=Injector(
             flow_mg_per_ms=2.6 * size * rng.uniform(0.9, 1.2),
             dead_time_ms=rng.uniform(0.7, 1.1),

@@ -165,8 +165,10 @@ class Rider:
         up = self._next_gear > command.gear
         if self._shift_s < SHIFT_S / 2.0:
             command.gear = self._next_gear
-        # Downwards the rider blips the throttle to meet the lower gear's speed.
-        self._hand(command, 0.0 if up else 6.0, interval_s)
+        # Upwards the throttle snaps shut; downwards the rider blips to meet the lower gear's speed.
+        snap = max(interval_s * 500.0, 1.0)
+        goal = 0.0 if up else 6.0
+        command.throttle_pct += min(max(goal - command.throttle_pct, -snap), snap)
         if self._shift_s <= 0.0:
             command.clutch = 0.3
             self._since_shift_s = 0.0

@@ -16,6 +16,7 @@ from protocol.sample import Sample
 from simulator.controller import VE_STEP_PCT, Controller
 from simulator.drives import Drive
 from simulator.engine import Engine
+from simulator.faults import Fault, FaultBox
 from simulator.parameters import TWIN_AXES, EngineParameters, college_twin
 from simulator.settings import Settings, learning_setup
 from simulator.table import Axes, Table
@@ -91,53 +92,6 @@ class TruthTrace:
         self.burned_mg = list(engine.burned_mg)
 
 
-def simulate(
-    parameters: EngineParameters,
-    controller: Controller,
-    drive: Drive,
-    seed: int = 0,
-    sample_rate_hz: float = 25.0,
-    faults: Iterable[object] = (),
-    trace: TruthTrace | None = None,
-    warm: bool = True,
-    reuse: bool = False,
-) -> Iterator[Sample]:
-    """Run the drive and yield one Sample per 1/sample_rate_hz, from time 0.
-
-    A fresh Sample each time, or one and the same object again and again when `reuse`. warm: start
-    with a hot, running engine and ready sensors, else cold and standing. trace: filled in parallel.
-    faults: from `simulator.faults`. ValueError when sample_rate_hz is not 0.1 to 1000.
-    """
-    if not 0.1 <= sample_rate_hz <= 1000.0:
-        raise ValueError(f"sample_rate_hz must be 0.1 to 1000, got {sample_rate_hz}")
-    controller.reset()
-    engine = Engine(parameters, controller, seed, warm)
-    reader = SampleReader(engine, seed)
-    drive.start(engine)
-    ticks = samples = 0
-    tick_s = sample_s = 0.0
-    last_s = drive.duration_s
-    while True:
-        if tick_s <= sample_s:
-            if tick_s >= last_s:
-                return
-            engine.advance(tick_s)
-            drive.step(tick_s, TICK_S, engine)
-            engine.slow_step(TICK_S)
-            reader.tick(TICK_S)
-            ticks += 1
-            tick_s = ticks * TICK_S
-        else:
-            if sample_s >= last_s:
-                return
-            engine.advance(sample_s)
-            yield reader.read(sample_s, reuse)
-            if trace is not None:
-                trace.note(sample_s, engine)
-            samples += 1
-            sample_s = samples / sample_rate_hz
-
-
 class SampleReader:
     """The sensors as controller and bridge read them, each with its own noise."""
 
@@ -198,6 +152,66 @@ class SampleReader:
             sample.fuel_multiplier[bank] = controller.fuel_multiplier[bank]
             sample.sensor_state[bank] = sensor.state
         return sample
+
+
+def simulate(
+    parameters: EngineParameters,
+    controller: Controller,
+    drive: Drive,
+    seed: int = 0,
+    sample_rate_hz: float = 25.0,
+    faults: Iterable[Fault] = (),
+    trace: TruthTrace | None = None,
+    warm: bool = True,
+    reuse: bool = False,
+) -> Iterator[Sample]:
+    """Run the drive and yield one Sample per 1/sample_rate_hz, from time 0.
+
+    A fresh Sample each time, or one and the same object again and again when `reuse`. warm: start
+    with a hot, running engine and ready sensors, else cold and standing. trace: filled in parallel.
+    faults: from `simulator.faults`; those of the cable do nothing here. Faults in the set-up are
+    taken out of the controller again at the end. ValueError when sample_rate_hz is not 0.1 to 1000
+    or a fault does not fit the engine.
+    """
+    if not 0.1 <= sample_rate_hz <= 1000.0:
+        raise ValueError(f"sample_rate_hz must be 0.1 to 1000, got {sample_rate_hz}")
+    controller.reset()
+    engine = Engine(parameters, controller, seed, warm)
+    box = FaultBox(faults, engine)
+    return _run(engine, SampleReader(engine, seed), drive, sample_rate_hz, box, trace, reuse)
+
+
+def _run(
+    engine: Engine,
+    reader: SampleReader,
+    drive: Drive,
+    sample_rate_hz: float,
+    box: FaultBox,
+    trace: TruthTrace | None,
+    reuse: bool,
+) -> Iterator[Sample]:
+    drive.start(engine)
+    ticks = samples = 0
+    tick_s = sample_s = 0.0
+    try:
+        while min(tick_s, sample_s) < drive.duration_s:
+            if tick_s <= sample_s:
+                engine.advance(tick_s)
+                box.update(tick_s)
+                drive.step(tick_s, TICK_S, engine)
+                engine.slow_step(TICK_S)
+                reader.tick(TICK_S)
+                ticks += 1
+                tick_s = ticks * TICK_S
+            else:
+                engine.advance(sample_s)
+                if trace is not None:
+                    trace.note(sample_s, engine)
+                yield reader.read(sample_s, reuse)
+                samples += 1
+                sample_s = samples / sample_rate_hz
+    finally:
+        box.clear()
 
 
 def perturbed_table(

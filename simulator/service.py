@@ -1,0 +1,331 @@
+"""Serve a simulated run as a device would: frames over a pseudo-terminal or a loopback TCP port.
+
+The only module of the simulator that does I/O. Nothing is sent before a reader has opened the port;
+when it does not take bytes, the run waits (back-pressure, no byte is lost); when it leaves, the run
+waits for the next one; when the drive is over and every byte taken, the port closes.
+"""
+
+import contextlib
+import os
+import socket
+import struct
+import sys
+import threading
+import time
+from collections.abc import Iterable, Iterator
+from types import TracebackType
+from typing import Protocol
+
+from protocol.board import build_frame
+from protocol.fields import IDENTITY, NO_BANK, SAMPLE, STATUS
+from protocol.payload import encode_sample, pack_payload
+from protocol.sample import Sample
+from simulator.faults import Cable
+from simulator.table import Axes
+
+IDENTITY_EVERY_US = 5_000_000
+STATUS_EVERY_US = 1_000_000
+LOAD_AXIS_MAP_KPA = 1
+# Serial libraries throw away what has come in while they open a port: wait that out.
+GRACE_S = 0.3
+POLL_S = 0.01
+CHUNK_BYTES = 2048
+
+
+class FrameStream:
+    """Turns samples into wire frames with the identity and status frames that belong between them.
+
+    Iterating yields (device time in µs, wire bytes) in order, once.
+    """
+
+    def __init__(
+        self,
+        samples: Iterable[Sample],
+        banks: int,
+        axes: Axes | None = None,
+        sample_rate_hz: float = 25.0,
+        device_name: str = "simulated twin",
+        firmware: str = "0.1",
+    ) -> None:
+        self._samples = samples
+        self._sequence = 0
+        self._identity = pack_payload(
+            IDENTITY,
+            {
+                "device_name": device_name,
+                "firmware": firmware,
+                "banks": banks,
+                "sample_rate_hz": sample_rate_hz,
+                "load_axis": LOAD_AXIS_MAP_KPA if axes else 0,
+                "speed_points": [{"speed_rpm": n} for n in axes.speed_rpm] if axes else [],
+                "load_points": [{"load": p} for p in axes.load_kpa] if axes else [],
+            },
+        )
+
+    @property
+    def frames_sent(self) -> int:
+        """Frames made so far."""
+        return self._sequence
+
+    def __iter__(self) -> Iterator[tuple[int, bytes]]:
+        identity_due = status_due = None
+        for sample in self._samples:
+            now = sample.time_us
+            if identity_due is None or now >= identity_due:
+                yield now, self._frame(IDENTITY.number, now, self._identity)
+                identity_due = now + IDENTITY_EVERY_US
+            if status_due is None or now >= status_due:
+                yield now, self._frame(STATUS.number, now, self._status(now))
+                status_due = now + STATUS_EVERY_US
+            yield now, self._frame(SAMPLE.number, now, encode_sample(sample))
+
+    def _frame(self, number: int, time_us: int, payload: bytes) -> bytes:
+        wire = build_frame(number, self._sequence, time_us, payload)
+        self._sequence += 1
+        return wire
+
+    def _status(self, time_us: int) -> bytes:
+        return pack_payload(
+            STATUS,
+            {
+                "uptime_s": time_us // 1_000_000,
+                "frames_sent": self._sequence,
+                "frames_dropped": 0,
+                "frames_received": 0,
+                "bad_received": 0,
+                "bank": NO_BANK,
+                "samples_seen": 0,
+                "samples_used": 0,
+                "refusals": [],
+            },
+        )
+
+
+class _Port(Protocol):
+    """One way to a reader. `open_for` waits; `write` takes some; `finish` lets it drain."""
+
+    url: str
+
+    def reader_there(self) -> bool: ...
+    def write(self, data: bytes) -> int: ...
+    def drained(self) -> bool: ...
+    def close(self) -> None: ...
+
+
+class _PseudoTerminal:
+    """The controlling end of a pseudo-terminal in raw mode.
+
+    Our own copy of the other end is closed at once, because only then does a read tell whether
+    somebody has it open.
+    """
+
+    def __init__(self) -> None:
+        import tty
+
+        self._master, other = os.openpty()
+        self.url = os.ttyname(other)
+        tty.setraw(other)
+        os.close(other)
+        os.set_blocking(self._master, False)
+
+    def reader_there(self) -> bool:
+        try:
+            # What a reader sends is taken and not used: this device has no requests yet.
+            return os.read(self._master, 4096) != b""
+        except BlockingIOError:
+            return True
+        except OSError:
+            return False
+
+    def write(self, data: bytes) -> int:
+        try:
+            return os.write(self._master, data)
+        except BlockingIOError:
+            return 0
+
+    def drained(self) -> bool:
+        """True when the reader's end holds no byte that has not been read."""
+        import fcntl
+        import termios
+
+        other = os.open(self.url, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+            waiting = fcntl.ioctl(other, termios.FIONREAD, b"\0\0\0\0")
+        finally:
+            os.close(other)
+        return bool(struct.unpack("i", waiting)[0] == 0)
+
+    def close(self) -> None:
+        os.close(self._master)
+
+
+class _LoopbackPort:
+    """A listening TCP port on 127.0.0.1 that serves one reader at a time."""
+
+    def __init__(self, number: int = 0) -> None:
+        self._listener = socket.create_server(("127.0.0.1", number))
+        self._listener.setblocking(False)
+        self._reader: socket.socket | None = None
+        self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+
+    def reader_there(self) -> bool:
+        if self._reader is None:
+            try:
+                self._reader, _ = self._listener.accept()
+            except BlockingIOError:
+                return False
+            self._reader.setblocking(False)
+            self._reader.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            return True
+        try:
+            gone = self._reader.recv(4096) == b""
+        except BlockingIOError:
+            gone = False
+        except OSError:
+            gone = True
+        if gone:
+            self._reader.close()
+            self._reader = None
+        return not gone
+
+    def write(self, data: bytes) -> int:
+        if self._reader is None:
+            return 0
+        try:
+            return self._reader.send(data)
+        except BlockingIOError:
+            return 0
+        except OSError:
+            return 0
+
+    def drained(self) -> bool:
+        """Announce the end; TCP itself delivers what was sent before it."""
+        if self._reader is not None:
+            with contextlib.suppress(OSError):
+                self._reader.shutdown(socket.SHUT_WR)
+        return True
+
+    def close(self) -> None:
+        if self._reader is not None:
+            self._reader.close()
+        self._listener.close()
+
+
+class Service:
+    """Serves a frame stream on its own thread; a context manager.
+
+    stream: iterable of (device time in µs, wire bytes). kind: "pty", "tcp", or None for a
+    pseudo-terminal where there is one. speed: multiple of real time, None for as fast as the reader
+    takes it. cable: what damages the bytes. tcp_port: 0 picks a free one. `url` is what a pyserial
+    reader opens. Raises ValueError for a bad speed or kind, OSError when no port can be had.
+    """
+
+    def __init__(
+        self,
+        stream: Iterable[tuple[int, bytes]],
+        kind: str | None = None,
+        speed: float | None = 1.0,
+        cable: Cable | None = None,
+        tcp_port: int = 0,
+    ) -> None:
+        if speed is not None and not speed > 0.0:
+            raise ValueError(f"speed must be above 0, or None for no limit, got {speed}")
+        self._port = _open_port(kind, tcp_port)
+        self.url = self._port.url
+        self.bytes_sent = 0
+        self._stream = stream
+        self._speed = speed
+        self._cable = cable or Cable()
+        self._stop = threading.Event()
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="simulator service", daemon=True)
+
+    def __enter__(self) -> "Service":
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._stop.set()
+        self._thread.join()
+        if self._error is not None and kind is None:
+            raise self._error
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until the drive is over and its bytes taken; False when the time ran out."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        try:
+            if self._await_reader():
+                self._serve()
+                self._let_drain()
+        except BaseException as error:  # handed to whoever leaves the context
+            self._error = error
+        finally:
+            self._port.close()
+
+    def _await_reader(self) -> bool:
+        """Wait for a reader to open the port and settle; False when told to stop."""
+        while not self._port.reader_there():
+            if self._stop.wait(POLL_S):
+                return False
+        return not self._stop.wait(GRACE_S)
+
+    def _serve(self) -> None:
+        start = time.monotonic()
+        first_us: int | None = None
+        waiting = bytearray()
+        for time_us, frame in self._stream:
+            first_us = time_us if first_us is None else first_us
+            if self._speed is not None:
+                ahead_s = (time_us - first_us) / 1e6 / self._speed - (time.monotonic() - start)
+                if ahead_s > 0.0:
+                    if not self._send(waiting):
+                        return
+                    if self._stop.wait(ahead_s):
+                        return
+            waiting += self._cable.carry(frame, time_us / 1e6)
+            if len(waiting) >= CHUNK_BYTES and not self._send(waiting):
+                return
+        self._send(waiting)
+
+    def _send(self, waiting: bytearray) -> bool:
+        """Write all of it, however long the reader takes, and empty it; False when stopped."""
+        while waiting:
+            if self._stop.is_set():
+                return False
+            if not self._port.reader_there() and not self._await_reader():
+                return False
+            taken = self._port.write(bytes(waiting))
+            self.bytes_sent += taken
+            del waiting[:taken]
+            if not taken and self._stop.wait(POLL_S / 5.0):
+                return False
+        return True
+
+    def _let_drain(self) -> None:
+        """Hold the port open until everything written has been read, or the reader is gone."""
+        quiet = 0
+        # The kernel moves bytes on in pieces: a queue seen empty once may fill again.
+        while quiet < 5 and self._port.reader_there():
+            quiet = quiet + 1 if self._port.drained() else 0
+            if self._stop.wait(POLL_S):
+                return
+
+
+def _open_port(kind: str | None, tcp_port: int) -> _Port:
+    if kind is None:
+        kind = "tcp" if sys.platform == "win32" else "pty"
+    if kind == "pty":
+        if sys.platform == "win32":
+            raise ValueError("Windows has no pseudo-terminals, use tcp")
+        return _PseudoTerminal()
+    if kind == "tcp":
+        return _LoopbackPort(tcp_port)
+    raise ValueError(f"kind must be pty or tcp, got {kind}")
