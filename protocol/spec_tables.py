@@ -39,20 +39,22 @@ def field_table(frame_type: f.FrameType) -> str:
     for field in frame_type.fields:
         rows.append(_field_row(str(offset), f"{frame_type.name}.{field.name}", field))
         offset += field.size
-    start = str(offset)
+    counts = ""
     for group in frame_type.groups:
-        inner = 0
         for field in group.fields:
-            place = f"{start} + {inner}" if inner else start
             name = f"{frame_type.name}.{group.name}.{field.name}"
-            rows.append(_field_row(f"{place} + {group.size}·i", name, field))
-            inner += field.size
-        start += f" + {group.size}·{group.count_field}"
+            rows.append(_field_row(f"{offset}{counts} + {group.size}·i", name, field))
+            offset += field.size
+        offset -= group.size
+        counts += f" + {group.size}·{group.count_field}"
     return _table(["offset", "field", "type", "per unit", "unit", "range", "null", "meaning"], rows)
 
 
 def _field_row(place: str, path: str, field: f.Field) -> list[str]:
     is_text = field.wire == "text16"
+    shown = "" if is_text else f"{_number(field.low)} to {_number(field.high)}"
+    if field.unit == "bits":
+        shown = f"{8 * field.size} bits"
     null = "none"
     if is_measured(field) and field.null_raw is not None:
         null = f"`{field.null_raw & 0xFFFF:04X}`"
@@ -62,7 +64,7 @@ def _field_row(place: str, path: str, field: f.Field) -> list[str]:
         field.wire,
         "" if is_text else str(field.per_unit),
         field.unit,
-        "" if is_text else f"{_number(field.low)} to {_number(field.high)}",
+        shown,
         null,
         FIELD_TEXTS[path],
     ]
