@@ -6,6 +6,7 @@ means used. Explanations and remedies for people stand in `learner.reasons`, whi
 load.
 """
 
+from learner.history import Seen
 from learner.settings import SWITCHING, Settings
 from protocol.fields import (
     ACCELERATION_ENRICHMENT,
@@ -136,25 +137,22 @@ class Gates:
             return LAMBDA_OUT_OF_RANGE
         return 0
 
-    def judge_motion(self, throttle_pct_s: float, load_s: float, speed_rpm_s: float) -> int:
-        """Verdict bits for an operating point that moved too fast at injection.
-
-        load_s: kPa/s, or %/s where the load axis is throttle opening.
-        """
+    def judge_motion(self, seen: Seen) -> int:
+        """Verdict bits for an operating point that moved too far of late, as the sensor saw it."""
         limits = self.settings.limits
         verdict = 0
-        if throttle_pct_s > limits.throttle_rate_max_pct_s:
+        if seen.throttle_travel > limits.throttle_travel_max_pct:
             verdict |= THROTTLE_MOVING
-        if load_s > limits.load_rate_max_per_s:
+        if seen.load_travel > limits.load_travel_max:
             verdict |= PRESSURE_MOVING
-        if speed_rpm_s > limits.speed_rate_max_rpm_s:
+        if seen.speed_travel > limits.speed_travel_max_rpm:
             verdict |= SPEED_MOVING
         return verdict
 
-    def weigh_motion(self, load_s: float, speed_rpm_s: float) -> float:
-        """Weight of an operating point that moves: its error grows with the rate, its worth falls
-        with the square of the error."""
+    def weigh_motion(self, seen: Seen) -> float:
+        """Weight of a moving operating point: what delay, film and lag leave unexplained grows with
+        the travel, so the weight falls with its square."""
         limits = self.settings.limits
-        load = load_s / limits.load_rate_half_per_s
-        speed = speed_rpm_s / limits.speed_rate_half_rpm_s
+        load = seen.load_travel / limits.load_travel_half
+        speed = seen.speed_travel / limits.speed_travel_half_rpm
         return 1.0 / (1.0 + load * load + speed * speed)

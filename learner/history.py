@@ -11,6 +11,8 @@ the lag would not.
 import math
 from array import array
 
+from learner.table import Table
+
 AIR_GAS_CONSTANT = 287.05287  # J/kg/K, dry air (ISO 2533)
 EXHAUST_PRESSURE_KPA = 101.325
 FUEL_IN_EXHAUST = 1.0 + 1.0 / 14.7  # mass of exhaust over mass of air; within 2 % for any mixture
@@ -73,15 +75,13 @@ class DelayModel:
 class History:
     """A ring of operating points with what the controller commanded at each.
 
-    size: points kept. banks: lambda sensors. film_s: time constants of the film columns, seconds.
-    `push` adds the newest point. `find` puts the cursor at a time in the past; then `at` reads any
-    column there. Columns are arrays, newest at `newest`.
+    size: points kept. banks: lambda sensors. `push` adds the newest point. `find` puts the cursor
+    at a time in the past; then `at` reads any column there. Columns are arrays, newest at `newest`.
     """
 
-    def __init__(self, size: int, banks: int, film_s: "tuple[float, ...]" = ()) -> None:
+    def __init__(self, size: int, banks: int) -> None:
         self.size = size
         self.banks = banks
-        self.film_s = film_s
         self.time_s = array("d", [0.0] * size)
         self.speed_rpm = array("d", [0.0] * size)
         self.load = array("d", [0.0] * size)
@@ -89,8 +89,6 @@ class History:
         self.target = array("d", [0.0] * size)
         # lambda that the controller believed it commanded, per bank: target / fuel multiplier
         self.commanded = [array("d", [0.0] * size) for _ in range(banks)]
-        self.film = [array("d", [0.0] * size) for _ in film_s]
-        self._film_low = array("d", [0.0] * len(film_s))
         self.newest = -1
         self.count = 0
         self.now_s = 0.0
@@ -111,10 +109,9 @@ class History:
         load: float,
         throttle: float,
         target: float,
-        film_load: float,
         multipliers: "list[float]",
     ) -> None:
-        """Add the point taken `dt_s` after the last; `film_load` is the film's driver, kPa."""
+        """Add the point taken `dt_s` after the last one."""
         if self.now_s > REBASE_S:
             self.now_s -= REBASE_S
             for k in range(self.size):
@@ -130,15 +127,6 @@ class History:
         self.target[place] = target
         for bank in range(self.banks):
             self.commanded[bank][place] = target / multipliers[bank]
-        if self.film_s:
-            log_load = math.log(film_load)
-            for k in range(len(self.film_s)):
-                if self.count:
-                    gain = 1.0 - math.exp(-dt_s / self.film_s[k])
-                    self._film_low[k] += gain * (log_load - self._film_low[k])
-                else:
-                    self._film_low[k] = log_load
-                self.film[k][place] = log_load - self._film_low[k]
         self.newest = place
         if self.count < self.size:
             self.count += 1
@@ -168,13 +156,12 @@ class History:
         before = column[self._older]
         return before + self._share * (column[self._newer] - before)
 
-    def travel(self, column: "array[float]", span_s: float, from_cursor: bool) -> float:
-        """Largest minus smallest value of a column over `span_s` seconds.
+    def travel(self, column: "array[float]", span_s: float) -> float:
+        """Largest minus smallest value of a column over the last `span_s` seconds.
 
-        from_cursor: the span ends at the cursor's newer neighbour, else at the newest point. NaN
-        when the newest value of the span is NaN.
+        NaN when the newest value is NaN.
         """
-        place = self._newer if from_cursor else self.newest
+        place = self.newest
         oldest_s = self.time_s[place] - span_s
         low = column[place]
         high = low
@@ -192,28 +179,79 @@ class History:
         return high - low
 
 
+# Places in Seen's inputs, before the terms.
+_SPEED = 0
+_LOAD = 1
+_COMMANDED = 2
+_THROTTLE = 3
+_FIXED = 4
+
+# A band of recent travel shrinks towards the present value with this time constant.
+TRAVEL_S = 0.3
+
+
 class Seen:
     """The operating point as one bank's sensor sees it: the point at injection, through the lag.
 
-    speed_rpm, load: the point. commanded: lambda commanded there. terms: global terms' columns.
-    primed_s: how long it has followed without a break, -1 before the first update.
+    speed_rpm, load, commanded: the point and the lambda commanded there. terms: the global terms'
+    columns there: one per film time constant, then the charge lead. load_travel, speed_travel,
+    throttle_travel: how far the point moved lately. primed_s: how long it has followed without a
+    break, -1 before the first update.
+
+    A film column is 1 - (low-passed fuel flow / fuel flow): of a film that takes the share X and
+    gives it back with time constant tau (Aquino's model, 1981), X times this is what is missing
+    from the mixture. Driven by fuel flow, because the film knows nothing of pressure; with the
+    logarithm of pressure instead the error left on road driving doubles (see DEVELOPERS.md).
+
+    The charge lead is the logarithm of the controller's air estimate half an engine cycle after
+    injection over that at injection: the pulse is computed before the air it is meant for has
+    come in. Its coefficient is near 1 when injection ends that early, 0 when it does not.
     """
 
-    def __init__(self, n_terms: int) -> None:
+    def __init__(self, film_s: "tuple[float, ...]", lead: bool, air_has_pressure: bool) -> None:
+        n_film = len(film_s)
+        self.film_s = film_s
+        self.lead = lead
+        self.air_has_pressure = air_has_pressure
+        self.n_terms = n_film + (1 if lead else 0)
         self.speed_rpm = 0.0
         self.load = 0.0
         self.commanded = 0.0
-        self.terms = array("d", [0.0] * n_terms)
+        self.terms = array("d", [0.0] * self.n_terms)
         self.primed_s = -1.0
-        self._input = array("d", [0.0] * (3 + n_terms))
+        self.speed_travel = 0.0
+        self.load_travel = 0.0
+        self.throttle_travel = 0.0
+        self.ve_pct = 80.0
+        self._input = array("d", [0.0] * (_FIXED + self.n_terms))
+        self._before = array("d", [0.0] * (_FIXED + self.n_terms))
+        self._flow = array("d", [0.0] * n_film)
+        self._transport_s = 0.0
+        # Highest and lowest of speed, load and throttle of late.
+        self._band = array("d", [0.0] * 6)
 
     def reset(self) -> None:
         """Forget: the next update starts afresh."""
         self.primed_s = -1.0
 
-    def update(self, history: History, bank: int, dt_s: float, lag_s: float) -> None:
-        """Follow the history's cursor by `dt_s` through a first-order lag of `lag_s`."""
+    def update(
+        self,
+        history: History,
+        bank: int,
+        table: Table,
+        transport_s: float,
+        dt_s: float,
+        lag_s: float,
+    ) -> bool:
+        """Follow the point `transport_s` ago by `dt_s` through a first-order lag of `lag_s`.
+
+        Returns False, and forgets, when the history does not reach that far.
+        """
+        if not self._read(history, bank, table, transport_s, dt_s):
+            self.reset()
+            return False
         inputs = self._input
+        before = self._before
         if self.primed_s < 0.0:
             self.primed_s = 0.0
             keep = old = 0.0
@@ -225,16 +263,69 @@ class Seen:
             mean = (1.0 - keep) * lag_s / dt_s
             old = mean - keep
             new = 1.0 - mean
-        value = history.at(history.speed_rpm)
-        self.speed_rpm = keep * self.speed_rpm + old * inputs[0] + new * value
-        inputs[0] = value
-        value = history.at(history.load)
-        self.load = keep * self.load + old * inputs[1] + new * value
-        inputs[1] = value
-        value = history.at(history.commanded[bank])
-        self.commanded = keep * self.commanded + old * inputs[2] + new * value
-        inputs[2] = value
-        for k in range(len(self.terms)):
-            value = history.at(history.film[k])
-            self.terms[k] = keep * self.terms[k] + old * inputs[3 + k] + new * value
-            inputs[3 + k] = value
+        self.speed_rpm = keep * self.speed_rpm + old * before[_SPEED] + new * inputs[_SPEED]
+        self.load = keep * self.load + old * before[_LOAD] + new * inputs[_LOAD]
+        self.commanded = keep * self.commanded + old * before[_COMMANDED] + new * inputs[_COMMANDED]
+        for k in range(self.n_terms):
+            self.terms[k] = (
+                keep * self.terms[k] + old * before[_FIXED + k] + new * inputs[_FIXED + k]
+            )
+        for k in range(len(inputs)):
+            before[k] = inputs[k]
+        restart = self.primed_s == 0.0
+        shrink = 1.0 - math.exp(-dt_s / TRAVEL_S)
+        self.speed_travel = self._widen(0, self.speed_rpm, shrink, restart)
+        self.load_travel = self._widen(2, self.load, shrink, restart)
+        self.throttle_travel = self._widen(4, inputs[_THROTTLE], shrink, restart)
+        return True
+
+    def _widen(self, place: int, value: float, shrink: float, restart: bool) -> float:
+        """Follow a value with a band that opens at once and closes slowly; return its width."""
+        band = self._band
+        if restart:
+            band[place] = band[place + 1] = value
+        high = band[place]
+        low = band[place + 1]
+        high = value if value > high else high + (value - high) * shrink
+        low = value if value < low else low + (value - low) * shrink
+        band[place] = high
+        band[place + 1] = low
+        return high - low
+
+    def _read(
+        self, history: History, bank: int, table: Table, transport_s: float, dt_s: float
+    ) -> bool:
+        """Fill the inputs with the point `transport_s` ago; False when it is out of reach."""
+        if not history.find(transport_s):
+            return False
+        inputs = self._input
+        speed_rpm = history.at(history.speed_rpm)
+        load = history.at(history.load)
+        commanded = history.at(history.commanded[bank])
+        inputs[_SPEED] = speed_rpm
+        inputs[_LOAD] = load
+        inputs[_COMMANDED] = commanded
+        inputs[_THROTTLE] = history.at(history.throttle)
+        table.locate(speed_rpm, load)
+        self.ve_pct = table.ve_pct
+        if not self.n_terms:
+            return True
+        air = table.ve_pct * load if self.air_has_pressure else table.ve_pct
+        flow = air * speed_rpm / commanded
+        # The film lives on the injection's clock, which runs unevenly as the delay changes.
+        step_s = dt_s - (transport_s - self._transport_s)
+        self._transport_s = transport_s
+        for k in range(len(self.film_s)):
+            if self.primed_s < 0.0:
+                self._flow[k] = flow
+            elif step_s > 0.0:
+                self._flow[k] += (flow - self._flow[k]) * (1.0 - math.exp(-step_s / self.film_s[k]))
+            inputs[_FIXED + k] = 1.0 - self._flow[k] / flow
+        if self.lead:
+            lead_s = 60.0 / speed_rpm
+            history.find(transport_s - lead_s if transport_s > lead_s else 0.0)
+            load = history.at(history.load)
+            table.locate(history.at(history.speed_rpm), load)
+            later = table.ve_pct * load if self.air_has_pressure else table.ve_pct
+            inputs[_FIXED + self.n_terms - 1] = math.log(later / air)
+        return True

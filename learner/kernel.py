@@ -26,8 +26,7 @@ COUNT = 0  # observations used
 WEIGHT = 1  # sum of w
 SQUARE = 2  # sum of w d d
 BLOCK_SQUARE = 3  # sum over blocks and cells of (sum of w v r)^2
-BLOCK_EXPECTED = 4  # what that is for independent residuals of unit variance
-SUMS = 5
+SUMS = 4
 
 HUBER_LIMIT = 2.0  # residuals beyond this many scales lose weight
 # Mean of min(z*z, 4) for a standard normal z: Huber's "proposal 2" (1964) made consistent at
@@ -45,7 +44,7 @@ class Evidence:
     noise: first guess of one observation's standard deviation, a fraction.
     table_sd, term_sd: how wrong the table (a fraction) and the terms may be: the prior of the
     running estimate only; `solve` finds its own.
-    Memory: ((8 + K) * n_speed * n_load + K * (K + 1) // 2 + 3 * K + 5) numbers, plus one block.
+    Memory: ((8 + K) * n_speed * n_load + K * (K + 1) // 2 + 3 * K + 4) numbers, plus one block.
     """
 
     def __init__(
@@ -80,7 +79,6 @@ class Evidence:
         self.weight = 0.0
         self._block_index = array("H", [0] * BLOCK_CELLS)
         self._block_score = array("d", [0.0] * BLOCK_CELLS)
-        self._block_scale = array("d", [0.0] * BLOCK_CELLS)
         self._block_used = 0
 
     def predict(self, index: int, v0: float, v1: float, v2: float, v3: float) -> float:
@@ -158,10 +156,10 @@ class Evidence:
         self.noise = variance**0.5
 
         score = weight * residual / (spread**0.5)
-        self._block_add(index, v0, score, weight)
-        self._block_add(index + 1, v1, score, weight)
-        self._block_add(index + self.n_speed, v2, score, weight)
-        self._block_add(index + self.n_speed + 1, v3, score, weight)
+        self._block_add(index, v0 * score)
+        self._block_add(index + 1, v1 * score)
+        self._block_add(index + self.n_speed, v2 * score)
+        self._block_add(index + self.n_speed + 1, v3 * score)
 
         self._relax(index, ridge)
         self._relax(index + 1, ridge)
@@ -295,7 +293,7 @@ class Evidence:
                     rest -= moment * self.term_x[m]
             self.term_x[k] = rest / (own + ridge)
 
-    def _block_add(self, index: int, v: float, score: float, weight: float) -> None:
+    def _block_add(self, index: int, score: float) -> None:
         used = self._block_used
         indices = self._block_index
         # From the newest backwards: the cell is nearly always among the last few.
@@ -309,24 +307,20 @@ class Evidence:
             k = used
             indices[k] = index
             self._block_score[k] = 0.0
-            self._block_scale[k] = 0.0
             self._block_used = used + 1
-        self._block_score[k] += v * score
-        self._block_scale[k] += v * v * weight * weight
+        self._block_score[k] += score
 
     def close_block(self) -> None:
         """End a block of neighbouring samples: add its squared sums of v times residual.
 
-        Their ratio to what independent residuals would give says by how much the residuals'
-        autocorrelation widens the standard errors (a block estimate of the long-run variance).
+        Their ratio to what independent residuals would give (the noise variance times the sum of
+        the SELF numbers) says by how much the residuals' autocorrelation widens the variance of
+        the corrections: a block estimate of the long-run variance.
         """
         square = 0.0
-        expected = 0.0
         for k in range(self._block_used):
             square += self._block_score[k] * self._block_score[k]
-            expected += self._block_scale[k]
         self.sums[BLOCK_SQUARE] += square
-        self.sums[BLOCK_EXPECTED] += expected
         self._block_used = 0
 
     def relax_all(self, sweeps: int = 30) -> None:

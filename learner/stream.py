@@ -19,9 +19,6 @@ from protocol.sample import Sample
 
 # Two samples closer than this many sensor lags tell less than two independent ones.
 INDEPENDENT_LAGS = 2.0
-# How far back from the injection instant motion is judged.
-MOTION_LAGS = 2.0
-MOTION_SPAN_MIN_S = 0.1
 
 
 class BankLearner:
@@ -37,14 +34,14 @@ class BankLearner:
         self.number = number
         self.table = bank.table
         self.delay = bank.delay
+        self.seen = Seen(settings.film_s, settings.charge_lead, not settings.load_is_throttle)
         self.evidence = Evidence(
             bank.table.n_speed,
             bank.table.n_load,
-            len(settings.film_s),
+            self.seen.n_terms,
             typecode,
             settings.noise,
         )
-        self.seen = Seen(len(settings.film_s))
         self.verdict = gates.HISTORY_SHORT
         self.weight = 0.0
         self.observation = 0.0
@@ -71,7 +68,7 @@ class Learner:
         count = len(settings.banks)
         self.banks = [BankLearner(settings.banks[k], k, settings, typecode) for k in range(count)]
         size = int(settings.history_s * settings.sample_rate_hz) + 4
-        self.history = History(size, count, settings.film_s)
+        self.history = History(size, count)
         self.gates = Gates(settings)
         self._last_us = -1
 
@@ -108,12 +105,9 @@ class Learner:
     def _push(self, sample: Sample, load: float, dt_s: float, gap: bool) -> bool:
         """Add the sample's operating point to the history; False when values are missing."""
         multipliers = sample.fuel_multiplier
-        usable = sample.speed_rpm > 0.0 and load == load and sample.target_lambda > 0.0
+        usable = sample.speed_rpm > 0.0 and load > 0.0 and sample.target_lambda > 0.0
         for bank in self.banks:
             usable = usable and multipliers[bank.number] > 0.0
-        film_load = sample.map_kpa
-        if self.settings.film_s and not film_load > 0.0:
-            usable = False
         if not usable:
             self.history.clear()
             return False
@@ -127,7 +121,6 @@ class Learner:
             load,
             sample.throttle_pct,
             sample.target_lambda,
-            film_load,
             multipliers,
         )
         return True
@@ -141,13 +134,13 @@ class Learner:
         seen = bank.seen
         lag_s = bank.delay.sensor_lag_s
 
-        if not table.locate(sample.speed_rpm, load):
+        if not table.inside(sample.speed_rpm, load):
             verdict |= gates.OUTSIDE_NOW
         transport_s = bank.delay.transport_s(
             sample.speed_rpm,
             # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
             sample.map_kpa if sample.map_kpa > 0.0 else 60.0,
-            table.ve_pct,
+            seen.ve_pct,
             sample.intake_c if sample.intake_c == sample.intake_c else 25.0,
         )
         bank.delay_s = transport_s + lag_s
@@ -156,23 +149,17 @@ class Learner:
         verdict |= self.gates.judge_past(window_s)
         verdict |= self.gates.judge_sensor(sample, bank.number)
 
-        weight = 1.0
-        if history.find(transport_s):
-            seen.update(history, bank.number, dt_s, lag_s)
+        weight = 0.0
+        if seen.update(history, bank.number, table, transport_s, dt_s, lag_s):
             if seen.primed_s < 3.0 * lag_s:
                 verdict |= gates.HISTORY_SHORT
-            span_s = MOTION_LAGS * lag_s if lag_s > MOTION_SPAN_MIN_S else MOTION_SPAN_MIN_S
-            throttle_pct_s = history.travel(history.throttle, span_s, True) / span_s
-            load_s = history.travel(history.load, span_s, True) / span_s
-            speed_rpm_s = history.travel(history.speed_rpm, span_s, True) / span_s
-            verdict |= self.gates.judge_motion(throttle_pct_s, load_s, speed_rpm_s)
-            weight = self.gates.weigh_motion(load_s, speed_rpm_s)
-            if history.travel(history.target, window_s, False) > limits.target_change_max:
+            verdict |= self.gates.judge_motion(seen)
+            weight = self.gates.weigh_motion(seen)
+            if history.travel(history.target, window_s) > limits.target_change_max:
                 verdict |= gates.TARGET_CHANGED
             if not table.locate(seen.speed_rpm, seen.load):
                 verdict |= gates.OUTSIDE_AT_INJECTION
         else:
-            seen.reset()
             verdict |= gates.HISTORY_SHORT
 
         bank.seen_count += 1
