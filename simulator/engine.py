@@ -90,6 +90,14 @@ def throttle_for_area(area_m2: float, bore_mm: float) -> float:
     return min(max((angle - CLOSED_ANGLE) / (OPEN_ANGLE - CLOSED_ANGLE) * 100.0, 0.0), 100.0)
 
 
+def air_mg(ve: float, map_kpa: float, volume_m3: float, kelvin: float) -> float:
+    """Return the air drawn in one intake stroke, mg: VE·p·V/(R·T), VE against manifold density.
+
+    The speed-density form of Heywood's volumetric efficiency (eq. 2.27, from memory).
+    """
+    return ve * map_kpa * 1e9 * volume_m3 / (R_AIR * kelvin)
+
+
 def film_constants(film: Film, coolant_c: float, map_kpa: float) -> tuple[float, float]:
     """Return the film's fraction and evaporation time in s at a temperature and pressure."""
     cold_c = max(0.0, 80.0 - coolant_c)
@@ -303,7 +311,7 @@ class Engine:
         # Intake air: warmed by the engine bay, less so the faster it flows.
         air_flow = self.speed_rpm * self.map_kpa / (3000.0 * 50.0) + 0.02 * self.vehicle_m_s
         bay = (self.coolant_c - c.ambient_c) * (0.10 + 0.30 / (1.0 + 3.0 * air_flow))
-        self.intake_c += (c.ambient_c + bay - self.intake_c) * interval_s / (40.0 + interval_s)
+        self.intake_c += (c.ambient_c + bay - self.intake_c) * interval_s / (90.0 + interval_s)
         part = interval_s / (self.parameters.intake_sensor_lag_s + interval_s)
         self.sensed_intake_c += (self.intake_c - self.sensed_intake_c) * part
 
@@ -417,24 +425,24 @@ class Engine:
         ve = 0.01 * p.truth.ve_pct(bank, speed, pressure)
         self._ve_sum += ve - self.ve[cylinder]
         self.ve[cylinder] = ve
-        air_mg = ve * pressure * 1e9 * self._cylinder_m3 / (R_AIR * (self.intake_c + 273.15))
+        air = air_mg(ve, pressure, self._cylinder_m3, self.intake_c + 273.15)
         rng = self.rng
         noise = p.noise
         if noise.cycle_air > 0.0:
-            air_mg *= 1.0 + rng.gauss(0.0, noise.cycle_air)
+            air *= 1.0 + rng.gauss(0.0, noise.cycle_air)
         fraction, time_s = self._film
         fuel = self._pending_mg[cylinder]
         self._pending_mg[cylinder] = 0.0
         self.film_mg[cylinder], fuel = film_step(
             self.film_mg[cylinder], fuel, fraction, time_s, 120.0 / speed
         )
-        phi = fuel * p.stoichiometric_afr / air_mg
+        phi = fuel * p.stoichiometric_afr / air
         self.burned_mg[bank] += fuel
-        self.air_mg[bank] += air_mg
+        self.air_mg[bank] += air
         self.cylinder_phi[bank] = phi
         work = 0.0
         if LEAN_LIMIT_PHI < phi < RICH_LIMIT_PHI and self.command.ignition:
-            work = HEATING_J_PER_KG_AIR * air_mg * 1e-6 * (phi if phi < 1.0 else 1.0)
+            work = HEATING_J_PER_KG_AIR * air * 1e-6 * (phi if phi < 1.0 else 1.0)
             if noise.cycle_work > 0.0:
                 work *= 1.0 + noise.cycle_work * rng.gauss(0.0, 1.0)
             misfire = self.misfire[cylinder]
@@ -443,11 +451,11 @@ class Engine:
                 # Oxygen passes unburned; only part of the fuel reacts at the hot sensor.
                 phi *= 0.45
         exhaust = p.exhausts[bank]
-        share = air_mg * 1e-6 * speed / (self._full_flow * 7500.0)
+        share = air * 1e-6 * speed / (self._full_flow * 7500.0)
         hot_k = exhaust.cool_k + exhaust.rise_k * sqrt(share) if work > 0.0 else 480.0
         gas_k = self._gas_k[bank]
         gas_k = self._gas_k[bank] = gas_k + 0.1 * (hot_k - gas_k)
-        self._gas_m3[cylinder] = (air_mg + fuel) * 1e-9 * R_AIR * gas_k / self.command.barometer_kpa
+        self._gas_m3[cylinder] = (air + fuel) * 1e-9 * R_AIR * gas_k / self.command.barometer_kpa
         self._gas_phi[cylinder] = phi
         self._gas_s[cylinder] = self._pending_s[cylinder]
         return work

@@ -34,7 +34,7 @@ class Injector:
     flow_mg_per_ms: float = 2.6
     dead_time_ms: float = 0.95
     dead_time_exponent: float = 1.4
-    resolution_us: float = 4.0
+    resolution_us: float = 2.0
 
     def dead_time_at(self, battery_v: float) -> float:
         """Return the dead time in ms at a battery voltage."""
@@ -138,7 +138,7 @@ class EngineParameters:
     friction_kpa_per_krpm: float = 14.0
     misfire: float = 0.0
     map_sensor_lag_s: float = 0.006
-    intake_sensor_lag_s: float = 4.0
+    intake_sensor_lag_s: float = 2.5
     injector: Injector = field(default_factory=Injector)
     film: Film = field(default_factory=Film)
     exhausts: tuple[Exhaust, ...] = (Exhaust(volume_l=0.40), Exhaust(volume_l=0.85))

@@ -33,7 +33,7 @@ def switching_volts(lambda_: float) -> float:
 def switching_lambda(volts: float) -> float:
     """Return the lambda a bridge reads from a switching sensor: the curve inverted, held within
     0.97 to 1.03, beyond which the curve is too flat to say more."""
-    v = min(max(volts, LEAN_V + 1e-3), RICH_V - 1e-3)
+    v = min(max(volts, LEAN_V + 1e-4), RICH_V - 1e-4)
     lambda_ = 1.0 - _SHIFT + WIDTH_LAMBDA * log((RICH_V - v) / (v - LEAN_V))
     return min(max(lambda_, 0.97), 1.03)
 
