@@ -5,6 +5,7 @@ allowed. Every field carries its unit in its name, its range, its default and a 
 `learner.description_text` writes them out as an annotated example. No I/O: callers read the files.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Self
@@ -42,6 +43,12 @@ Axis = Annotated[
     AfterValidator(_ascending),
 ]
 Name = Annotated[str, Field(min_length=1, max_length=60)]
+
+
+def _file_name_part(name: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,30}", name):
+        raise ValueError(f"use letters, digits, - and _ only (30 at most), got {name[:40]!r}")
+    return name
 
 
 class Engine(Part):
@@ -88,9 +95,8 @@ class Delay(Part):
 class Bank(Part):
     """The cylinders served by one lambda sensor."""
 
-    name: str = Field(
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,30}$",
-        description="letters, digits, - and _; names the result files",
+    name: Annotated[str, AfterValidator(_file_name_part)] = Field(
+        description="letters, digits, - and _; names the result files"
     )
     table: Name = Field(description="CSV file with the bank's VE table, beside this file")
     cylinders: int | None = Field(
@@ -112,6 +118,9 @@ class Method(Part):
         default_factory=lambda: list(FILM_S),
         max_length=4,
         description="time constants of the fuel-film terms, s; [] leaves the film out",
+    )
+    charge_lead: bool = Field(
+        True, description="one more term, for air that changes between injection and intake"
     )
     sample_rate_hz: float = Field(
         50.0, ge=1, le=1000, description="highest sample rate expected; sizes the memory"
@@ -158,29 +167,26 @@ class Limits(Part):
     enrichment_recovery_s: float = Field(
         DEFAULTS.enrichment_recovery_s, ge=0, le=30, description="wait after an enrichment"
     )
-    throttle_rate_max_pct_s: float = Field(
-        DEFAULTS.throttle_rate_max_pct_s,
+    throttle_travel_max_pct: float = Field(
+        DEFAULTS.throttle_travel_max_pct, gt=0, le=100, description="throttle moved further: refuse"
+    )
+    load_travel_max: float = Field(
+        DEFAULTS.load_travel_max, gt=0, le=500, description="load moved further (kPa or %): refuse"
+    )
+    speed_travel_max_rpm: float = Field(
+        DEFAULTS.speed_travel_max_rpm, gt=0, le=10000, description="speed moved further: refuse"
+    )
+    load_travel_half: float = Field(
+        DEFAULTS.load_travel_half,
+        gt=0,
+        le=500,
+        description="travel of load (kPa or %) that halves a sample's weight",
+    )
+    speed_travel_half_rpm: float = Field(
+        DEFAULTS.speed_travel_half_rpm,
         gt=0,
         le=10000,
-        description="throttle moves faster: refuse",
-    )
-    load_rate_max_per_s: float = Field(
-        DEFAULTS.load_rate_max_per_s, gt=0, le=10000, description="load moves faster: refuse"
-    )
-    speed_rate_max_rpm_s: float = Field(
-        DEFAULTS.speed_rate_max_rpm_s, gt=0, le=100000, description="speed moves faster: refuse"
-    )
-    load_rate_half_per_s: float = Field(
-        DEFAULTS.load_rate_half_per_s,
-        gt=0,
-        le=10000,
-        description="load rate that halves the weight",
-    )
-    speed_rate_half_rpm_s: float = Field(
-        DEFAULTS.speed_rate_half_rpm_s,
-        gt=0,
-        le=100000,
-        description="speed rate that halves the weight",
+        description="travel of speed that halves a sample's weight",
     )
     target_change_max: float = Field(
         DEFAULTS.target_change_max, ge=0, le=1, description="change of target lambda in the delay"
@@ -291,13 +297,18 @@ class EngineDescription(Part):
         if len(log.bank) != len(self.bank):
             raise ValueError(f"log.bank has {len(log.bank)} entries for {len(self.bank)} banks")
         needed = [self.axes.load_axis]
-        if self.method.film_s and "map_kpa" not in needed:
+        if (self.method.film_s or self.method.charge_lead) and "map_kpa" not in needed:
             needed.append("map_kpa")
         for name in needed:
             if getattr(log, name) is None:
                 raise ValueError(
-                    f"log.{name} is missing; the load axis or the fuel film needs it"
-                    + ("" if name == self.axes.load_axis else " (or set method.film_s = [])")
+                    f"log.{name} is missing; "
+                    + (
+                        "the load axis needs it"
+                        if name == self.axes.load_axis
+                        else "the global terms need it (or set method.film_s = [] and "
+                        "method.charge_lead = false)"
+                    )
                 )
         mixtures = [log.target_lambda, *(bank.measured_lambda for bank in log.bank)]
         if self.engine.stoichiometric_afr is None and any(m.unit == "afr" for m in mixtures):
@@ -332,6 +343,7 @@ class EngineDescription(Part):
             sensor_kind=SWITCHING if method.sensor == "switching" else WIDEBAND,
             closed_loop=method.closed_loop,
             film_s=tuple(method.film_s),
+            charge_lead=method.charge_lead,
             sample_rate_hz=method.sample_rate_hz,
             history_s=method.history_s,
             noise=method.noise_pct / 100.0,
@@ -374,7 +386,7 @@ def _explain(fault: ErrorDetails) -> str:
     message = fault["msg"].removeprefix("Value error, ").removeprefix("Input ")
     if fault["type"] == "value_error":
         return f"{place}: {message}" if place else message
-    message = message.replace("String should match pattern", "must match")
+    message = message[0].lower() + message[1:]
     return f"{place}: {message}, got {_shown(fault['input'])}"
 
 
