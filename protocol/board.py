@@ -1,5 +1,5 @@
 # Board-safe: runs on CPython and MicroPython alike.
-"""Everything a device needs to speak on the wire: frames out, frames in, payloads both ways.
+"""Everything a device needs to speak on the wire, under one name.
 
     wire = build_frame(SAMPLE.number, sequence, time_us, encode_sample(sample))
 
@@ -7,11 +7,9 @@
     reader.feed(uart.read() or b"")
     while (event := reader.next_event()) is not NEED_DATA: ...
 
-No I/O: bytes in, events out. The wire itself is described in SPEC.md.
+A device short of memory calls `gc.threshold(4096)` first, and takes only the modules it needs or
+their .mpy files.
 """
-
-import struct
-from binascii import crc32
 
 from protocol.events import (
     NEED_DATA,
@@ -27,23 +25,17 @@ from protocol.events import (
     Restarted,
     UnknownType,
 )
-from protocol.fields import (
-    CRC_BYTES,
-    HEADER_BYTES,
-    IDENTITY,
-    MAX_PAYLOAD_BYTES,
-    MAX_WIRE_BYTES,
-    PROTOCOL_VERSION,
-)
+from protocol.framing import build_frame, cobs_decode, cobs_encode
 from protocol.payload import (
     BadFrame,
     decode_sample_into,
     encode_sample,
-    frame_type_of,
     pack_payload,
     payload_fits,
     unpack_payload,
 )
+from protocol.reader import FrameReader
+from protocol.samples import SampleAssembler
 
 __all__ = [
     "NEED_DATA",
@@ -59,6 +51,7 @@ __all__ = [
     "Overlong",
     "Repeated",
     "Restarted",
+    "SampleAssembler",
     "UnknownType",
     "build_frame",
     "cobs_decode",
@@ -69,200 +62,3 @@ __all__ = [
     "payload_fits",
     "unpack_payload",
 ]
-
-HEADER_FORMAT = "<BBHI"
-MAX_RUN_BYTES = MAX_WIRE_BYTES - 1  # without the delimiter
-RESTART_GAP = 32768
-
-
-def cobs_encode(data: bytes) -> bytes:
-    """Return `data` without zero bytes (Cheshire & Baker 1999, IEEE/ACM ToN 7(2)).
-
-    A final block of 254 bytes gets no code byte after it.
-    """
-    out = bytearray()
-    blocks = bytes(data).split(b"\0")
-    for number, block in enumerate(blocks):
-        filled = False
-        while len(block) >= 254:
-            out.append(0xFF)
-            out.extend(block[:254])
-            block = block[254:]
-            filled = True
-        if filled and not block and number == len(blocks) - 1:
-            break
-        out.append(len(block) + 1)
-        out.extend(block)
-    return bytes(out)
-
-
-def cobs_decode(data: bytes) -> bytes:
-    """Return what `cobs_encode` was given. Raises ValueError on a zero byte or a cut block."""
-    if data.find(b"\0") >= 0:
-        raise ValueError("zero byte inside a COBS run")
-    out = bytearray()
-    at = 0
-    while at < len(data):
-        code = data[at]
-        end = at + code
-        if end > len(data):
-            raise ValueError("COBS run ends inside a block")
-        out.extend(data[at + 1 : end])
-        at = end
-        if code != 0xFF and at < len(data):
-            out.append(0)
-    return bytes(out)
-
-
-def build_frame(type_number: int, sequence: int, time_us: int, payload: bytes) -> bytes:
-    """Return the wire bytes of one frame, delimiter included.
-
-    sequence and time_us may be running counters: the low 16 and 32 bits are sent.
-    Raises ValueError when the payload is longer than MAX_PAYLOAD_BYTES.
-    """
-    if len(payload) > MAX_PAYLOAD_BYTES:
-        raise ValueError(
-            "payload of %d bytes is too long, at most %d" % (len(payload), MAX_PAYLOAD_BYTES)
-        )
-    body = (
-        struct.pack(
-            HEADER_FORMAT,
-            PROTOCOL_VERSION,
-            type_number,
-            sequence & 0xFFFF,
-            time_us & 0xFFFFFFFF,
-        )
-        + payload
-    )
-    return cobs_encode(body + struct.pack("<I", crc32(body))) + b"\0"
-
-
-class FrameReader:
-    """Turns the bytes that arrive into events, whatever arrives and however it is split.
-
-    Call `next_event` until it returns NEED_DATA, then `feed` again. Memory held is one frame,
-    plus what was fed and not yet asked for. `decode` takes the bytes between two delimiters
-    and undoes the stuffing, raising ValueError when it cannot.
-    """
-
-    def __init__(self, decode=cobs_decode) -> None:  # type: ignore[no-untyped-def]
-        self.counters = Counters()
-        self._decode = decode
-        self._data = b""  # fed, not yet looked at from _at on
-        self._at = 0
-        self._run = bytearray(MAX_RUN_BYTES)  # the run being collected; made once, reused
-        self._held = 0
-        self._skipping = False  # inside an overlong run
-        self._events: "list[Event]" = []  # found and not yet handed out: three at most
-        self._sequence = -1  # of the last good frame
-        self._time_us = 0
-
-    @property
-    def pending_bytes(self) -> int:
-        """Bytes of a run whose delimiter has not arrived (0 inside an overlong run)."""
-        return self._held
-
-    def feed(self, data: bytes) -> None:
-        """Take bytes as they arrive; `data` may be reused by the caller afterwards."""
-        self.counters.bytes += len(data)
-        self._data = self._data[self._at :] + bytes(data)
-        self._at = 0
-        # Without a delimiter the bytes need not wait for next_event: memory stays bounded even
-        # when nobody calls it.
-        if self._data.find(b"\0") < 0:
-            self._collect(len(self._data))
-
-    def next_event(self) -> "Event | None":
-        """Return the next event in the order of the bytes, or NEED_DATA (None)."""
-        while not self._events:
-            end = self._data.find(b"\0", self._at)
-            if end < 0:
-                self._collect(len(self._data))
-                break
-            self._collect(end)
-            self._at = end + 1
-            # An empty run is an idle delimiter: no event.
-            if self._held:
-                run = bytes(self._run[: self._held])
-                self._held = 0
-                self._read(run)
-            self._skipping = False
-        if self._at >= len(self._data):
-            self._data = b""
-            self._at = 0
-        return self._events.pop(0) if self._events else NEED_DATA
-
-    def _collect(self, end: int) -> None:
-        length = end - self._at
-        if not self._skipping:
-            if self._held + length > MAX_RUN_BYTES:
-                self._skipping = True
-                self._held = 0
-                self.counters.overlong += 1
-                self._events.append(Overlong())
-            else:
-                self._run[self._held : self._held + length] = self._data[self._at : end]
-                self._held += length
-        self._at = end
-
-    def _read(self, run: bytes) -> None:
-        try:
-            frame = self._decode(run)
-        except ValueError:
-            self._malformed("stuffing")
-            return
-        end = len(frame) - CRC_BYTES
-        if end < HEADER_BYTES:
-            self._malformed("short")
-            return
-        body = frame[:end]
-        if crc32(body) != struct.unpack_from("<I", frame, end)[0]:
-            self.counters.bad_checksum += 1
-            self._events.append(BadChecksum())
-            return
-        version, number, sequence, time_us = struct.unpack_from(HEADER_FORMAT, body, 0)
-        if version == 0:
-            self._malformed("version")
-        elif self._follows(number, sequence, time_us):
-            self._sort(version, number, sequence, time_us, body[HEADER_BYTES:])
-
-    def _follows(self, number: int, sequence: int, time_us: int) -> bool:
-        # Reports what the sequence number says; False when the frame is a repetition.
-        last = self._sequence
-        repeated = sequence == last
-        if repeated and number == IDENTITY.number and sequence == 0:
-            # Only a device that restarted says "identity, number 0" at another time.
-            repeated = time_us == self._time_us
-        if repeated:
-            self.counters.repeated += 1
-            self._events.append(Repeated(sequence))
-            return False
-        gap = (sequence - last - 1) & 0xFFFF
-        self._sequence = sequence
-        self._time_us = time_us
-        if last < 0 or gap == 0:
-            return True
-        if gap >= RESTART_GAP or (number == IDENTITY.number and sequence == 0):
-            self.counters.restarted += 1
-            self._events.append(Restarted())
-        else:
-            self.counters.lost += gap
-            self._events.append(LostFrames(gap))
-        return True
-
-    def _sort(self, version: int, number: int, sequence: int, time_us: int, payload: bytes) -> None:
-        if version > PROTOCOL_VERSION:
-            self.counters.newer_version += 1
-            self._events.append(NewerVersion(version))
-        elif frame_type_of(number) is None:
-            self.counters.unknown_type += 1
-            self._events.append(UnknownType(number))
-        elif not payload_fits(number, payload):
-            self._malformed("length")
-        else:
-            self.counters.frames += 1
-            self._events.append(FrameEvent(number, version, sequence, time_us, payload))
-
-    def _malformed(self, reason: str) -> None:
-        self.counters.malformed += 1
-        self._events.append(Malformed(reason))

@@ -13,10 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from protocol.fields import SAMPLE, Field, FrameType, Group
-from protocol.payload import (
+from protocol.payload import BadFrame, bank_count
+from protocol.scaling import (
     TEXT_BYTES,
-    BadFrame,
-    bank_count,
     is_measured,
     raw_from_value,
     text_from_bytes,

@@ -6,7 +6,6 @@ The same state machine as the board's FrameReader, so the two agree event for ev
 
 from cobs import cobs
 
-from protocol.board import FrameReader
 from protocol.events import (
     NEED_DATA,
     BadChecksum,
@@ -21,6 +20,7 @@ from protocol.events import (
     Restarted,
     UnknownType,
 )
+from protocol.reader import FrameReader
 
 __all__ = [
     "NEED_DATA",

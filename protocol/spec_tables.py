@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from protocol import fields as f
-from protocol.payload import is_measured, value_from_raw
+from protocol.scaling import is_measured, value_from_raw
 from protocol.texts import (
     FIELD_TEXTS,
     FLAG_TEXTS,

@@ -14,16 +14,18 @@ from protocol.payload import (
     decode_sample_into,
     encode_sample,
     frame_type_of,
-    is_measured,
     pack_payload,
     payload_fits,
+    unpack_payload,
+)
+from protocol.sample import NAN, Sample
+from protocol.scaling import (
+    is_measured,
     raw_from_value,
     text_from_bytes,
     text_to_bytes,
-    unpack_payload,
     value_from_raw,
 )
-from protocol.sample import NAN, Sample
 
 CONSTRUCTS = {t.number: construct_for(t) for t in FRAMES}
 

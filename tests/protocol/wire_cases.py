@@ -9,8 +9,8 @@ import protocol
 from protocol.board import build_frame, encode_sample
 from protocol.events import NEED_DATA
 from protocol.fields import SAMPLE
-from protocol.payload import is_measured
 from protocol.sample import Sample
+from protocol.scaling import is_measured
 
 ROOM = Path(protocol.__file__).parent
 VECTORS = json.loads((ROOM / "vectors.json").read_text("utf-8"))
