@@ -21,6 +21,7 @@ FELT_VE = 0.8
 FELT_KELVIN = 305.0
 SHIFT_S = 0.36
 CLUTCH_OUT_RPM = 1150.0
+PULLING_AWAY_RPM = 2100.0
 
 
 def throttle_for_map(
@@ -90,14 +91,16 @@ class Rider:
         force = vehicle.mass_kg * wanted_m_s2 + engine.road_load_n()
         ratio = vehicle.overall_ratios[command.gear - 1] / vehicle.wheel_radius_m
         torque = force / ratio
-        if not engine.locked:
-            self._pull_away(engine, torque, interval_s)
-            return
-        if engine.speed_rpm < CLUTCH_OUT_RPM and command.gear == 1:
-            # Too slow for first gear: clutch out, before the engine labours.
+        wheel_rpm = engine.vehicle_m_s * ratio * 9.5493
+        slow_rpm = CLUTCH_OUT_RPM if engine.locked else PULLING_AWAY_RPM - 500.0
+        if command.gear == 1 and wheel_rpm < slow_rpm and (force < 0.0 or engine.locked):
+            # Too slow for first gear: clutch out before the engine labours, and roll.
             command.clutch = 0.0
             self._hand(command, 0.0, interval_s)
-            self._brake(engine, force, 0.0)
+            command.wheel_brake_n = max(0.0, -force)
+            return
+        if not engine.locked:
+            self._pull_away(engine, torque, wheel_rpm, interval_s)
             return
         command.clutch = 1.0
         throttle = self._throttle_for(engine, torque)
@@ -136,14 +139,13 @@ class Rider:
         if throttle_pct <= 0.0 and command.throttle_pct < 0.3:
             command.throttle_pct = 0.0
 
-    def _pull_away(self, engine: Engine, torque_nm: float, interval_s: float) -> None:
+    def _pull_away(
+        self, engine: Engine, torque_nm: float, wheel_rpm: float, interval_s: float
+    ) -> None:
         """Let the clutch slip at a steady engine speed until wheel and engine turn together."""
         command = engine.command
         vehicle = engine.parameters.vehicle
-        hold_rpm = 2100.0
-        ratio = vehicle.overall_ratios[command.gear - 1] / vehicle.wheel_radius_m
-        wheel_rpm = engine.vehicle_m_s * ratio * 9.5493
-        if command.gear > 1 or wheel_rpm > hold_rpm - 500.0:
+        if command.gear > 1 or wheel_rpm > PULLING_AWAY_RPM - 500.0:
             # Coming back from a gear change, or nearly there: simply close the clutch.
             command.clutch = min(1.0, command.clutch + interval_s / 0.25)
             pulling = max(0.0, torque_nm)
@@ -151,7 +153,7 @@ class Rider:
             bite = min(max(torque_nm, 0.0) / vehicle.clutch_torque_nm, 0.35)
             spare = min(max((engine.speed_rpm - 1200.0) / 600.0, 0.0), 1.0)
             command.clutch = max(bite, 0.06) * spare
-            hold = (hold_rpm - engine.speed_rpm) * 0.02
+            hold = (PULLING_AWAY_RPM - engine.speed_rpm) * 0.02
             pulling = command.clutch * vehicle.clutch_torque_nm + hold
         self._hand(command, self._throttle_for(engine, pulling), interval_s)
 

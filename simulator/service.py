@@ -16,9 +16,8 @@ from collections.abc import Iterable, Iterator
 from types import TracebackType
 from typing import Protocol
 
-from protocol.board import build_frame
+from protocol.board import build_frame, encode_sample, pack_payload
 from protocol.fields import IDENTITY, NO_BANK, SAMPLE, STATUS
-from protocol.payload import encode_sample, pack_payload
 from protocol.sample import Sample
 from simulator.faults import Cable
 from simulator.table import Axes
@@ -28,6 +27,9 @@ STATUS_EVERY_US = 1_000_000
 LOAD_AXIS_MAP_KPA = 1
 # Serial libraries throw away what has come in while they open a port: wait that out.
 GRACE_S = 0.3
+# A pyserial read that waits for more bytes than come loses them when the port closes meanwhile. So
+# the port stays open and silent for longer than a reader's time-out should be.
+LINGER_S = 0.6
 POLL_S = 0.01
 CHUNK_BYTES = 2048
 
@@ -102,7 +104,7 @@ class FrameStream:
 
 
 class _Port(Protocol):
-    """One way to a reader. `open_for` waits; `write` takes some; `finish` lets it drain."""
+    """One way to a reader; nothing in it blocks."""
 
     url: str
 
@@ -199,14 +201,16 @@ class _LoopbackPort:
             return 0
 
     def drained(self) -> bool:
-        """Announce the end; TCP itself delivers what was sent before it."""
-        if self._reader is not None:
-            with contextlib.suppress(OSError):
-                self._reader.shutdown(socket.SHUT_WR)
+        """True at once: TCP itself delivers what was sent before its end."""
         return True
 
     def close(self) -> None:
         if self._reader is not None:
+            # Closing with bytes unread here would reset the connection and lose what is under way.
+            with contextlib.suppress(OSError):
+                self._reader.shutdown(socket.SHUT_WR)
+                while self._reader.recv(4096):
+                    pass
             self._reader.close()
         self._listener.close()
 
@@ -317,6 +321,7 @@ class Service:
             quiet = quiet + 1 if self._port.drained() else 0
             if self._stop.wait(POLL_S):
                 return
+        self._stop.wait(LINGER_S)
 
 
 def _open_port(kind: str | None, tcp_port: int) -> _Port:

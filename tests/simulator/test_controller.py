@@ -83,7 +83,7 @@ def test_what_does_not_fit_a_byte_is_refused(value: float) -> None:
     cells = [80.0] * TWIN_AXES.size
     cells[17] = value
 
-    with pytest.raises(ValueError, match="VE table of bank 0: cell 17 must be 0 to 127.5"):
+    with pytest.raises(ValueError, match=r"VE table of bank 0: cell 17 must be 0 to 127.5"):
         unit.write_ve(0, cells)
     assert unit.read_ve(0) == [80.0] * TWIN_AXES.size
 
@@ -127,7 +127,7 @@ def test_unknown_settings_are_refused() -> None:
         learning_setup("by ear")
     with pytest.raises(ValueError, match="rev_limit_rpm must be finite"):
         Settings(rev_limit_rpm=float("nan"))
-    with pytest.raises(ValueError, match="below lambda 0.5"):
+    with pytest.raises(ValueError, match=r"below lambda 0.5"):
         controller().write_target(0.2)
 
 

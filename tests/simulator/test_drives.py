@@ -43,11 +43,10 @@ def test_european_schedule_against_an_independent_copy() -> None:
     nedc = pytest.importorskip("wltp.cycles.nedc", reason="the package wltp is not installed")
     trace = nedc.cycle_data()["cycle"]
     drive = european_schedule()
-    apart = [abs(drive.speed_kmh(t) - v) for t, v in enumerate(trace)]
+    # The copy gives for each second the speed at its end.
+    apart = [abs(drive.speed_kmh(t + 1) - v) for t, v in enumerate(trace)]
 
-    # The copy is rounded and places a gear change a second differently here and there.
-    assert max(apart) < 4.5
-    assert np.mean(apart) < 0.15
+    assert max(apart) < 0.01
 
 
 @pytest.mark.parametrize(
@@ -160,7 +159,7 @@ def test_altitude() -> None:
 
 def test_hot_soak() -> None:
     """A hot engine that stands heats its intake air, loses its gas to free air, starts again."""
-    trace, samples = ride(Chain(Idle(20.0), HotSoak(120.0, 30.0)))
+    _, samples = ride(Chain(Idle(20.0), HotSoak(120.0, 30.0)))
     at_stop, before_start, end = samples[495], samples[3450], samples[-1]
 
     assert before_start.speed_rpm == 0.0
@@ -210,5 +209,5 @@ def test_chain_runs_its_drives_in_turn() -> None:
 )
 def test_senseless_drives_are_refused(make) -> None:  # type: ignore[no-untyped-def]
     """A drive that cannot be driven is refused when it is made."""
-    with pytest.raises(ValueError, match="must|needs"):
+    with pytest.raises(ValueError, match=r"must|needs"):
         make()
