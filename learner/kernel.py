@@ -36,6 +36,11 @@ NOISE_MEMORY = 2000  # observations over which the running noise estimate averag
 BLOCK_CELLS = 48  # cells one block may touch before it is closed early
 
 
+def _zeros(typecode: str, count: int) -> "array[float]":
+    """An array of zeros, made without a list of that length beside it: a board has no room."""
+    return array(typecode, (0.0 for _ in range(count)))
+
+
 class Evidence:
     """What one bank's learner has accumulated.
 
@@ -63,22 +68,22 @@ class Evidence:
         self.n_speed = n_speed
         self.n_load = n_load
         self.n_terms = n_terms
-        self.cells = array(typecode, [0.0] * (PER_CELL * n))
-        self.border = array(typecode, [0.0] * (n_terms * n))
+        self.cells = _zeros(typecode, PER_CELL * n)
+        self.border = _zeros(typecode, n_terms * n)
         # Corner: upper triangle row by row; then right-hand side, running value, and the running
         # inner product of each border column with x, which keeps a term's relaxation constant work.
-        self.corner = array(typecode, [0.0] * (n_terms * (n_terms + 1) // 2))
-        self.term_rhs = array(typecode, [0.0] * n_terms)
-        self.term_x = array(typecode, [0.0] * n_terms)
-        self.term_dot = array(typecode, [0.0] * n_terms)
-        self.sums = array(typecode, [0.0] * SUMS)
+        self.corner = _zeros(typecode, n_terms * (n_terms + 1) // 2)
+        self.term_rhs = _zeros(typecode, n_terms)
+        self.term_x = _zeros(typecode, n_terms)
+        self.term_dot = _zeros(typecode, n_terms)
+        self.sums = _zeros(typecode, SUMS)
         self.noise = noise
         self.table_sd = table_sd
         self.term_sd = term_sd
         self.residual = 0.0
         self.weight = 0.0
         self._block_index = array("H", [0] * BLOCK_CELLS)
-        self._block_score = array("d", [0.0] * BLOCK_CELLS)
+        self._block_score = _zeros("d", BLOCK_CELLS)
         self._block_used = 0
 
     def predict(self, index: int, v0: float, v1: float, v2: float, v3: float) -> float:
