@@ -38,7 +38,11 @@ BLOCK_CELLS = 48  # cells one block may touch before it is closed early
 
 def _zeros(typecode: str, count: int) -> "array[float]":
     """An array of zeros, made without a list of that length beside it: a board has no room."""
-    return array(typecode, (0.0 for _ in range(count)))
+    # From a range, because its length is known: the array is then allocated once and whole.
+    zeros: "array[float]" = array(typecode, range(count))
+    for k in range(count):
+        zeros[k] = 0.0
+    return zeros
 
 
 class Evidence:
