@@ -1,0 +1,296 @@
+"""The command `breathmap`: learn VE tables from lambda sensors, simulate, check, replay.
+
+Thin: every command turns its arguments into one call, and every mistake a person can put right into
+one line on stderr and exit code 2.
+"""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from learner.description_text import annotated_example
+from protocol.fields import PROTOCOL_VERSION
+from simulator.faults import FAULTS
+from tools.checking import check_engine
+from tools.college import DESCRIPTION_NAME, college_bench, write_college
+from tools.demo import run_demo
+from tools.errors import UserError
+from tools.learning import learn_live
+from tools.learning import replay as replay_files
+from tools.results import software_version
+from tools.screen import Screen
+from tools.simulating import (
+    DRIVES,
+    Order,
+    parse_speed,
+    prepare,
+    serve,
+    write_recording,
+)
+
+EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line says what)."
+
+app = typer.Typer(
+    name="breathmap",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="markdown",
+    pretty_exceptions_enable=False,
+    help="Learns the VE tables of a speed-density engine controller from its lambda sensors, "
+    "sample by sample, with a standard error for every cell.\n\n"
+    "Begin with `breathmap demo`: no hardware needed. For an engine of your own: "
+    "`breathmap check --example > engine.toml`, then edit, check, learn.",
+    epilog=EXIT_CODES,
+)
+
+Description = Annotated[
+    Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON to stdout.")]
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"breathmap {software_version()}, protocol version {PROTOCOL_VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the versions."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(
+    epilog="Example: `breathmap demo`\n\nAll data is invented. Takes about half a minute.\n\n"
+    + EXIT_CODES
+)
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for what the demo makes.")] = Path("demo-out"),
+    minutes: Annotated[
+        float, typer.Option(min=1, max=600, help="Minutes of road riding, simulated.")
+    ] = 30.0,
+    seed: Annotated[int, typer.Option(help="Which of endlessly many drives.")] = 1,
+) -> None:
+    """Run the main job on a simulated engine, live over a port, and compare with the truth."""
+    run_demo(out, Screen(), minutes, seed)
+
+
+@app.command(
+    epilog="Examples:\n\n"
+    "`breathmap learn engine.toml /dev/ttyACM0`\n\n"
+    "`breathmap learn engine.toml COM5 --out monday`\n\n"
+    "`breathmap learn engine.toml socket://192.168.4.1:3333 --out monday --add`\n\n"
+    "In the folder afterwards, per bank: BANK-proposed.csv (VE, %), BANK-correction.csv (%), "
+    "BANK-standard-error.csv (%), BANK-coverage.csv (equivalent independent samples), "
+    "BANK-decision.csv (a word per cell); summary.json; recording-001.bin, the bytes as they "
+    "arrived, to be read again with `replay`.\n\n" + EXIT_CODES
+)
+def learn(
+    description: Description,
+    port: Annotated[
+        str,
+        typer.Argument(
+            metavar="PORT",
+            help="A serial port (/dev/ttyUSB0, COM5) or any pyserial URL (socket://HOST:PORT).",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("learned"),
+    baud: Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")] = 115200,
+    add: Annotated[
+        bool,
+        typer.Option("--add", help="Go on with a folder: its recordings are learned first."),
+    ] = False,
+    wait: Annotated[
+        float, typer.Option(min=0.1, help="Seconds to wait for the first frame.")
+    ] = 10.0,
+    as_json: AsJson = False,
+) -> None:
+    """Learn live from a port, until it closes or Ctrl-C; then write what was learned."""
+    screen = Screen(as_json)
+    outcome = learn_live(description, port, out, screen, baud, add, wait)
+    screen.summary(outcome.summary)
+    screen.say(f"Written to {out}: tables, summary.json and the recording.")
+
+
+@app.command(
+    epilog="Examples:\n\n"
+    "`breathmap replay engine.toml monday/recording-001.bin --out monday-again`\n\n"
+    "`breathmap replay engine.toml ride.csv` (columns named in the description's [log] part)\n\n"
+    + EXIT_CODES
+)
+def replay(
+    description: Description,
+    sources: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE...", help="Recordings and CSV logs, in order.", show_default=False
+        ),
+    ],
+    out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("replayed"),
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over results in the folder.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Learn from recordings or CSV logs, and write the same results as `learn`."""
+    screen = Screen(as_json)
+    outcome = replay_files(description, sources, out, screen, replace)
+    screen.summary(outcome.summary)
+    screen.say(f"Written to {out}: tables and summary.json.")
+
+
+@app.command(
+    epilog="Examples:\n\n"
+    "`breathmap check engine.toml`\n\n"
+    "`breathmap check --example > engine.toml` (every key explained, to start from)\n\n"
+    + EXIT_CODES
+)
+def check(
+    description: Annotated[
+        Path | None,
+        typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False),
+    ] = None,
+    example: Annotated[
+        bool, typer.Option("--example", help="Print an annotated example and do nothing else.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read an engine description and its tables, and print what was understood."""
+    if example:
+        sys.stdout.write(annotated_example())
+        return
+    if description is None:
+        raise UserError("give an engine description, or --example to print one to start from")
+    check_engine(description, Screen(as_json))
+
+
+@app.command(
+    epilog="Examples:\n\n"
+    "`breathmap simulate --describe bench --speed-up 20` and, in a second terminal, the `learn` "
+    "line that it prints\n\n"
+    "`breathmap simulate --out ride.bin --minutes 10 --faults exhaust-leak=0.4@left`\n\n"
+    "`breathmap simulate --tables learned/left-proposed.csv --tables learned/right-proposed.csv` "
+    "(a second pass, with the proposed tables stored)\n\n"
+    "`breathmap simulate --list` names the drives and faults.\n\n" + EXIT_CODES
+)
+def simulate(
+    drive: Annotated[
+        str, typer.Option(help="Drives, comma-separated, one after another; see --list.")
+    ] = "road",
+    minutes: Annotated[
+        float, typer.Option(min=0.1, max=6000, help="Minutes of those drives that have no length.")
+    ] = 30.0,
+    seed: Annotated[int, typer.Option(help="Same seed, same run.")] = 1,
+    faults: Annotated[
+        str, typer.Option(help="Faults: NAME, NAME=SIZE or NAME=SIZE@BANK, comma-separated.")
+    ] = "",
+    rate: Annotated[float, typer.Option(help="Samples a second.")] = 25.0,
+    truth: Annotated[
+        str, typer.Option(help="True VE: continuous, or grid (a table can hold it exactly).")
+    ] = "continuous",
+    sensor: Annotated[
+        str, typer.Option(help="Lambda sensors: wideband or switching.")
+    ] = "wideband",
+    tables: Annotated[
+        list[Path] | None,
+        typer.Option(help="VE tables to store in the controller, one CSV per bank, in order."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Write a recording file, not serve a port."),
+    ] = None,
+    describe: Annotated[
+        Path | None,
+        typer.Option(help="Folder to write the bench's engine description and tables into."),
+    ] = None,
+    port: Annotated[
+        str | None,
+        typer.Option(help="pty (pseudo-terminal) or tcp; by default pty, on Windows tcp."),
+    ] = None,
+    tcp_port: Annotated[
+        int, typer.Option(min=0, max=65535, help="TCP port on 127.0.0.1; 0 picks a free one.")
+    ] = 0,
+    speed_up: Annotated[
+        str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
+    ] = "1",
+    listing: Annotated[bool, typer.Option("--list", help="Name the drives and faults.")] = False,
+) -> None:
+    """Play the college's simulated engine: over a port, or into a recording file."""
+    screen = Screen()
+    if listing:
+        _list(screen)
+        return
+    speed = parse_speed(speed_up)
+    order = Order(
+        drive, minutes, seed, faults, rate, truth, sensor, tuple(tables) if tables else ()
+    )
+    bench = prepare(order)
+    if describe is not None:
+        parameters, controller = college_bench(truth, sensor)
+        write_college(describe, parameters, controller, sensor)
+        screen.say(f"Engine description and starting tables (invented) in {describe}")
+    if out is not None:
+        size = write_recording(bench, out, screen)
+        screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
+        return
+    if describe is not None:
+        screen.say("To learn from it, in another terminal, with the port named below:")
+        screen.say(f"  breathmap learn {describe / DESCRIPTION_NAME} PORT")
+    serve(bench, port, tcp_port, speed, screen)
+
+
+def _list(screen: Screen) -> None:
+    screen.say("Drives:")
+    for name, (text, _) in DRIVES.items():
+        screen.say(f"  {name:10} {text}")
+    screen.say("Faults (default size, unit; * can be given @left or @right):")
+    for name, kind in FAULTS.items():
+        star = "*" if kind.per_bank else " "
+        size = f" ({kind.default:g} {kind.unit})" if kind.unit else ""
+        screen.say(f"  {name:20}{star} {kind.text}{size}")
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line; return its exit code. Mistakes become one line on stderr."""
+    try:
+        result: Any = app(args=list(arguments), prog_name="breathmap", standalone_mode=False)
+    except UserError as error:
+        return _fail(str(error))
+    except KeyboardInterrupt:
+        return _fail("stopped", 130)
+    except Exception as error:
+        # The command-line library's own complaints (unknown option, missing argument).
+        if not hasattr(error, "format_message"):
+            raise
+        return _fail(_usage_line(error))
+    return result if isinstance(result, int) else 0
+
+
+def _usage_line(error: Any) -> str:
+    text = " ".join(str(error.format_message()).split()).rstrip(".")
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "breathmap"
+    return f"{text}; see {command} --help"
+
+
+def _fail(line: str, code: int = 2) -> int:
+    sys.stderr.write(f"breathmap: {line}\n")
+    return code
+
+
+def main() -> None:
+    """The console command."""
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()

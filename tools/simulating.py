@@ -1,0 +1,236 @@
+"""The simulated bench as a device: over a port, or into a recording file.
+
+Turns the words of the command line into a drive, faults and tables, and reports in one line what it
+does not understand.
+"""
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from simulator.controller import Controller
+from simulator.drives import (
+    WLTC,
+    Altitude,
+    BrakeSweep,
+    Chain,
+    Drive,
+    HotSoak,
+    Idle,
+    RoadRide,
+    schedule,
+)
+from simulator.faults import FAULTS, Cable, Fault, fault
+from simulator.parameters import TWIN_AXES, EngineParameters
+from simulator.run import simulate
+from simulator.service import FrameStream, Service
+from tools.college import BANKS, college_bench
+from tools.errors import UserError
+from tools.files import read_table
+from tools.port import Stop
+from tools.screen import Screen
+
+PORT_LINE = "port: "
+
+# name -> (what it is, from minutes and seed to a drive)
+DRIVES: dict[str, tuple[str, Callable[[float, int], Drive]]] = {
+    "road": (
+        "a rider in town, country and on fast road, for --minutes",
+        lambda minutes, seed: RoadRide(60.0 * minutes, seed),
+    ),
+    "brake": (
+        "an engine brake, point by point over speed and load, 7 minutes",
+        lambda minutes, seed: BrakeSweep(),
+    ),
+    "ramp": (
+        "the same, moving from point to point, 7 minutes",
+        lambda minutes, seed: BrakeSweep(mode="ramp"),
+    ),
+    "european": (
+        "the speed schedule of UN Regulation No. 83, 20 minutes",
+        lambda minutes, seed: schedule("european"),
+    ),
+    "idle": ("idling, for --minutes", lambda minutes, seed: Idle(60.0 * minutes)),
+    "altitude": (
+        "a road to 2,000 m and back, for --minutes",
+        lambda minutes, seed: Altitude(RoadRide(60.0 * minutes, seed)),
+    ),
+    "soak": ("switched off hot, started again, 5 minutes", lambda minutes, seed: HotSoak()),
+}
+
+
+def _published(name: str) -> Callable[[float, int], Drive]:
+    return lambda minutes, seed: schedule(name)
+
+
+for _name in WLTC:
+    DRIVES[_name] = ("a WLTC schedule, if the package wltp is there", _published(_name))
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be simulated. tables: CSV files, one per bank, in place of the starting tables."""
+
+    drive: str = "road"
+    minutes: float = 30.0
+    seed: int = 1
+    faults: str = ""
+    rate_hz: float = 25.0
+    truth: str = "continuous"
+    sensor: str = "wideband"
+    tables: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True)
+class Bench:
+    """An order made ready to run."""
+
+    parameters: EngineParameters
+    controller: Controller
+    drive: Drive
+    faults: list[Fault]
+    order: Order
+
+    def stream(self) -> FrameStream:
+        """Return the frames of one run."""
+        samples = simulate(
+            self.parameters,
+            self.controller,
+            self.drive,
+            self.order.seed,
+            self.order.rate_hz,
+            self.faults,
+            reuse=True,
+        )
+        return FrameStream(
+            samples, self.parameters.banks, TWIN_AXES, self.order.rate_hz, "college bench"
+        )
+
+    def cable(self) -> Cable:
+        """Return the cable, as bad as the faults say."""
+        return Cable(self.faults, self.order.seed)
+
+
+def prepare(order: Order) -> Bench:
+    """Return the bench that an order asks for; UserError names what is not understood."""
+    try:
+        parameters, controller = college_bench(order.truth, order.sensor)
+        faults = parse_faults(order.faults)
+        drive = parse_drive(order.drive, order.minutes, order.seed)
+        if not 0.1 <= order.rate_hz <= 1000.0:
+            raise UserError(f"--rate must be 0.1 to 1000 Hz, got {order.rate_hz:g}")
+        if order.tables:
+            put_tables(controller, order.tables)
+    except ValueError as error:
+        raise UserError(error) from None
+    return Bench(parameters, controller, drive, faults, order)
+
+
+def put_tables(controller: Controller, tables: tuple[Path, ...]) -> None:
+    """Store CSV tables in the controller, one per bank."""
+    if len(tables) != len(BANKS):
+        raise UserError(
+            f"--tables needs {len(BANKS)} files, for {' and '.join(BANKS)}; got {len(tables)}"
+        )
+    for bank, path in enumerate(tables):
+        cells = read_table(path, TWIN_AXES.speed_rpm, TWIN_AXES.load_kpa)
+        try:
+            controller.write_ve(bank, cells)
+        except ValueError as error:
+            raise UserError(f"{path}: {error}") from None
+
+
+def parse_drive(text: str, minutes: float, seed: int) -> Drive:
+    """Return the drive that comma-separated names ask for, one after another."""
+    names = [name.strip() for name in text.split(",")]
+    for name in names:
+        if name not in DRIVES:
+            raise UserError(f"there is no drive {name!r}; there are {', '.join(DRIVES)}")
+    drives = [DRIVES[name][1](minutes, seed + place) for place, name in enumerate(names)]
+    return drives[0] if len(drives) == 1 else Chain(*drives)
+
+
+def parse_faults(text: str) -> list[Fault]:
+    """Return the faults of a comma-separated list of NAME, NAME=SIZE or NAME=SIZE@BANK."""
+    return [_parse_fault(part.strip()) for part in text.split(",") if part.strip()]
+
+
+def _parse_fault(text: str) -> Fault:
+    head, _, bank_text = text.partition("@")
+    name, _, size_text = head.partition("=")
+    try:
+        size = float(size_text) if size_text else None
+    except ValueError:
+        raise UserError(f"fault {name}: {size_text!r} is not a number") from None
+    if name not in FAULTS:
+        raise UserError(f"there is no fault {name!r}; there are {', '.join(FAULTS)}")
+    bank = 0
+    if bank_text:
+        if bank_text not in BANKS:
+            raise UserError(f"fault {name}: there is no bank {bank_text!r}; {' or '.join(BANKS)}")
+        if not FAULTS[name].per_bank:
+            raise UserError(f"fault {name} belongs to no bank; leave @{bank_text} out")
+        bank = BANKS.index(bank_text)
+    return fault(name, size, bank)
+
+
+def parse_speed(text: str) -> float | None:
+    """Return a multiple of real time, None for "max"."""
+    if text == "max":
+        return None
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0.0 < speed < 1e6:
+        raise UserError(f"--speed-up must be a number above 0, or max; got {text}")
+    return speed
+
+
+def frames_on_cable(bench: Bench) -> Iterator[tuple[float, bytes]]:
+    """Yield (time in s, bytes that arrive) of one run."""
+    cable = bench.cable()
+    for time_us, frame in bench.stream():
+        yield time_us / 1e6, cable.carry(frame, time_us / 1e6)
+
+
+def write_recording(bench: Bench, out: Path, screen: Screen) -> int:
+    """Write one run into a recording file that must not exist; return its size in bytes."""
+    size = 0
+    try:
+        with Stop() as stop, out.open("xb") as file, screen.progress("simulating") as bar:
+            for number, (time_s, data) in enumerate(frames_on_cable(bench)):
+                file.write(data)
+                size += len(data)
+                if number % 500 == 0:
+                    bar.update(time_s / bench.drive.duration_s)
+                if stop.asked:
+                    screen.say("Stopped as asked; the recording holds what there was until then.")
+                    break
+    except FileExistsError:
+        raise UserError(f"{out} exists; a recording is never overwritten: give another") from None
+    except OSError as error:
+        raise UserError(f"{out}: cannot be written: {error.strerror}") from None
+    return size
+
+
+def serve(
+    bench: Bench, kind: str | None, tcp_port: int, speed: float | None, screen: Screen
+) -> None:
+    """Serve one run over a port; returns when the drive is over and read, or on Ctrl-C."""
+    try:
+        service = Service(bench.stream(), kind, speed, bench.cable(), tcp_port)
+    except (OSError, ValueError) as error:
+        raise UserError(f"no port can be opened: {error}") from None
+    with Stop() as stop, service:
+        screen.say(f"{PORT_LINE}{service.url}")
+        screen.say(f"The drive takes {bench.drive.duration_s / 60.0:.1f} minutes of engine time.")
+        screen.say("It starts when a reader opens the port. Ctrl-C ends.")
+        screen.console.file.flush()
+        began = time.monotonic()
+        with screen.status() as status:
+            while not service.wait(0.2) and not stop.asked:
+                elapsed = time.monotonic() - began
+                status.update(f"{service.bytes_sent:,} bytes sent in {elapsed:.0f} s")
+    screen.say(f"Ended; {service.bytes_sent:,} bytes sent.")
