@@ -8,22 +8,10 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from protocol.fields import SENSOR_READY, SENSOR_WARMING
+from protocol.fields import FUEL_CUT, SENSOR_READY, SENSOR_WARMING
 from simulator.controller import Controller
 from simulator.drives import BrakeSweep, Idle, RoadRide
-from simulator.engine import (
-    CHOKED_FLOW,
-    CRITICAL_RATIO,
-    Engine,
-    ExhaustPipe,
-    air_mg,
-    equilibrium_ratio,
-    film_constants,
-    film_step,
-    flow_shape,
-    throttle_area_m2,
-    throttle_for_area,
-)
+from simulator.engine import Engine
 from simulator.parameters import (
     R_AIR,
     TWIN_AXES,
@@ -34,6 +22,18 @@ from simulator.parameters import (
     LambdaSensor,
     college_twin,
     random_engine,
+)
+from simulator.physics import (
+    CHOKED_FLOW,
+    CRITICAL_RATIO,
+    ExhaustPipe,
+    air_mg,
+    equilibrium_ratio,
+    film_constants,
+    film_step,
+    flow_shape,
+    throttle_area_m2,
+    throttle_for_area,
 )
 from simulator.run import TruthTrace, bench, simulate
 from simulator.sensors import FittedSensor, switching_lambda, switching_volts
@@ -341,6 +341,44 @@ def test_steady_state_identity(truth: str) -> None:
             expected = samples[i].target_lambda * trace.true_ve_pct[bank][i] / used
 
             assert samples[i].measured_lambda[bank] == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("cylinder_bank", [(0,), (0, 0, 0), (0, 1, 0, 1)])
+def test_other_engines_obey_it_too(cylinder_bank: tuple[int, ...]) -> None:
+    """A single, a three-cylinder on one sensor and a four on two settle at the same identity."""
+    banks = max(cylinder_bank) + 1
+    twin = college_twin()
+    injector = replace(twin.injector, resolution_us=1e-6)
+    parameters = replace(
+        twin.quiet(),
+        truth=GridTruth(TWIN_AXES, [[90.0 - 10.0 * b] * TWIN_AXES.size for b in range(banks)]),
+        cylinder_bank=cylinder_bank,
+        exhausts=twin.exhausts[:banks],
+        sensors=twin.quiet().sensors[:banks],
+        injector=injector,
+        intake_sensor_lag_s=1e-9,
+    )
+    drive = BrakeSweep((3000,), (60,), hold_s=20.0)
+    *_, last = simulate(parameters, controller_for(parameters), drive)
+
+    assert last.banks == banks
+    for bank in range(banks):
+        expected = last.target_lambda * (90.0 - 10.0 * bank) / 80.0
+        assert last.measured_lambda[bank] == pytest.approx(expected, rel=1e-3)
+
+
+def test_cut_fuel_reads_as_free_air() -> None:
+    """With the fuel cut the wideband climbs to the end of its range and comes back."""
+    parameters, controller = bench()
+    controller.write_settings(learning_setup().changed(overrun_fuel_cut=True))
+    readings = []
+    for sample in simulate(parameters, controller, RoadRide(90.0, 3), 3, reuse=True):
+        readings.append((bool(sample.flags & FUEL_CUT), sample.measured_lambda[0]))
+    in_cut = [value for cut, value in readings if cut]
+
+    assert len(in_cut) > 50
+    assert max(in_cut) == parameters.sensors[0].range_high
+    assert np.median([value for cut, value in readings if not cut]) < 1.0
 
 
 def test_magnitudes_on_the_road_and_at_idle() -> None:
