@@ -16,6 +16,10 @@ from learner.table import Table
 AIR_GAS_CONSTANT = 287.05287  # J/kg/K, dry air (ISO 2533)
 EXHAUST_PRESSURE_KPA = 101.325
 FUEL_IN_EXHAUST = 1.0 + 1.0 / 14.7  # mass of exhaust over mass of air; within 2 % for any mixture
+FULL_SPEED_RPM = 6000.0
+# Exhaust is the cooler the slower it flows: about 650 K at idle where it is 1,000 K at full flow
+# (common practice, no source).
+COOLING = 0.12
 
 # The ring's clock is set back by this much before its float could grow coarse.
 REBASE_S = 512.0
@@ -26,9 +30,9 @@ class DelayModel:
 
     cycles: engine cycles from injection to the opening of the exhaust valve (720 degrees each).
     exhaust_volume_cm3: gas volume from the valve to the sensor.
-    exhaust_temp_k: mean gas temperature in that volume.
-    swept_cm3: displacement of the cylinders that feed this sensor.
     sensor_lag_s: first-order time constant of the sensor and its electronics.
+    exhaust_temp_k: mean gas temperature in that volume at full flow.
+    swept_cm3: displacement of the cylinders that feed this sensor.
     """
 
     def __init__(
@@ -36,7 +40,7 @@ class DelayModel:
         cycles: float = 1.0,
         exhaust_volume_cm3: float = 500.0,
         sensor_lag_s: float = 0.07,
-        exhaust_temp_k: float = 900.0,
+        exhaust_temp_k: float = 1000.0,
         swept_cm3: float = 500.0,
     ) -> None:
         self.cycles = cycles
@@ -50,26 +54,17 @@ class DelayModel:
     ) -> float:
         """Seconds from injection until the gas reaches the sensor, the sensor's lag not counted.
 
-        cycles * 120 / speed + exhaust volume / volume flow, the flow from the ideal-gas air mass
-        VE p V / (R T) per cycle (speed density) at the exhaust's temperature and pressure.
+        cycles * 120 / speed + exhaust volume / volume flow; the flow from the ideal-gas air mass
+        VE p V / (R T) per cycle (speed density) at the exhaust's temperature and pressure. Plain
+        arithmetic: arrays go through it as well as numbers.
         """
-        air_kg = (
-            ve_pct
-            * 0.01
-            * map_kpa
-            * self.swept_cm3
-            * 1e-3
-            / (AIR_GAS_CONSTANT * (intake_c + 273.15))
-        )  # per cycle; kPa * cm3 = 1e-3 J
-        gas_cm3 = (
-            air_kg
-            * FUEL_IN_EXHAUST
-            * AIR_GAS_CONSTANT
-            * self.exhaust_temp_k
-            / EXHAUST_PRESSURE_KPA
-            * 1e3
-        )
-        return (self.cycles + self.exhaust_volume_cm3 / gas_cm3) * 120.0 / speed_rpm
+        air_mg = ve_pct * map_kpa * self.swept_cm3 * 10.0 / (AIR_GAS_CONSTANT * (intake_c + 273.15))
+        full_mg = self.swept_cm3 * 1.0  # about 1 mg/cm3 a cycle at full load, at FULL_SPEED_RPM
+        share = air_mg * speed_rpm / (full_mg * FULL_SPEED_RPM)
+        gas_k = self.exhaust_temp_k * share**COOLING
+        gas_cm3 = air_mg * FUEL_IN_EXHAUST * AIR_GAS_CONSTANT * gas_k * 1e-3 / EXHAUST_PRESSURE_KPA
+        transport_s: float = (self.cycles + self.exhaust_volume_cm3 / gas_cm3) * 120.0 / speed_rpm
+        return transport_s
 
 
 class History:
