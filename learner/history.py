@@ -277,10 +277,13 @@ class Seen:
     def _widen(self, place: int, value: float, shrink: float, restart: bool) -> float:
         """Follow a value with a band that opens at once and closes slowly; return its width."""
         band = self._band
-        if restart:
+        if restart or band[place] != band[place]:
             band[place] = band[place + 1] = value
         high = band[place]
         low = band[place + 1]
+        if value != value:
+            # Not measured: the band waits, and meets what moved meanwhile with the next value.
+            return high - low
         high = value if value > high else high + (value - high) * shrink
         low = value if value < low else low + (value - low) * shrink
         band[place] = high

@@ -20,6 +20,10 @@ from protocol.sample import Sample
 # Two samples closer than this many sensor lags tell less than two independent ones.
 INDEPENDENT_LAGS = 2.0
 
+# What is not between these is no measurement.
+HUGE = 1e9
+COLDEST_C = -100.0
+
 
 class BankLearner:
     """One bank's evidence, its view of the engine, and its counters.
@@ -105,9 +109,14 @@ class Learner:
     def _push(self, sample: Sample, load: float, dt_s: float, gap: bool) -> bool:
         """Add the sample's operating point to the history; False when values are missing."""
         multipliers = sample.fuel_multiplier
-        usable = sample.speed_rpm > 0.0 and load > 0.0 and sample.target_lambda > 0.0
+        # Written so that NaN and infinity fail.
+        usable = (
+            0.0 < sample.speed_rpm < HUGE
+            and 0.0 < load < HUGE
+            and 0.0 < sample.target_lambda < HUGE
+        )
         for bank in self.banks:
-            usable = usable and multipliers[bank.number] > 0.0
+            usable = usable and 0.0 < multipliers[bank.number] < HUGE
         if not usable:
             self.history.clear()
             return False
@@ -141,7 +150,7 @@ class Learner:
             # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
             sample.map_kpa if sample.map_kpa > 0.0 else 60.0,
             seen.ve_pct,
-            sample.intake_c if sample.intake_c == sample.intake_c else 25.0,
+            sample.intake_c if COLDEST_C < sample.intake_c < HUGE else 25.0,
         )
         bank.delay_s = transport_s + lag_s
         # Three lags leave 5 % of what came before.
