@@ -1,0 +1,185 @@
+"""The teaching bench's engine and made-up streams of samples and observations, for these tests.
+
+All data here are invented. Nothing of the simulated engine is used: what a test expects must follow
+from a few lines that can be read here.
+"""
+
+import numpy as np
+
+from learner.history import DelayModel
+from learner.kernel import Evidence
+from learner.settings import BankSettings, Settings
+from learner.stream import Learner
+from learner.table import Table
+from protocol.fields import SENSOR_READY
+from protocol.sample import Sample
+
+SPEEDS = [800.0, 1400.0, 2000.0, 2800.0, 3600.0, 4600.0, 5800.0, 7000.0]
+LOADS = [20.0, 32.0, 46.0, 60.0, 75.0, 90.0, 105.0]
+
+
+def twin_table():
+    """The parallel twin's table as a learner starts from it."""
+    cells = [52.0 + 3.0 * column + 4.0 * row for row in range(7) for column in range(8)]
+    return Table(SPEEDS, LOADS, cells)
+
+
+def twin_delay(**changed):
+    """Half of the 689 cc, a short pipe; keyword arguments as of DelayModel."""
+    return DelayModel(**{"swept_cm3": 344.5, "exhaust_volume_cm3": 400.0, **changed})
+
+
+def twin_settings(banks=1, delay=None, loads=None, **changed):
+    """Settings of the twin with `banks` equal banks; keyword arguments as of Settings."""
+    parts = []
+    for k in range(banks):
+        table = twin_table()
+        if loads is not None:
+            table = Table(SPEEDS, loads, list(table.cells))
+        parts.append(BankSettings(f"bank{k}", table, delay or twin_delay()))
+    return Settings(parts, **changed)
+
+
+def healthy_sample(banks=1, **changed):
+    """A sample that a warm engine at part load sends; keyword arguments replace its values.
+
+    A per-bank value may be given as one number for all banks.
+    """
+    sample = Sample(banks)
+    values = {
+        "speed_rpm": 3000.0,
+        "map_kpa": 55.0,
+        "throttle_pct": 20.0,
+        "coolant_c": 88.0,
+        "intake_c": 25.0,
+        "battery_v": 13.9,
+        "pulse_width_ms": 3.1,
+        "target_lambda": 1.0,
+        "measured_lambda": 1.04,
+        "fuel_multiplier": 1.0,
+        "sensor_state": SENSOR_READY,
+        **changed,
+    }
+    for name, value in values.items():
+        if isinstance(getattr(sample, name), list) and not isinstance(value, list):
+            value = [value] * banks
+        setattr(sample, name, value)
+    return sample
+
+
+def steady_stream(seconds, rate_hz=50.0, start_s=0.0, banks=1, **values):
+    """Samples of an engine that stands still at one point; values as of `healthy_sample`."""
+    for k in range(round(seconds * rate_hz)):
+        yield healthy_sample(banks, time_us=round((start_s + k / rate_hz) * 1e6), **values)
+
+
+def road_stream(seconds, rate_hz=25.0, banks=1, seed=1, correction=0.04, noise=0.01):
+    """Samples of a wandering engine whose true correction is the same everywhere."""
+    rng = np.random.default_rng(seed)
+    speed, load = smooth_walk(seconds, rate_hz, rng)
+    for k in range(len(speed)):
+        readings = (1.0 + correction) * (1.0 + noise * rng.standard_normal(banks))
+        yield healthy_sample(
+            banks,
+            time_us=round(k / rate_hz * 1e6),
+            speed_rpm=float(speed[k]),
+            map_kpa=float(load[k]),
+            throttle_pct=float(load[k]) * 0.3,
+            measured_lambda=[float(r) for r in readings],
+        )
+
+
+def smooth_walk(seconds, rate_hz, rng):
+    """Speed and load that follow aims drawn anew every few seconds, well within the axes."""
+    count = round(seconds * rate_hz)
+    speed, load = np.empty(count), np.empty(count)
+    now, aim = np.array([3000.0, 55.0]), np.array([3000.0, 55.0])
+    low, high = np.array([900.0, 22.0]), np.array([6800.0, 103.0])
+    follow = 1.0 - np.exp(-1.0 / rate_hz / np.array([1.5, 0.5]))
+    for k in range(count):
+        if rng.random() < 0.25 / rate_hz:
+            aim = low + (high - low) * rng.random(2)
+        now = now + (aim - now) * follow
+        speed[k], load[k] = now
+    return speed, load
+
+
+class Recorder:
+    """Feeds observations into an evidence and keeps what numpy needs to solve the same problem."""
+
+    def __init__(self, evidence):
+        self.evidence = evidence
+        self.rows, self.observed, self.weights, self.shares = [], [], [], []
+
+    def learn(self, index, v, d, weight=1.0, share=1.0, terms=None):
+        """Learn one observation and remember its row, value and the weight it was given."""
+        evidence = self.evidence
+        evidence.learn_one(index, *v, d, weight, share, terms)
+        row = np.zeros(evidence.n_speed * evidence.n_load + evidence.n_terms)
+        row[cells_of(evidence, index)] = v
+        if evidence.n_terms:
+            row[-evidence.n_terms :] = terms
+        self.rows.append(row)
+        self.observed.append(d)
+        self.weights.append(evidence.weight)
+        self.shares.append(share)
+
+    @property
+    def A(self):
+        """The design matrix, one row an observation: cells, then terms."""
+        return np.array(self.rows)
+
+    @property
+    def d(self):
+        """The observations."""
+        return np.array(self.observed)
+
+    @property
+    def w(self):
+        """The weights that the evidence gave them."""
+        return np.array(self.weights)
+
+
+def cells_of(evidence, index):
+    """Flat indices of the four cells of the square at `index`."""
+    return [index, index + 1, index + evidence.n_speed, index + evidence.n_speed + 1]
+
+
+def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(), rate_hz=10.0):
+    """Drive over a table of known corrections `truth` (flat); return the recorder.
+
+    noise: standard deviation, or an array with one disturbance per observation.
+    """
+    rng = np.random.default_rng(seed)
+    recorder = Recorder(Evidence(table.n_speed, table.n_load, n_terms))
+    speed, load = smooth_walk(minutes * 60.0, rate_hz, rng)
+    disturbance = noise * rng.standard_normal(len(speed)) if np.ndim(noise) == 0 else noise
+    terms = 0.1 * rng.standard_normal((len(speed), n_terms))
+    for k in range(len(speed)):
+        assert table.locate(float(speed[k]), float(load[k]))
+        v = (table.v0, table.v1, table.v2, table.v3)
+        d = float(np.dot(v, truth[cells_of(recorder.evidence, table.index)]))
+        d += float(terms[k] @ np.array(term_truth)) if n_terms else 0.0
+        row = [float(t) for t in terms[k]] if n_terms else None
+        recorder.learn(table.index, v, d + float(disturbance[k]), terms=row)
+    return recorder
+
+
+def bumpy_truth(table, seed=0, sd=0.06):
+    """True corrections of a table, flat: a smooth hill and some roughness."""
+    rng = np.random.default_rng(seed)
+    load, speed = np.mgrid[0 : table.n_load, 0 : table.n_speed]
+    hill = np.sin(speed / 2.0 + rng.uniform(0, 6)) * np.cos(load / 2.5 + rng.uniform(0, 6))
+    return (sd * hill + 0.2 * sd * rng.standard_normal(hill.shape)).ravel()
+
+
+def learn_all(learner, stream):
+    """Feed a whole stream; return the learner."""
+    for sample in stream:
+        learner.learn_one(sample)
+    return learner
+
+
+def twin_learner(banks=1, **changed):
+    """A fresh learner of the twin; keyword arguments as of `twin_settings`."""
+    return Learner(twin_settings(banks, **changed))
