@@ -115,11 +115,7 @@ class Recorder:
         """Learn one observation and remember its row, value and the weight it was given."""
         evidence = self.evidence
         evidence.learn_one(index, *v, d, weight, share, terms)
-        row = np.zeros(evidence.n_speed * evidence.n_load + evidence.n_terms)
-        row[cells_of(evidence, index)] = v
-        if evidence.n_terms:
-            row[-evidence.n_terms :] = terms
-        self.rows.append(row)
+        self.rows.append((index, v, terms))
         self.observed.append(d)
         self.weights.append(evidence.weight)
         self.shares.append(share)
@@ -127,7 +123,14 @@ class Recorder:
     @property
     def A(self):
         """The design matrix, one row an observation: cells, then terms."""
-        return np.array(self.rows)
+        evidence = self.evidence
+        n = evidence.n_speed * evidence.n_load
+        design = np.zeros((len(self.rows), n + evidence.n_terms))
+        for row, (index, v, terms) in zip(design, self.rows, strict=True):
+            row[cells_of(evidence, index)] = v
+            if evidence.n_terms:
+                row[n:] = terms
+        return design
 
     @property
     def d(self):
