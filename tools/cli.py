@@ -4,6 +4,7 @@ Thin: every command turns its arguments into one call, and every mistake a perso
 one line on stderr and exit code 2.
 """
 
+import io
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -289,6 +290,10 @@ def _fail(line: str, code: int = 2) -> int:
 
 def main() -> None:
     """The console command."""
+    # A terminal that knows fewer characters shows a question mark, and does not end the program.
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     sys.exit(run(sys.argv[1:]))
 
 

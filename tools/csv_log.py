@@ -67,8 +67,6 @@ class LogReader:
             data = self.path.read_bytes()
         except OSError as error:
             raise UserError(f"{self.path}: cannot be read: {error.strerror}") from None
-        if not data.strip():
-            raise UserError(f"{self.path}: the file is empty; it should be a recording or CSV log")
         if b"\0" in data:
             raise UserError(f"{self.path}: neither a recording of ours nor a CSV log")
         # A log's headings may be in any old encoding; its numbers are ASCII in all of them.

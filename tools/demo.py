@@ -30,24 +30,28 @@ from tools.simulating import PORT_LINE
 
 DRIVE = "european,brake,road"
 TRUTHS = {
-    "continuous": "true VE continuous in speed and load: no table can hold it exactly",
-    "grid": "true VE on the table's own grid: a table can hold it exactly",
+    "continuous": "true VE is smooth in speed and load, so no table holds it exactly",
+    "grid": "true VE lies on the table's own grid, so a table can hold it exactly",
 }
 MARK = "made-by-the-demo.txt"
 MARK_TEXT = "This folder was made by breathmap's demo, which replaces it. All data is invented.\n"
 
-OPENING = """\
-breathmap demo. Everything here is invented: the engine, its tables, its data.
-
-A college's teaching bench: a 689 cc parallel twin, two exhausts, two lambda sensors. Its VE
-tables are wrong by about 8 %. It is driven, simulated, at 25 samples a second: the
-schedule of UN Regulation No. 83 (20 min), a brake sweep (7 min), a road ride ({minutes:g} min)."""
-
-CAUTIONS = """\
-With a real engine: learn on a brake or closed road, with a second person who does not ride or
-drive; watch for lean mixture and knock; check fuel pressure, sensors and leaks first. While
-learning, transient and protective corrections are off: put every one back before the vehicle is
-used. A proposal is a proposal: read the standard errors and decisions before storing it."""
+OPENING = (
+    "breathmap demo. Everything here is invented: the engine, its tables, its data.",
+    "",
+    "A college's teaching bench: a 689 cc parallel twin, two exhausts, two lambda sensors. "
+    "Its VE tables are wrong by about 8 %. It is driven, simulated, at 25 samples a second: "
+    "the schedule of UN Regulation No. 83 (20 min), a brake sweep (7 min), a road ride "
+    "({minutes:g} min).",
+)
+CAUTIONS = (
+    "With a real engine:",
+    "- Learn on a brake or a closed road; whoever rides or drives looks at no screen.",
+    "- First check fuel pressure, sensors and leaks. Watch for knock and lean mixture.",
+    "- While learning, transient and protective fuel corrections are off. Put every one "
+    "back before the vehicle is used.",
+    "- A proposal is a proposal: look at the standard errors and decisions before storing it.",
+)
 
 
 @dataclass(frozen=True)
@@ -64,12 +68,13 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
     """Run everything into `out`, print as it goes, and return what was compared."""
     began = time.monotonic()
     prepare_folder(out)
-    screen.say(OPENING.format(minutes=minutes))
+    for line in OPENING:
+        screen.say(line.format(minutes=minutes))
     comparisons: list[Comparison] = []
     outcome = None
     for truth, text in TRUTHS.items():
         screen.say()
-        screen.say(f"== {truth}: {text}")
+        screen.say(f"{truth}: {text}")
         parameters, controller = college_bench(truth)
         path = write_college(out / "engine", parameters, controller)
         folder = out / truth
@@ -81,9 +86,11 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
     screen.show(comparison_table(comparisons))
     if outcome is not None:
         screen.show(refused_briefly(outcome))
-    screen.say(CAUTIONS)
+    for line in CAUTIONS:
+        screen.say(line)
     screen.say()
-    screen.say(f"Files: {out}. Took {time.monotonic() - began:.0f} s. Next: breathmap --help")
+    screen.say(f"Files are in {out}, for each truth: tables, summary.json, the recording.")
+    screen.say(f"Took {time.monotonic() - began:.0f} s. Next: breathmap --help")
     return comparisons
 
 
@@ -159,13 +166,13 @@ def compare(
 def comparison_table(comparisons: list[Comparison]) -> Table:
     """The demo's answer."""
     table = Table(
-        title="Fuelling error on a fresh 10-minute road drive, over covered ground",
+        title="Fuelling error against the truth, on a fresh 10-minute road ride",
         title_justify="left",
     )
     table.add_column("truth")
     table.add_column("bank")
-    for heading in ("rms before", "rms after", "worst before", "worst after", "covered"):
-        table.add_column(heading, justify="right")
+    for heading in ("rms before", "after", "worst before", "after", "ground covered"):
+        table.add_column(heading, justify="right", no_wrap=True)
     for c in comparisons:
         table.add_row(
             c.truth,

@@ -273,6 +273,8 @@ def replay_one(source: Path, session: Session, screen: Screen, stop: Stop) -> No
         raise UserError(f"{source}: no such file; give a recording or a CSV log") from None
     except OSError as error:
         raise UserError(f"{source}: cannot be read: {error.strerror}") from None
+    if not head.strip():
+        raise UserError(f"{source}: the file is empty; give a recording or a CSV log")
     session.begin(str(source))
     # Every frame ends with a zero byte, and no text holds one.
     if b"\0" in head:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from rich.box import MARKDOWN, SIMPLE_HEAD
 from rich.console import Console
 from rich.live import Live
 from rich.markup import escape
@@ -39,7 +40,8 @@ class Screen:
         self.console.print(Text(f"Caution: {text}", style="bold yellow"))
 
     def show(self, table: Table) -> None:
-        """Print a table."""
+        """Print a table; one that can be pasted when the output is plain."""
+        table.box = SIMPLE_HEAD if self.console.is_terminal else MARKDOWN
         self.console.print(table)
 
     @contextmanager

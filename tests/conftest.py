@@ -1,0 +1,3 @@
+"""Imports tools before anything imports numpy: it sets the number of threads, see there."""
+
+import tools  # noqa: F401

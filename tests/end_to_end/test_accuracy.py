@@ -1,0 +1,80 @@
+"""What the whole is for: wrong tables in, right tables out, against a truth nobody told."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simulator.drives import RoadRide
+from simulator.run import simulate
+from tools import demo
+from tools.accuracy import accuracy, covered_points, fresh_points
+from tools.college import college_bench, college_description
+from tools.demo import prepare_folder, run_demo
+from tools.errors import UserError
+from tools.screen import Screen
+from tools.session import Session
+
+
+@pytest.mark.parametrize(("truth", "most_pct"), [("continuous", 0.8), ("grid", 0.3)])
+def test_half_an_hour_of_road(truth: str, most_pct: float) -> None:
+    """30 minutes of road riding bring tables that start 6 to 10 % wrong to within the target."""
+    parameters, controller = college_bench(truth)
+    tables = [controller.read_ve(bank) for bank in range(2)]
+    session = Session(college_description(parameters, "wideband"), tables)
+
+    for sample in simulate(parameters, controller, RoadRide(1800.0, seed=3), seed=3, reuse=True):
+        session.learn(sample)
+
+    speed_rpm, map_kpa = fresh_points(parameters, controller)
+    for bank, result in enumerate(session.results()):
+        covered = covered_points(speed_rpm, map_kpa, result.solution.coverage)
+        before = accuracy(parameters, bank, tables[bank], speed_rpm, map_kpa, covered)
+        proposed = result.proposal.cells_pct.ravel().tolist()
+        after = accuracy(parameters, bank, proposed, speed_rpm, map_kpa, covered)
+        assert 6.0 <= before.rms_pct <= 10.0
+        assert after.rms_pct <= most_pct
+        assert after.covered > 0.8
+
+
+def test_covered_ground_is_judged_cell_by_cell() -> None:
+    """A point counts as covered when each of its cells of any weight is, and never outside."""
+    coverage = np.full((12, 16), 10.0)
+    coverage[0, 1] = 4.9
+    speed_rpm = np.array([1000.0, 1020.0, 1150.0, 1300.0, 2000.0, 900.0, 2000.0])
+    map_kpa = np.array([20.0, 20.0, 20.0, 26.0, 50.0, 50.0, 110.0])
+
+    covered = covered_points(speed_rpm, map_kpa, coverage)
+
+    assert covered.tolist() == [True, True, False, True, True, False, False]
+
+
+def test_demo_learns_through_a_real_port(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The demo, shortened, improves every table over a real port, and its folder can be reused."""
+    monkeypatch.setattr(demo, "DRIVE", "road")
+    out = tmp_path / "demo-out"
+
+    comparisons = run_demo(out, Screen(), minutes=2.0)
+
+    assert len(comparisons) == 4
+    for c in comparisons:
+        assert c.after.rms_pct < 0.25 * c.before.rms_pct
+    text = capsys.readouterr().out
+    assert "Everything here is invented" in text
+    assert "what to do" in text
+    assert (out / "continuous" / "recording-001.bin").stat().st_size > 100_000
+    assert (out / "grid" / "right-decision.csv").is_file()
+
+    prepare_folder(out)
+    assert [p.name for p in out.iterdir()] == [demo.MARK]
+
+
+def test_demo_leaves_foreign_folders_alone(tmp_path: Path) -> None:
+    """A folder with anything in it that the demo did not make is refused and left as it was."""
+    (tmp_path / "grid").mkdir()
+
+    with pytest.raises(UserError, match="not the demo's"):
+        run_demo(tmp_path, Screen())
+    assert [p.name for p in tmp_path.iterdir()] == ["grid"]

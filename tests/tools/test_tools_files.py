@@ -1,0 +1,119 @@
+"""Tables and descriptions as files: tolerant of spreadsheets, strict about content, atomic."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from learner.description import parse_description
+from learner.description_text import EXAMPLE
+from tools import files
+from tools.errors import UserError
+from tools.files import read_description, read_table, table_text, write_text
+
+SPEED = [1000.0, 2000.0, 3000.0]
+LOAD = [30.0, 60.0]
+CELLS = [50.5, 60.0, 70.0, 55.0, 65.0, 75.5]
+GOOD = "load_kpa\\speed_rpm,1000,2000,3000\n30,50.5,60,70\n60,55,65,75.5\n"
+
+
+def table(tmp_path: Path, text: str | bytes) -> Path:
+    """Write a table file."""
+    path = tmp_path / "table.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        GOOD,
+        GOOD.rstrip("\n"),
+        GOOD + "\n\n",
+        "\ufeff" + GOOD,
+        GOOD.replace("\n", "\r\n"),
+        GOOD.replace(",", ";"),
+        GOOD.replace(",", "\t"),
+        GOOD.replace(",", ";").replace(".", ","),
+        GOOD.replace("\n", ",\n"),
+        '"corner","1000","2000","3000"\n"30","50.5","60","70"\n"60","55","65","75.5"\n',
+    ],
+)
+def test_table_is_read_from_any_spreadsheet(tmp_path: Path, text: str) -> None:
+    """Separators, decimal comma, BOM, line ends, quotes and blank lines do not change a table."""
+    assert read_table(table(tmp_path, text), SPEED, LOAD) == CELLS
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "empty"),
+        (" \n\n", "empty"),
+        (b"PK\x03\x04\0\0", "no text file"),
+        (b"load,1000,2000,3000\n30,\xff,1,1\n", "line 2 is not UTF-8"),
+        (GOOD.replace("50.5", "nan"), "line 2, column 2: 'nan' is not a number"),
+        (GOOD.replace("50.5", "inf"), "'inf' is not a number"),
+        (GOOD.replace("50.5", ""), "'' is not a number"),
+        (GOOD.replace("50.5", "5_0"), "'5_0' is not a number"),
+        (GOOD.replace("75.5", "-1"), "line 3, column 4: VE is -1"),
+        (GOOD.replace("75.5", "0"), "must be above 0"),
+        (GOOD.replace("75.5", "75.5,80"), "line 3 has 4 cells, 3 are needed"),
+        (GOOD.replace(",70\n", "\n"), "line 2 has 2 cells, 3 are needed"),
+        (GOOD + "90,1,2,3\n", "3 loads x 3 speeds"),
+        (GOOD.replace("60,55", "20,55"), "load breakpoints must ascend"),
+        (GOOD.replace("2000,3000", "3000,2000"), "speed breakpoints must ascend"),
+        (GOOD.replace("2000", "2100"), "speed breakpoint 2 is 2100, the engine description says"),
+        ("x,30,60\n1000,50,51\n2000,52,53\n3000,54,55\n", "rows and columns are exchanged"),
+        ("only words\n", "0 loads x 0 speeds"),
+    ],
+)
+def test_bad_table_is_refused(tmp_path: Path, text: str | bytes, said: str) -> None:
+    """A faulty table is refused with file, place and reason in one line."""
+    with pytest.raises(UserError, match=said) as caught:
+        read_table(table(tmp_path, text), SPEED, LOAD)
+
+    assert "table.csv" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_missing_and_wrong_kinds_of_file(tmp_path: Path) -> None:
+    """A missing file and a folder in a file's place are each named as such."""
+    with pytest.raises(UserError, match="no such file"):
+        read_description(tmp_path / "none.toml")
+    with pytest.raises(UserError, match="is a folder"):
+        read_description(tmp_path)
+
+
+def test_broken_toml_names_the_line(tmp_path: Path) -> None:
+    """A description that is no TOML is refused with the line at fault."""
+    path = tmp_path / "engine.toml"
+    path.write_text("[engine]\nname = \n")
+
+    with pytest.raises(UserError, match=r"not valid TOML.*line 2"):
+        read_description(path)
+
+
+def test_written_table_reads_back(tmp_path: Path) -> None:
+    """What is written as a table is read as the same table."""
+    description = parse_description(EXAMPLE)
+    axes = description.axes
+    rows = [[40.0 + 0.5 * (i + j) for i in range(8)] for j in range(8)]
+    path = table(tmp_path, table_text(description, rows))
+
+    assert read_table(path, axes.speed_rpm, axes.load) == [cell for row in rows for cell in row]
+
+
+def test_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When writing fails half-way the old content stays and nothing else is left behind."""
+    path = tmp_path / "kept.csv"
+    write_text(path, "old\n")
+
+    def fail(descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(files.os, "fsync", fail)
+    with pytest.raises(UserError, match="No space left"):
+        write_text(path, "new\n")
+
+    assert path.read_text() == "old\n"
+    assert os.listdir(tmp_path) == ["kept.csv"]

@@ -1,0 +1,82 @@
+"""CSV logs as samples."""
+
+import math
+from copy import deepcopy
+from pathlib import Path
+
+import pytest
+
+from learner.description import parse_description
+from learner.description_text import EXAMPLE
+from protocol.fields import CLOSED_LOOP, FUEL_CUT, SENSOR_READY
+from protocol.sample import Sample
+from tools.csv_log import LogReader
+from tools.errors import UserError
+
+HEADER = (
+    "Time (ms),Engine speed,Manifold pressure (mbar),Throttle,Coolant (F),Battery,"
+    "Target AFR,Cut,AFR left,AFR right\n"
+)
+ROWS = "ms,rpm,mbar,%,F,V,,,,\n1000,3000,550,12.5,185,13.9,13,0,12.87,14.3\n"
+
+
+def log(tmp_path: Path, text: str) -> LogReader:
+    """Write a log and open it with the example description."""
+    path = tmp_path / "log.csv"
+    path.write_bytes(text.encode("latin-1"))
+    return LogReader(path, parse_description(EXAMPLE))
+
+
+def only(reader: LogReader) -> Sample:
+    """Return a one-row log's sample."""
+    (sample,) = list(reader.samples())
+    return sample
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_columns_become_a_sample(tmp_path: Path, separator: str) -> None:
+    """Scales, offsets, constants, AFR and time units of a log arrive in the sample."""
+    text = (HEADER + ROWS).replace(",", separator)
+    reader = log(tmp_path, "Logger 7 — invented\n".replace("—", "-") + text)
+
+    sample = only(reader)
+
+    assert sample.time_us == 1_000_000
+    assert sample.speed_rpm == 3000.0
+    assert sample.map_kpa == pytest.approx(55.0)
+    assert sample.coolant_c == pytest.approx(85.0, abs=0.1)
+    assert sample.intake_c == 25.0
+    assert sample.target_lambda == pytest.approx(13.0 / 14.3)
+    assert sample.measured_lambda == pytest.approx([0.9, 1.0])
+    assert sample.sensor_state == [SENSOR_READY] * 2
+    assert sample.fuel_multiplier == [1.0, 1.0]
+    assert sample.flags == 0
+    assert reader.skipped_rows == 1  # the row of units
+
+
+def test_flags_and_missing_values(tmp_path: Path) -> None:
+    """A flag is set by a number other than 0 or a word for yes; no number is not measured."""
+    rows = "1000,3000,550,,185,x,13,on,12.9,\n"
+
+    sample = only(log(tmp_path, HEADER + rows))
+
+    assert sample.flags == FUEL_CUT
+    assert math.isnan(sample.throttle_pct)
+    assert math.isnan(sample.battery_v)
+    assert math.isnan(sample.measured_lambda[1])
+
+
+def test_closed_loop_is_assumed_where_the_method_needs_it(tmp_path: Path) -> None:
+    """Without a column for it, closed loop is taken to be as the method says."""
+    data = deepcopy(EXAMPLE)
+    data["method"] = {"closed_loop": True}
+    path = tmp_path / "log.csv"
+    path.write_text(HEADER + ROWS)
+
+    assert only(LogReader(path, parse_description(data))).flags == CLOSED_LOOP
+
+
+def test_missing_column_is_named(tmp_path: Path) -> None:
+    """A column that the description names and the log lacks is named, with what there is."""
+    with pytest.raises(UserError, match=r"no column 'Battery'.*its header reads: Time"):
+        log(tmp_path, HEADER.replace("Battery", "Volts") + ROWS)
