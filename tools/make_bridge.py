@@ -1,23 +1,28 @@
-"""Keeps protocol/bridge/breathmap_frames.h, the C header of all frames, in step with the field table.
+"""Keeps the C header of all frames, breathmap_frames.h, in step with the field table.
 
-    python -m tools.make_bridge          rewrite the header
-    python -m tools.make_bridge --check  change nothing, exit 1 when it is stale
+    python -m tools.make_bridge                 rewrite the header
+    python -m tools.make_bridge --check         change nothing, exit 1 when it is stale
+    python -m tools.make_bridge --vectors FILE  write vectors.json as a C array for the self-test
 
 The header holds numbers and lists of fields only; the C code makes its structures, its encoder and
 its decoder from the lists, so a frame added to the table needs no C written by hand.
 """
 
 import argparse
+import json
+import struct
 import sys
 import textwrap
 from pathlib import Path
+from typing import Any
 
 from protocol import fields
 from protocol.fields import FRAMES, Field, FrameType, Group
 from protocol.scaling import is_measured
 from protocol.texts import FIELD_TEXTS, FLAG_TEXTS, FRAME_TEXTS, LOAD_AXIS_TEXTS, SENSOR_STATE_TEXTS
 
-HEADER = Path(__file__).resolve().parent.parent / "protocol" / "bridge" / "breathmap_frames.h"
+ROOM = Path(__file__).resolve().parent.parent / "protocol"
+HEADER = ROOM / "bridge" / "breathmap_frames.h"
 # What bm_put_... and bm_get_... exist for in breathmap_link.c.
 C_TYPES = ("u8", "u16", "i16", "u32", "text16")
 CODE_COLUMN = 46
@@ -172,7 +177,7 @@ def lists() -> list[str]:
         "/* Every run of fields, fixed parts and groups: RECORD(NAME, name). */",
         f"#define BM_RECORDS(RECORD){records}",
         "",
-        "/* Every group: COUNT(frame type, offset of its count, least, most, bytes of an entry). */",
+        "/* Every group: COUNT(frame type, offset of count, least, most, bytes of an entry). */",
         f"#define BM_COUNTS(COUNT){counts}",
     ]
 
@@ -200,11 +205,75 @@ def header_text() -> str:
     return text + "".join("\n" + "\n".join(part) + "\n" for part in parts)
 
 
+# Event kinds of vectors.json, a malformed run's reason included, and their names in C.
+EVENT_NAMES = {
+    "frame": "BM_FRAME",
+    "bad_checksum": "BM_BAD_CHECKSUM",
+    "overlong": "BM_OVERLONG",
+    "malformed stuffing": "BM_BAD_STUFFING",
+    "malformed short": "BM_TOO_SHORT",
+    "malformed version": "BM_BAD_VERSION",
+    "malformed length": "BM_BAD_LENGTH",
+    "repeated": "BM_REPEATED",
+    "unknown_type": "BM_UNKNOWN_TYPE",
+    "newer_version": "BM_NEWER_VERSION",
+    "lost_frames": "BM_LOST_FRAMES",
+    "restarted": "BM_RESTARTED",
+}
+
+
+def byte_list(data: bytes) -> str:
+    """Return bytes as C initialisers."""
+    return "".join(f"{byte}," for byte in data)
+
+
+def event_bytes(event: list[Any]) -> str:
+    """Return one expected event as C initialisers: its code, then its numbers, low byte first."""
+    kind, *values = event
+    if kind == "malformed":
+        return EVENT_NAMES[f"malformed {values[0]}"] + ","
+    name = EVENT_NAMES[kind] + ","
+    if kind == "frame":
+        number, version, sequence, time_us, payload = values
+        payload = bytes.fromhex(payload)
+        head = struct.pack("<BBHIB", number, version, sequence, time_us, len(payload))
+        return name + byte_list(head + payload)
+    if kind in ("lost_frames", "repeated"):
+        return name + byte_list(struct.pack("<H", values[0]))
+    return name + byte_list(bytes(values))
+
+
+def vectors_text(vectors: dict[str, Any]) -> str:
+    """Return the vectors as one C array, read from front to back by selftest.c."""
+    lines = []
+    for vector in vectors["frames"]:
+        payload, wire = bytes.fromhex(vector["payload"]), bytes.fromhex(vector["wire"])
+        head = struct.pack("<BHI", vector["type"], vector["sequence"], vector["time_us"])
+        body = bytes([len(payload)]) + payload + bytes([len(wire)]) + wire
+        lines.append(f"/* {vector['name']} */ 'F',{byte_list(head + body)}")
+    for vector in vectors["streams"]:
+        data, events = bytes.fromhex(vector["bytes"]), vector["events"]
+        tail = f"{len(events)}," + "".join(map(event_bytes, events)) + f"{vector['pending_bytes']},"
+        lines.append(
+            f"/* {vector['name']} */ 'S',{byte_list(struct.pack('<H', len(data)) + data)}{tail}"
+        )
+    body = "\n".join(lines)
+    return (
+        "/* Made from vectors.json by `python -m tools.make_bridge --vectors`. */\n"
+        f"static const uint8_t vectors[] VECTORS_IN_FLASH = {{\n{body}\n0}};\n"
+    )
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run the command; return its exit code."""
     parser = argparse.ArgumentParser(prog="make_bridge", description="Keep the C header in step.")
     parser.add_argument("--check", action="store_true", help="change nothing, exit 1 when stale")
+    parser.add_argument("--vectors", metavar="FILE", type=Path, help="write the vectors for C")
     options = parser.parse_args(arguments)
+    if options.vectors:
+        vectors = json.loads((ROOM / "vectors.json").read_text("utf-8"))
+        options.vectors.write_text(vectors_text(vectors), "utf-8", newline="\n")
+        return 0
     wanted = header_text()
     if HEADER.is_file() and HEADER.read_text("utf-8") == wanted:
         return 0

@@ -189,7 +189,7 @@
     RECORD(STATUS, status) \
     RECORD(STATUS_REFUSALS, status_refusals)
 
-/* Every group: COUNT(frame type, offset of its count, least, most, bytes of an entry). */
+/* Every group: COUNT(frame type, offset of count, least, most, bytes of an entry). */
 #define BM_COUNTS(COUNT) \
     COUNT(1u, 36u, 0u, 32u, 2u) \
     COUNT(1u, 37u, 0u, 32u, 2u) \

@@ -128,7 +128,7 @@ void bm_text(char to[BM_TEXT_BYTES], const char *text)
     uint8_t count = 0;
     while (count < BM_TEXT_BYTES && text[count]) count++;
     /* Step back while the first byte left out continues a character. */
-    while (count > 0 && count == BM_TEXT_BYTES && ((uint8_t)text[count] & 0xC0u) == 0x80u) count--;
+    while (count > 0 && ((uint8_t)text[count] & 0xC0u) == 0x80u) count--;
     for (uint8_t i = 0; i < BM_TEXT_BYTES; i++) to[i] = i < count ? text[i] : '\0';
 }
 
