@@ -15,13 +15,14 @@ from learner.history import History, Seen
 from learner.kernel import Evidence
 from learner.settings import SWITCHING, BankSettings, Settings
 from protocol.fields import REASONS
-from protocol.sample import Sample
+from protocol.sample import NAN, Sample
 
 # Two samples closer than this many sensor lags tell less than two independent ones.
 INDEPENDENT_LAGS = 2.0
 
 # What is not between these is no measurement.
-HUGE = 1e9
+TINY = 1e-3
+HUGE = 1e6
 COLDEST_C = -100.0
 
 
@@ -109,14 +110,16 @@ class Learner:
     def _push(self, sample: Sample, load: float, dt_s: float, gap: bool) -> bool:
         """Add the sample's operating point to the history; False when values are missing."""
         multipliers = sample.fuel_multiplier
+        # A closed throttle is a load of 0; a manifold without pressure is none.
+        lowest = -HUGE if self.settings.load_is_throttle else TINY
         # Written so that NaN and infinity fail.
         usable = (
-            0.0 < sample.speed_rpm < HUGE
-            and 0.0 < load < HUGE
-            and 0.0 < sample.target_lambda < HUGE
+            TINY < sample.speed_rpm < HUGE
+            and lowest < load < HUGE
+            and TINY < sample.target_lambda < HUGE
         )
         for bank in self.banks:
-            usable = usable and 0.0 < multipliers[bank.number] < HUGE
+            usable = usable and TINY < multipliers[bank.number] < HUGE
         if not usable:
             self.history.clear()
             return False
@@ -128,7 +131,7 @@ class Learner:
             dt_s,
             sample.speed_rpm,
             load,
-            sample.throttle_pct,
+            sample.throttle_pct if -HUGE < sample.throttle_pct < HUGE else NAN,
             sample.target_lambda,
             multipliers,
         )
@@ -148,7 +151,7 @@ class Learner:
         transport_s = bank.delay.transport_s(
             sample.speed_rpm,
             # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
-            sample.map_kpa if sample.map_kpa > 0.0 else 60.0,
+            sample.map_kpa if TINY < sample.map_kpa < HUGE else 60.0,
             seen.ve_pct,
             sample.intake_c if COLDEST_C < sample.intake_c < HUGE else 25.0,
         )
