@@ -5,6 +5,7 @@ one line on stderr and exit code 2.
 """
 
 import io
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -268,6 +269,12 @@ def run(arguments: Sequence[str]) -> int:
         return _fail(str(error))
     except KeyboardInterrupt:
         return _fail("stopped", 130)
+    except BrokenPipeError:
+        # Whoever read our output has enough (`breathmap ... | head`).
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (for the flush when Python ends)
+        return 0
+    except OSError as error:
+        return _fail(f"{error.filename or 'input or output'}: {error.strerror or error}")
     except Exception as error:
         # The command-line library's own complaints (unknown option, missing argument).
         if not hasattr(error, "format_message"):

@@ -82,6 +82,8 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
             outcome = learn_live(path, url, folder, screen)
         screen.say(f"{outcome.summary['samples']:,} samples learned; results in {folder}")
         comparisons += compare(truth, parameters, controller, outcome)
+        if outcome.stopped:
+            break
     screen.say()
     screen.show(comparison_table(comparisons))
     if outcome is not None:

@@ -6,6 +6,7 @@ recording is never overwritten. No folder is made before the first frame of ours
 
 import os
 import time
+from copy import deepcopy
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -77,7 +78,7 @@ class RecordingFile:
 
     def start(self) -> None:
         """Make folder and file, and write what was held."""
-        self._folder.mkdir(parents=True, exist_ok=True)
+        make_folder(self._folder, may_exist=True, hint="")
         number = len(recordings_in(self._folder)) + 1
         while self._file is None:
             self.path = self._folder / f"recording-{number:03d}.bin"
@@ -137,7 +138,7 @@ def learn_live(
                 raise UserError(f"{url}: no sample has arrived; nothing was learned")
             recording.close()
             sources = [p.name for p in recordings_in(out)]
-            return write_results(out, session, sources)
+            return write_results(out, session, sources, stop.asked)
     finally:
         recording.close()
         port.close()
@@ -234,7 +235,8 @@ class StatusText:
 def _typical_error(session: Session) -> str:
     errors = []
     for bank in session.learner.banks:
-        solution = solve(bank.evidence)
+        # A copy, because solving closes the evidence's current block: looking must change nothing.
+        solution = solve(deepcopy(bank.evidence))
         if solution.visited.any():
             errors.append(float(np.median(solution.standard_error[solution.visited])))
     return f"; visited cells ± {100.0 * max(errors):.1f} %" if errors else ""
@@ -260,7 +262,7 @@ def replay(
         if not session.samples:
             raise UserError(f"{sources[0]}: it holds no sample; nothing was learned")
         make_folder(out, replace, OTHER_OUTPUT)
-        return write_results(out, session, [str(source) for source in sources])
+        return write_results(out, session, [str(source) for source in sources], stop.asked)
 
 
 def replay_one(source: Path, session: Session, screen: Screen, stop: Stop) -> None:

@@ -24,10 +24,14 @@ SUMMARY = "summary.json"
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a run of learning ended with: the summary as written, and the results behind it."""
+    """What a run of learning ended with: the summary as written, and the results behind it.
+
+    stopped: the person ended it before its source did.
+    """
 
     summary: dict[str, Any]
     results: list[BankResult]
+    stopped: bool
 
 
 def software_version() -> str:
@@ -51,7 +55,9 @@ def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
         raise UserError(f"{folder} exists and is not empty; {hint}")
 
 
-def write_results(folder: Path, session: Session, sources: list[str]) -> Outcome:
+def write_results(
+    folder: Path, session: Session, sources: list[str], stopped: bool = False
+) -> Outcome:
     """Solve, and write everything."""
     results = session.results()
     for result in results:
@@ -59,7 +65,7 @@ def write_results(folder: Path, session: Session, sources: list[str]) -> Outcome
             write_text(folder / name, text)
     summary = summarise(session, results, sources)
     write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
-    return Outcome(summary, results)
+    return Outcome(summary, results, stopped)
 
 
 def bank_files(session: Session, result: BankResult) -> dict[str, str]:

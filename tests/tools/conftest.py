@@ -1,10 +1,9 @@
 """What the tests of tools share: the bench, a short recording, a way to run a command."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from command_line import Breathmap, Ended
 
 from tools.cli import run
 from tools.college import college_bench, write_college
@@ -12,17 +11,8 @@ from tools.screen import Screen
 from tools.simulating import Order, prepare, write_recording
 
 
-@dataclass
-class Ended:
-    """How a command line ended."""
-
-    code: int
-    out: str
-    err: str
-
-
 @pytest.fixture
-def breathmap(capsys: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
+def breathmap(capsys: pytest.CaptureFixture[str]) -> Breathmap:
     """Run `breathmap` in this process."""
 
     def call(*arguments: object) -> Ended:

@@ -2,31 +2,20 @@
 
 import csv
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from command_line import Breathmap, refused
 
 from protocol.fields import IDENTITY
 from protocol.link import FrameEvent, LinkReader
+from protocol.recording import read_recording
 from tools.college import college_bench, write_college
 from tools.results import SUMMARY
 from tools.screen import Screen
 from tools.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 
-Breathmap = Callable[..., "Ended"]  # noqa: F821 (see conftest)
 KINDS = ("proposed", "correction", "standard-error", "coverage", "decision")
-
-
-def refused(ended: object, *said: str) -> None:
-    """Assert exit code 2 and exactly one line on stderr that holds all of `said`."""
-    assert ended.code == 2  # type: ignore[attr-defined]
-    err = ended.err  # type: ignore[attr-defined]
-    assert err.endswith("\n")
-    assert err.count("\n") == 1
-    for text in said:
-        assert text in err
-    assert "Traceback" not in err
 
 
 def edit(path: Path, old: str, new: str) -> None:
@@ -323,8 +312,6 @@ def test_log_and_recording_teach_the_same(
 ) -> None:
     """The same ride as a CSV log and as a recording gives the same table within a step."""
     lines = ["t,n,p,th,cl,ia,bat,target,l,r"]
-    from protocol.recording import read_recording
-
     for s in read_recording(recording.read_bytes()).samples():
         lines.append(
             f"{s.time_us / 1e6},{s.speed_rpm},{s.map_kpa},{s.throttle_pct},{s.coolant_c},"

@@ -3,24 +3,26 @@
 import json
 import os
 import signal
+import struct
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+import zlib
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from command_line import Breathmap, refused
 
-from protocol.board import build_frame
+from protocol.board import build_frame, cobs_encode
 from simulator.service import Service
 from tools.files import read_table
 from tools.results import SUMMARY
 from tools.simulating import Order, prepare
 
 ROOT = Path(__file__).resolve().parents[2]
-Breathmap = Callable[..., "Ended"]  # noqa: F821 (see conftest)
 
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
 
@@ -48,15 +50,6 @@ def chattering_port(data: bytes) -> Iterator[str]:
         thread.join()
         os.close(other)
         os.close(master)
-
-
-def refused(ended: object, *said: str) -> None:
-    """Assert exit code 2 and one line on stderr with all of `said`."""
-    assert ended.code == 2  # type: ignore[attr-defined]
-    err = ended.err  # type: ignore[attr-defined]
-    assert err.count("\n") == 1
-    for text in said:
-        assert text in err
 
 
 @needs_pty
@@ -121,11 +114,6 @@ def test_silent_and_noisy_ports(breathmap: Breathmap, bench: Path, data: bytes, 
 @needs_pty
 def test_newer_protocol_is_told(breathmap: Breathmap, bench: Path) -> None:
     """A device that speaks a later protocol version is told in one line, with both versions."""
-    import struct
-    import zlib
-
-    from protocol.board import cobs_encode
-
     frames = b""
     for number in range(5):
         body = struct.pack("<BBHI", 2, 2, number, 0) + bytes(20)
