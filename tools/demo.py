@@ -168,12 +168,12 @@ def compare(
 def comparison_table(comparisons: list[Comparison]) -> Table:
     """The demo's answer."""
     table = Table(
-        title="Fuelling error against the truth, on a fresh 10-minute road ride",
+        title="Fuelling error against the truth, on the covered ground of a fresh road ride",
         title_justify="left",
     )
-    table.add_column("truth")
-    table.add_column("bank")
-    for heading in ("rms before", "after", "worst before", "after", "ground covered"):
+    table.add_column("truth", no_wrap=True)
+    table.add_column("bank", no_wrap=True)
+    for heading in ("rms before", "after", "worst before", "after", "covered"):
         table.add_column(heading, justify="right", no_wrap=True)
     for c in comparisons:
         table.add_row(
