@@ -46,7 +46,7 @@ from protocol.sample import NAN, Sample  # noqa: E402
 heap("after_import_free", free_bytes())
 
 RATE_HZ = 25
-SAMPLES = 6000
+SAMPLES = 4000
 WATCHED = 1000
 # What the invented engine breathes more or less than its tables say.
 TRUE_CORRECTION = (0.04, -0.03)
@@ -135,7 +135,7 @@ class Drive:
             s.measured_lambda[0] = NAN
         if number % 97 == 50:
             s.measured_lambda[1] = 1.25
-        if number > 5000:
+        if number > 3200:
             s.target_lambda = 0.9
             for bank in range(2):
                 s.measured_lambda[bank] *= 0.9
