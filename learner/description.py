@@ -188,6 +188,12 @@ class Limits(Part):
         le=10000,
         description="travel of speed that halves a sample's weight",
     )
+    film_half: float = Field(
+        DEFAULTS.film_half,
+        gt=0,
+        le=100,
+        description="film columns (a fraction of the fuel flow) that halve the weight once more",
+    )
     target_change_max: float = Field(
         DEFAULTS.target_change_max, ge=0, le=1, description="change of target lambda in the delay"
     )

@@ -155,4 +155,5 @@ class Gates:
         limits = self.settings.limits
         load = seen.load_travel / limits.load_travel_half
         speed = seen.speed_travel / limits.speed_travel_half_rpm
-        return 1.0 / (1.0 + load * load + speed * speed)
+        film = seen.film_size / limits.film_half
+        return 1.0 / ((1.0 + load * load + speed * speed) * (1.0 + film * film))

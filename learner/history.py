@@ -189,14 +189,16 @@ class Seen:
     """The operating point as one bank's sensor sees it: the point at injection, through the lag.
 
     speed_rpm, load, commanded: the point and the lambda commanded there. terms: the global terms'
-    columns there: one per film time constant, then the charge lead. load_travel, speed_travel,
-    throttle_travel: how far the point moved lately. primed_s: how long it has followed without a
-    break, -1 before the first update.
+    columns there: one per film time constant, the slowest of them times relative load (when there
+    is a film), then the charge lead. film_size: sum of the film columns' sizes. load_travel,
+    speed_travel, throttle_travel: how far the point moved lately. primed_s: how long it has
+    followed without a break, -1 before the first update.
 
     A film column is 1 - (low-passed fuel flow / fuel flow): of a film that takes the share X and
     gives it back with time constant tau (Aquino's model, 1981), X times this is what is missing
     from the mixture. Driven by fuel flow, because the film knows nothing of pressure; with the
-    logarithm of pressure instead the error left on road driving doubles (see DEVELOPERS.md).
+    logarithm of pressure instead the error left on road driving doubles (see DEVELOPERS.md). A
+    film is thicker at high pressure: the column times (load / half the load axis - 1) shows it.
 
     The charge lead is the logarithm of the controller's air estimate half an engine cycle after
     injection over that at injection: the pulse is computed before the air it is meant for has
@@ -208,7 +210,8 @@ class Seen:
         self.film_s = film_s
         self.lead = lead
         self.air_has_pressure = air_has_pressure
-        self.n_terms = n_film + (1 if lead else 0)
+        self.n_terms = (n_film + 1 if n_film else 0) + (1 if lead else 0)
+        self.film_size = 0.0
         self.speed_rpm = 0.0
         self.load = 0.0
         self.commanded = 0.0
@@ -265,6 +268,9 @@ class Seen:
             self.terms[k] = (
                 keep * self.terms[k] + old * before[_FIXED + k] + new * inputs[_FIXED + k]
             )
+        self.film_size = 0.0
+        for k in range(len(self.film_s)):
+            self.film_size += abs(self.terms[k])
         for k in range(len(inputs)):
             before[k] = inputs[k]
         restart = self.primed_s == 0.0
@@ -319,6 +325,10 @@ class Seen:
             elif step_s > 0.0:
                 self._flow[k] += (flow - self._flow[k]) * (1.0 - math.exp(-step_s / self.film_s[k]))
             inputs[_FIXED + k] = 1.0 - self._flow[k] / flow
+        n_film = len(self.film_s)
+        if n_film:
+            relative = 2.0 * load / table.load[table.n_load - 1] - 1.0
+            inputs[_FIXED + n_film] = inputs[_FIXED + n_film - 1] * relative
         if self.lead:
             lead_s = 60.0 / speed_rpm
             history.find(transport_s - lead_s if transport_s > lead_s else 0.0)

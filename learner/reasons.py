@@ -79,7 +79,7 @@ EXPLANATIONS: dict[str, tuple[str, str]] = {
     ),
     "history_short": (
         "there is not yet enough history to look back over the delay",
-        "nothing: it passes within a second or two",
+        "nothing: it passes within a second or two; if not, raise method.history_s",
     ),
     "frames_lost": (
         "samples are missing within the delay",
@@ -87,6 +87,6 @@ EXPLANATIONS: dict[str, tuple[str, str]] = {
     ),
     "value_missing": (
         "a value that is needed was not sent or is not a number",
-        "check that the bridge sends speed, load, target lambda and measured lambda",
+        "check that speed, load, target and measured lambda and the fuel multiplier are sent",
     ),
 }

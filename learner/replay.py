@@ -111,6 +111,9 @@ class BankReplay:
             gain = 1.0 - np.exp(-self.step_s / film_s)
             low = self._filter(flow, [gain], [1.0, gain - 1.0])
             columns.append(1.0 - low / flow)
+        if columns:
+            top = self.bank.table.load[self.bank.table.n_load - 1]
+            columns.append(columns[-1] * (2.0 * self.load / top - 1.0))
         if self.settings.charge_lead:
             log_air = np.log(air)
             later = np.interp(self.time_s + 60.0 / self.speed_rpm, self.time_s, log_air)
@@ -167,8 +170,10 @@ class BankReplay:
 
     def observe(self, delay: DelayModel) -> Observations:
         """The observations under a delay model, for every sample (see `usable`)."""
-        transport_s = self.transport_s(delay)
-        lag_s = delay.sensor_lag_s
+        return self.observe_at(self.transport_s(delay), delay.sensor_lag_s)
+
+    def observe_at(self, transport_s: Array, lag_s: float) -> Observations:
+        """The observations for transport delays (n,) and a sensor lag, both in seconds."""
         at = self.time_s - transport_s
         keep = float(np.exp(-self.step_s / lag_s)) if lag_s > 0.0 else 0.0
         mean = (1.0 - keep) * lag_s / self.step_s

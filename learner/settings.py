@@ -39,6 +39,8 @@ class Limits:
         # double these cost a tenth of the accuracy.
         self.load_travel_half = 3.0
         self.speed_travel_half_rpm = 150.0
+        # Sum of the film columns (a fraction of the fuel flow) that halves the weight once more.
+        self.film_half = 0.1
         # A larger change of target within the delay is refused.
         self.target_change_max = 0.005
         # A longer silence than this breaks the history.
@@ -92,6 +94,8 @@ class Settings:
     def term_names(self) -> "list[str]":
         """Names of the global terms, in the order of the evidence's columns."""
         names = ["film_%g_s" % seconds for seconds in self.film_s]
+        if self.film_s:
+            names.append("film_load")
         if self.charge_lead:
             names.append("charge_lead")
         return names

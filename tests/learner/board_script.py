@@ -69,7 +69,8 @@ def fresh_learner(typecode, count):
         delay = DelayModel(1.0, 400.0 + 200.0 * k, 0.07, 900.0, 344.5)
         banks.append(BankSettings("bank%d" % k, fresh_table(3.0 * k), delay))
     gc.collect()
-    settings = Settings(banks, sample_rate_hz=float(RATE_HZ), history_s=1.5)
+    # One film time constant: what a 96 KiB heap has room for beside two banks.
+    settings = Settings(banks, film_s=(0.3,), sample_rate_hz=float(RATE_HZ), history_s=1.5)
     return Learner(settings, typecode)
 
 
