@@ -8,7 +8,7 @@ load.
 
 from learner.history import Seen
 from learner.settings import SWITCHING, Settings
-from protocol.fields import (
+from protocol.codes import (
     ACCELERATION_ENRICHMENT,
     CLOSED_LOOP,
     DECELERATION_ENLEANMENT,

@@ -326,11 +326,15 @@ class Evidence:
         the SELF numbers) says by how much the residuals' autocorrelation widens the variance of
         the corrections: a block estimate of the long-run variance.
         """
+        self.sums[BLOCK_SQUARE] += self.open_square()
+        self._block_used = 0
+
+    def open_square(self) -> float:
+        """What the block in progress will add to the squared block sums."""
         square = 0.0
         for k in range(self._block_used):
             square += self._block_score[k] * self._block_score[k]
-        self.sums[BLOCK_SQUARE] += square
-        self._block_used = 0
+        return square
 
     def relax_all(self, sweeps: int = 30) -> None:
         """Relax every cell and term `sweeps` times; needed after `merge` only."""
@@ -353,7 +357,6 @@ class Evidence:
         ):
             raise ValueError("evidences of different tables or terms cannot be added")
         self.close_block()
-        other.close_block()
         ours = self.sums[COUNT]
         theirs = other.sums[COUNT]
         for i in range(len(self.cells)):
@@ -367,6 +370,7 @@ class Evidence:
             self.term_rhs[k] += other.term_rhs[k]
         for k in range(SUMS):
             self.sums[k] += other.sums[k]
+        self.sums[BLOCK_SQUARE] += other.open_square()
         if ours + theirs > 0.0:
             self.noise = (
                 (ours * self.noise * self.noise + theirs * other.noise * other.noise)

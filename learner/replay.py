@@ -15,7 +15,7 @@ from scipy.signal import lfilter
 from learner.history import DelayModel
 from learner.settings import SWITCHING, Settings
 from learner.table import Table
-from protocol.fields import (
+from protocol.codes import (
     ACCELERATION_ENRICHMENT,
     CLOSED_LOOP,
     DECELERATION_ENLEANMENT,

@@ -10,6 +10,7 @@ Gaussian Processes for Machine Learning, 2006, chapter 5). Without a prior it is
 squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds it from the samples themselves.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,11 @@ Array = NDArray[np.float64]
 
 # How large a global term may be, before the data speak (a fraction per unit of its column).
 TERM_SD = 0.3
+# What is left on an engine without any noise: delay, film and lag are models. Added to every
+# standard error. Measured: python -m tools.bench_convergence --quiet
+MODEL_ERROR = 0.001
+# Rms error of a line through a parabola whose second difference is 1, fitted best: sqrt(1/720).
+LINE_THROUGH_PARABOLA = 720.0**-0.5
 # Bounds of the search: a table may be wrong by 0.5 % to 60 %, rough from very smooth to free.
 TABLE_SD_RANGE = (0.005, 0.6)
 ROUGHNESS_RANGE = (0.0005, 0.6)
@@ -34,15 +40,18 @@ NOISE_RANGE = (0.0005, 0.3)
 class Solution:
     """Corrections of one bank's table, as fractions, in arrays of shape (n_load, n_speed).
 
-    correction, standard_error: posterior mean and standard deviation. coverage: equivalent
-    independent samples. visited: cells that any observation touched; others hold what the prior
-    says. noise: one observation's standard deviation. widening: factor on the variance for
-    autocorrelation. table_sd, roughness: the prior found (infinite without a prior).
-    term_values, term_errors: the K global terms. used: number of observations.
+    correction, standard_error: posterior mean and standard deviation (with MODEL_ERROR in it).
+    coarseness: what bilinear interpolation between these cells leaves of a smooth truth, rms; zero
+    where `solve` was not given the table. coverage: equivalent independent samples. visited: cells
+    that any observation touched; others hold what the prior says. noise: one observation's standard
+    deviation. widening: factor on the variance for autocorrelation. table_sd, roughness: the prior
+    found (infinite without a prior). term_values, term_errors: the K global terms. used: number of
+    observations.
     """
 
     correction: Array
     standard_error: Array
+    coarseness: Array
     coverage: Array
     visited: NDArray[np.bool_]
     noise: float
@@ -180,17 +189,38 @@ def widening_of(evidence: Evidence, m: Moments, noise: float) -> float:
     expected = float(np.trace(m.H[:cells, :cells])) * noise * noise
     if expected <= 0.0:
         return 1.0
-    return max(1.0, evidence.sums[kernel.BLOCK_SQUARE] / expected)
+    square = evidence.sums[kernel.BLOCK_SQUARE] + evidence.open_square()
+    return max(1.0, square / expected)
 
 
-def solve(evidence: Evidence, prior: bool = True) -> Solution:
+def coarseness_of(ve_pct: Array) -> Array:
+    """Rms interpolation error around each cell as a fraction, from the table's own curvature.
+
+    ve_pct: shape (n_load, n_speed). Along each axis a bilinear table is a line through what is
+    locally a parabola (the remainder of linear interpolation, any numerical analysis textbook); at
+    the ends the neighbour's curvature counts.
+    """
+    total = np.zeros_like(ve_pct)
+    for axis in (0, 1):
+        if ve_pct.shape[axis] < 3:
+            continue
+        second = np.diff(ve_pct, 2, axis=axis)
+        pad = [(0, 0), (0, 0)]
+        pad[axis] = (1, 1)
+        total += np.pad(second, pad, mode="edge") ** 2
+    return np.asarray(LINE_THROUGH_PARABOLA * np.sqrt(total) / ve_pct)
+
+
+def solve(
+    evidence: Evidence, prior: bool = True, cells_pct: Sequence[float] | None = None
+) -> Solution:
     """Solve the evidence exactly.
 
     prior: with False, plain least squares of minimum norm; standard errors of cells that the data
     do not determine are infinite, and unvisited cells stay at zero.
-    The evidence is not changed, but for its current block being closed.
+    cells_pct: the table that was learned on, flat, VE in per cent; gives the coarseness.
+    The evidence is not changed.
     """
-    evidence.close_block()
     m = moments(evidence)
     shape = (evidence.n_load, evidence.n_speed)
     n = shape[0] * shape[1]
@@ -201,9 +231,15 @@ def solve(evidence: Evidence, prior: bool = True) -> Solution:
     else:
         z, errors, noise, widening = _without_prior(evidence, m)
         table_sd = roughness = float("inf")
+    correction = z[:n].reshape(shape)
+    coarseness = np.zeros(shape)
+    if cells_pct is not None:
+        table = np.asarray(cells_pct, dtype=np.float64).reshape(shape)
+        coarseness = coarseness_of(table * (1.0 + correction))
     return Solution(
-        correction=z[:n].reshape(shape),
+        correction=correction,
         standard_error=errors[:n].reshape(shape),
+        coarseness=coarseness,
         coverage=coverage.reshape(shape).copy(),
         visited=visited.reshape(shape),
         noise=noise,
@@ -229,7 +265,7 @@ def _with_prior(
     A = m.H * scale + prior.matrix(table_sd, roughness)
     covariance = np.linalg.inv(A)
     z = covariance @ (m.b * scale)
-    errors = np.sqrt(np.diag(covariance))
+    errors = np.sqrt(np.diag(covariance) + MODEL_ERROR**2)
     return z, errors, noise, widening, table_sd, roughness
 
 

@@ -14,7 +14,7 @@ from learner.gates import Gates
 from learner.history import History, Seen
 from learner.kernel import Evidence
 from learner.settings import SWITCHING, BankSettings, Settings
-from protocol.fields import REASONS
+from protocol.codes import REASONS
 from protocol.sample import NAN, Sample
 
 # Two samples closer than this many sensor lags tell less than two independent ones.
@@ -24,6 +24,10 @@ INDEPENDENT_LAGS = 2.0
 TINY = 1e-3
 HUGE = 1e6
 COLDEST_C = -100.0
+
+
+# Residuals of one block may be alike; those of different blocks are taken as independent.
+BLOCK_S = 20.0
 
 
 class BankLearner:
@@ -76,6 +80,7 @@ class Learner:
         self.history = History(size, count)
         self.gates = Gates(settings)
         self._last_us = -1
+        self._block_s = 0.0
 
     def learn_one(self, sample: Sample) -> None:
         """Take one sample; each bank's `verdict` and `weight` then say what was done with it.
@@ -106,6 +111,11 @@ class Learner:
             return
         for bank in self.banks:
             self._learn_bank(bank, sample, load, common, dt_s)
+        self._block_s += dt_s
+        if self._block_s >= BLOCK_S:
+            self._block_s = 0.0
+            for bank in self.banks:
+                bank.evidence.close_block()
 
     def _push(self, sample: Sample, load: float, dt_s: float, gap: bool) -> bool:
         """Add the sample's operating point to the history; False when values are missing."""

@@ -9,19 +9,73 @@ A number travels as an integer, `raw = round-half-up(value * per_unit)`, little-
 outside its field's range, the null value included, reads as "not measured" (NaN).
 """
 
-PROTOCOL_VERSION = 1
+from protocol.codes import (
+    ACCELERATION_ENRICHMENT,
+    CLOSED_LOOP,
+    CRC_BYTES,
+    DECELERATION_ENLEANMENT,
+    FLAGS,
+    FUEL_CUT,
+    HEADER_BYTES,
+    IDLE_CONTROL,
+    LOAD_AXES,
+    LONG_TERM_ADAPTATION,
+    MAX_BANKS,
+    MAX_BREAKPOINTS,
+    MAX_FRAME_BYTES,
+    MAX_PAYLOAD_BYTES,
+    MAX_WIRE_BYTES,
+    NO_BANK,
+    POWER_ENRICHMENT,
+    PROTOCOL_VERSION,
+    REASONS,
+    REV_LIMIT,
+    SENSOR_ABSENT,
+    SENSOR_FAULT,
+    SENSOR_READY,
+    SENSOR_STATES,
+    SENSOR_WARMING,
+    WARM_UP_ENRICHMENT,
+)
 
-# A whole frame before stuffing, header and CRC included, is at most this long. It is below the 254
-# bytes of one COBS block, so that a board never meets the long-block case (code byte FF).
-MAX_FRAME_BYTES = 250
-HEADER_BYTES = 8  # version u8, type u8, sequence u16, device time u32
-CRC_BYTES = 4
-MAX_PAYLOAD_BYTES = MAX_FRAME_BYTES - HEADER_BYTES - CRC_BYTES
-# One code byte and one delimiter.
-MAX_WIRE_BYTES = MAX_FRAME_BYTES + 2
-
-MAX_BANKS = 8
-MAX_BREAKPOINTS = 32
+# What `protocol.codes` holds belongs to the table: whoever has the table has it, too.
+__all__ = (
+    "ACCELERATION_ENRICHMENT",
+    "CLOSED_LOOP",
+    "CRC_BYTES",
+    "DECELERATION_ENLEANMENT",
+    "FLAGS",
+    "FRAMES",
+    "FUEL_CUT",
+    "HEADER_BYTES",
+    "IDENTITY",
+    "IDLE_CONTROL",
+    "LOAD_AXES",
+    "LONG_TERM_ADAPTATION",
+    "MAX_BANKS",
+    "MAX_BREAKPOINTS",
+    "MAX_FRAME_BYTES",
+    "MAX_PAYLOAD_BYTES",
+    "MAX_WIRE_BYTES",
+    "NO_BANK",
+    "POWER_ENRICHMENT",
+    "PROTOCOL_VERSION",
+    "REASONS",
+    "RESERVED",
+    "REV_LIMIT",
+    "SAMPLE",
+    "SENSOR_ABSENT",
+    "SENSOR_FAULT",
+    "SENSOR_READY",
+    "SENSOR_STATES",
+    "SENSOR_WARMING",
+    "STATUS",
+    "WARM_UP_ENRICHMENT",
+    "WIRE_TYPES",
+    "Field",
+    "FrameType",
+    "Group",
+)
 
 # name -> (struct code, bytes, lowest raw, highest raw, null raw or None)
 WIRE_TYPES = {
@@ -52,12 +106,25 @@ class Field:
         self.unit = unit
         self.low = low
         self.high = high
-        code, size, raw_low, raw_high, null = WIRE_TYPES[wire]
-        self.struct_code = code
-        self.size = size
-        self.null_raw = null
-        self.raw_low = max(raw_low, int(low * per_unit))
-        self.raw_high = min(raw_high, int(high * per_unit))
+        self.raw_low = max(WIRE_TYPES[wire][2], int(low * per_unit))
+        self.raw_high = min(WIRE_TYPES[wire][3], int(high * per_unit))
+
+    # Looked up and not stored: thirty fields times three numbers are 2 KB of a board's heap.
+
+    @property
+    def struct_code(self) -> str:
+        """The struct module's code."""
+        return WIRE_TYPES[self.wire][0]
+
+    @property
+    def size(self) -> int:
+        """Bytes on the wire."""
+        return WIRE_TYPES[self.wire][1]
+
+    @property
+    def null_raw(self) -> "int | None":
+        """The raw value that says "not measured", or None where there is none."""
+        return WIRE_TYPES[self.wire][4]
 
     @property
     def is_measurement(self) -> bool:
@@ -93,75 +160,6 @@ class FrameType:
         self.fixed_size = sum([f.size for f in fields])
         self.fixed_format = "<" + "".join([f.struct_code for f in fields])
 
-
-# Sample flags, by bit number.
-FLAGS = (
-    "fuel_cut",
-    "closed_loop",
-    "acceleration_enrichment",
-    "deceleration_enleanment",
-    "power_enrichment",
-    "warm_up_enrichment",
-    "idle_control",
-    "rev_limit",
-    "long_term_adaptation",
-)
-FUEL_CUT = 1
-CLOSED_LOOP = 2
-ACCELERATION_ENRICHMENT = 4
-DECELERATION_ENLEANMENT = 8
-POWER_ENRICHMENT = 16
-WARM_UP_ENRICHMENT = 32
-IDLE_CONTROL = 64
-REV_LIMIT = 128
-LONG_TERM_ADAPTATION = 256
-
-# Sensor states, by number. Zero means "none", so that a frame of zeros never looks healthy.
-SENSOR_STATES = (
-    "absent",
-    "warming",
-    "ready",
-    "fault",
-)
-SENSOR_ABSENT = 0
-SENSOR_WARMING = 1
-SENSOR_READY = 2
-SENSOR_FAULT = 3
-
-# What the load axis is, by number.
-LOAD_AXES = (
-    "unknown",
-    "map_kpa",
-    "throttle_pct",
-)
-
-# Why a sample was refused, by number. The learner's gates give each its explanation and remedy.
-# Numbers are never reused; a later version only appends.
-REASONS = (
-    "engine_not_running",
-    "coolant_cold",
-    "engine_too_hot",
-    "battery_low",
-    "sensor_not_ready",
-    "sensor_fault",
-    "lambda_out_of_range",
-    "fuel_cut",
-    "fuel_cut_recovery",
-    "acceleration_enrichment",
-    "other_enrichment",
-    "throttle_moving",
-    "pressure_moving",
-    "speed_moving",
-    "outside_axes_now",
-    "outside_axes_at_injection",
-    "closed_loop_wrong",
-    "target_changed",
-    "history_short",
-    "frames_lost",
-    "value_missing",
-)
-
-NO_BANK = 255
 
 IDENTITY = FrameType(
     1,

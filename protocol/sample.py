@@ -4,7 +4,7 @@
 A Sample is mutable on purpose: a board decodes into one object again and again.
 """
 
-from protocol.fields import MAX_BANKS, SENSOR_ABSENT
+from protocol.codes import MAX_BANKS, SENSOR_ABSENT
 
 NAN = float("nan")
 

@@ -11,6 +11,7 @@ from wire_cases import FRAME_VECTORS, ROOM, STREAM_VECTORS
 BOARD_SAFE = (
     "board.py",
     "events.py",
+    "codes.py",
     "fields.py",
     "framing.py",
     "payload.py",
