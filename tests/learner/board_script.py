@@ -28,7 +28,7 @@ START = free_bytes()
 heap("at_start_free", START)
 # One by one and collected in between: what importing leaves behind does not then lie scattered
 # where the evidence needs room in one piece.
-for name in ("protocol.fields", "protocol.sample", "learner.table", "learner.kernel"):
+for name in ("protocol.codes", "protocol.sample", "learner.table", "learner.kernel"):
     __import__(name)
     gc.collect()
 for name in ("learner.history", "learner.settings", "learner.gates", "learner.stream"):
@@ -43,7 +43,7 @@ from learner.kernel import PER_CELL  # noqa: E402
 from learner.settings import BankSettings, Settings  # noqa: E402
 from learner.stream import Learner  # noqa: E402
 from learner.table import Table  # noqa: E402
-from protocol.fields import (  # noqa: E402
+from protocol.codes import (  # noqa: E402
     ACCELERATION_ENRICHMENT,
     FUEL_CUT,
     SENSOR_READY,
@@ -77,8 +77,11 @@ def fresh_learner(typecode, count):
         delay = DelayModel(1.0, 400.0 + 200.0 * k, 0.07, 900.0, 344.5)
         banks.append(BankSettings("bank%d" % k, fresh_table(3.0 * k), delay))
     gc.collect()
-    # One film time constant: what a 96 KiB heap has room for beside two banks.
-    settings = Settings(banks, film_s=(0.3,), sample_rate_hz=float(RATE_HZ), history_s=1.5)
+    settings = Settings(banks, sample_rate_hz=float(RATE_HZ), history_s=1.5)
+    if typecode == "d":
+        # In double precision one film time constant and no charge lead: what the heap has room for.
+        settings.film_s = (0.3,)
+        settings.charge_lead = False
     return Learner(settings, typecode)
 
 

@@ -21,8 +21,9 @@ BOARD_SAFE = sorted(
     for path in (ROOT / room).glob("*.py")
     if path.read_text("utf-8").startswith(FIRST_LINE)
 )
-# storage, banks, heap: 16 x 12 cells and three terms each. Measured: most alive 81, 75 and 98 kB.
-CASES = [("f", 2, "96k"), ("d", 1, "96k"), ("d", 2, "120k")]
+# storage, banks, heap: 16 x 12 cells; the default terms in single, two terms in double precision.
+# Measured: most alive 71 and 83 kB, the import's 35 kB and this script's 8 among them.
+CASES = [("f", 2, "96k"), ("d", 2, "96k")]
 
 
 def find_tool(name):
@@ -105,9 +106,9 @@ def test_learning_retains_no_heap(runs):
 
 
 def test_a_board_has_heap_to_spare(runs):
-    """With tables, evidence and history in place at least 4 kB of the heap stay free."""
+    """With tables, evidence and history in place at least 2 kB of the heap stay free."""
     heap, _, _ = runs
-    assert heap["after_learning_free"] > 4000
+    assert heap["after_learning_free"] > 2000
 
 
 def test_the_learners_core_is_board_safe():

@@ -12,7 +12,7 @@ from bench_streams import Recorder, bumpy_truth, cells_of, drive_evidence, smoot
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from scipy.integrate import quad
+from scipy.integrate import quad, simpson
 from scipy.sparse import csr_array
 from scipy.sparse.linalg import lsqr
 
@@ -253,6 +253,14 @@ def test_merging_relaxes_the_running_estimate():
     assert np.sqrt(np.mean(gap**2)) < 0.2 * np.sqrt(np.mean((exact - truth)[covered] ** 2))
 
 
+def test_merging_leaves_the_other_evidence_alone():
+    """Merging changes the evidence merged into and not the one merged."""
+    one, other = (wander(Evidence(4, 5, 1), 100, seed).evidence for seed in (1, 2))
+    before = copy.deepcopy(vars(other))
+    one.merge(other)
+    assert vars(other) == before
+
+
 def test_evidences_of_different_tables_do_not_merge():
     """Merging over another shape or other terms is refused and changes nothing."""
     evidence = wander(Evidence(4, 5, 1), 50, seed=1).evidence
@@ -387,7 +395,7 @@ def test_the_solve_with_prior_is_bayes(shape):
     S = np.linalg.inv(dense_prior(n_load, n_speed, n_terms, found.table_sd, found.roughness))
     K = A @ S @ A.T + np.diag(found.noise**2 * found.widening / w)
     gain = np.linalg.solve(K, A @ S).T
-    errors = np.sqrt(np.diag(S - gain @ A @ S))
+    errors = np.sqrt(np.diag(S - gain @ A @ S) + solving.MODEL_ERROR**2)
     assert whole(found) == pytest.approx(gain @ d, abs=1e-8)
     stated = np.concatenate([found.standard_error.ravel(), found.term_errors])
     assert stated == pytest.approx(errors, rel=1e-6)
@@ -484,15 +492,36 @@ def test_the_prior_helps_where_data_are_thin():
     assert np.mean(errors[::2]) < 0.8 * np.mean(errors[1::2])
 
 
-def test_solving_changes_nothing_but_the_block():
-    """Solving twice gives the same and leaves equations, sums and estimate as they were."""
-    recorder = wander(Evidence(5, 6, 1), 800, seed=2)
-    evidence = recorder.evidence
-    before = sums_of(evidence), list(evidence.cells), evidence.noise
-    first = solve(evidence)
-    assert (sums_of(evidence) == before[0]).all()
-    assert (list(evidence.cells), evidence.noise) == before[1:]
-    assert (whole(solve(evidence)) == whole(first)).all()
+def test_coarseness_is_what_a_line_leaves_of_a_parabola():
+    """On a table of parabolas the coarseness is the rms left by the best line through each."""
+    # scipy integrates what numpy's best straight line leaves of x²/2, whose second difference is 1.
+    x = np.linspace(0.0, 1.0, 20_001)
+    left = x**2 / 2 - np.polynomial.Polynomial.fit(x, x**2 / 2, 1)(x)
+    rms = np.sqrt(simpson(left**2, x=x))
+    load, speed = np.mgrid[0:5, 0:6]
+    ve_pct = 50.0 + 0.4 * load**2 / 2 - 0.3 * speed**2 / 2
+    expected = rms * np.hypot(0.4, 0.3) / ve_pct
+    evidence = wander(Evidence(6, 5), 50, seed=1).evidence
+    found = solve(evidence, cells_pct=list(ve_pct.ravel()))
+    now = ve_pct * (1.0 + found.correction)
+    assert solving.coarseness_of(ve_pct) == pytest.approx(expected, rel=1e-5)
+    assert (found.coarseness == solving.coarseness_of(now)).all()
+    assert not solve(evidence).coarseness.any()
+
+
+def test_solving_changes_nothing():
+    """Solving in between changes neither what was learned nor what is learned after, and a second
+    solve gives the same."""
+    asked, alone = (wander(Evidence(5, 6, 1), 800, seed=2) for _ in range(2))
+    assert (whole(solve(asked.evidence)) == whole(solve(asked.evidence))).all()
+    for recorder in (asked, alone):
+        for _ in range(50):
+            recorder.learn(7, (0.4, 0.3, 0.2, 0.1), 0.05, terms=[0.1])
+    parts = ("cells", "border", "corner", "term_rhs", "term_x", "term_dot", "sums")
+    for part in parts:
+        assert getattr(asked.evidence, part) == getattr(alone.evidence, part)
+    assert asked.evidence.noise == alone.evidence.noise
+    assert solve(asked.evidence).widening == solve(alone.evidence).widening
 
 
 def test_an_empty_evidence_solves_to_nothing():
@@ -504,7 +533,7 @@ def test_an_empty_evidence_solves_to_nothing():
         assert found.used == 0
     assert np.isinf(without.standard_error).all()
     Q = dense_prior(4, 5, 1, with_prior.table_sd, with_prior.roughness)
-    errors = np.sqrt(np.diag(np.linalg.inv(Q)))[:20].reshape(4, 5)
+    errors = np.sqrt(np.diag(np.linalg.inv(Q)) + solving.MODEL_ERROR**2)[:20].reshape(4, 5)
     assert with_prior.standard_error == pytest.approx(errors)
 
 
