@@ -20,6 +20,7 @@ from protocol.events import (
     Restarted,
     UnknownType,
 )
+from protocol.fields import FRAMES, FrameType
 from protocol.reader import FrameReader
 
 __all__ = [
@@ -55,8 +56,8 @@ class LinkReader(FrameReader):
         while (event := reader.next_event()) is not NEED_DATA: ...
 
     `counters` counts what happened. Memory held is one frame, plus what was fed and not yet
-    asked for; no input raises.
+    asked for; no input raises. `frame_types` are those it knows; others are skipped and counted.
     """
 
-    def __init__(self) -> None:
-        super().__init__(_decode)
+    def __init__(self, frame_types: tuple[FrameType, ...] = FRAMES) -> None:
+        super().__init__(_decode, frame_types)

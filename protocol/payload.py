@@ -23,9 +23,9 @@ class BadFrame(ValueError):  # noqa: N818 (says what arrived, not what went wron
     """A payload whose length or counts do not match its frame type."""
 
 
-def frame_type_of(number: int) -> "FrameType | None":
-    """Return the frame type of that number, or None when this version does not know it."""
-    for frame_type in FRAMES:
+def frame_type_of(number: int, frame_types: "tuple[FrameType, ...]" = FRAMES) -> "FrameType | None":
+    """Return the frame type of that number, or None when it is not among `frame_types`."""
+    for frame_type in frame_types:
         if frame_type.number == number:
             return frame_type
     return None
@@ -52,10 +52,16 @@ def _shape_of(frame_type: FrameType) -> "tuple[int, list[tuple[int, int, int, in
 _SHAPES = {t.number: _shape_of(t) for t in FRAMES}
 
 
+def know(frame_type: FrameType) -> None:
+    """Let `payload_fits` know a frame type beyond those that every device has."""
+    if frame_type.number not in _SHAPES:
+        _SHAPES[frame_type.number] = _shape_of(frame_type)
+
+
 def payload_fits(type_number: int, payload: bytes) -> bool:
     """True when length and counts are exactly right for a known type: match, never skip.
 
-    Raises KeyError for a type that is not in the table.
+    Raises KeyError for a type that neither the table nor `know` has.
     """
     length, groups = _SHAPES[type_number]
     if len(payload) < length:
@@ -126,6 +132,7 @@ def unpack_payload(frame_type: FrameType, payload: bytes) -> dict:  # type: igno
 
     Raises BadFrame when the payload's length or counts do not match the frame type.
     """
+    know(frame_type)
     if not payload_fits(frame_type.number, payload):
         raise BadFrame(
             "%d bytes do not match a %s frame, discard it" % (len(payload), frame_type.name)

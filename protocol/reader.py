@@ -23,13 +23,14 @@ from protocol.events import (
 )
 from protocol.fields import (
     CRC_BYTES,
+    FRAMES,
     HEADER_BYTES,
     IDENTITY,
     MAX_WIRE_BYTES,
     PROTOCOL_VERSION,
 )
 from protocol.framing import HEADER_FORMAT, cobs_decode
-from protocol.payload import frame_type_of, payload_fits
+from protocol.payload import frame_type_of, know, payload_fits
 
 MAX_RUN_BYTES = MAX_WIRE_BYTES - 1  # without the delimiter
 RESTART_GAP = 32768
@@ -40,11 +41,15 @@ class FrameReader:
 
     Call `next_event` until it returns NEED_DATA, then `feed` again. Memory held is one frame,
     plus what was fed and not yet asked for. `decode` takes the bytes between two delimiters
-    and undoes the stuffing, raising ValueError when it cannot.
+    and undoes the stuffing, raising ValueError when it cannot. `frame_types` are those it knows;
+    frames of any other type are skipped and counted.
     """
 
-    def __init__(self, decode=cobs_decode) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, decode=cobs_decode, frame_types=FRAMES) -> None:  # type: ignore[no-untyped-def]
         self.counters = Counters()
+        self._frame_types = frame_types
+        for frame_type in frame_types:
+            know(frame_type)
         self._decode = decode
         self._data = b""  # fed, not yet looked at from _at on
         self._at = 0
@@ -152,7 +157,7 @@ class FrameReader:
         if version > PROTOCOL_VERSION:
             self.counters.newer_version += 1
             self._events.append(NewerVersion(version))
-        elif frame_type_of(number) is None:
+        elif frame_type_of(number, self._frame_types) is None:
             self.counters.unknown_type += 1
             self._events.append(UnknownType(number))
         elif not payload_fits(number, payload):

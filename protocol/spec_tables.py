@@ -7,15 +7,21 @@ import struct
 from collections.abc import Callable
 from typing import Any
 
+from protocol import control_fields as control
 from protocol import fields as f
+from protocol.all_frames import ALL_FRAMES
 from protocol.scaling import is_measured, value_from_raw
 from protocol.texts import (
+    ACTION_TEXTS,
     FIELD_TEXTS,
     FLAG_TEXTS,
     FRAME_TEXTS,
     LOAD_AXIS_TEXTS,
+    OUTCOME_TEXTS,
     RESERVED_TEXTS,
     SENSOR_STATE_TEXTS,
+    SETTING_TEXTS,
+    TABLE_TEXTS,
 )
 
 # The budget table's line: 8 data bits, no parity, 1 stop bit, so ten bits a byte.
@@ -73,7 +79,7 @@ def _field_row(place: str, path: str, field: f.Field) -> list[str]:
 def frame_table() -> str:
     """Return the list of frame types."""
     rows = []
-    for frame_type in f.FRAMES:
+    for frame_type in ALL_FRAMES:
         most = frame_type.fixed_size + sum(g.most * g.size for g in frame_type.groups)
         least = frame_type.fixed_size + sum(
             g.size * field.raw_low
@@ -241,10 +247,15 @@ def blocks(vectors: dict[str, Any]) -> dict[str, str]:
         "axes": axis_table,
         "reasons": reason_table,
         "budget": budget_table,
+        "tables": lambda: _codes(control.TABLES, TABLE_TEXTS),
+        "settings": lambda: _codes(control.SETTINGS, SETTING_TEXTS),
+        "actions": lambda: _codes(control.ACTIONS, ACTION_TEXTS),
+        "outcomes": lambda: _codes(control.OUTCOMES, OUTCOME_TEXTS),
     }
+    examples = vectors["frames"] + vectors["optional_frames"]
     made = {name: make() for name, make in plain.items()}
-    for frame_type in f.FRAMES:
+    for frame_type in ALL_FRAMES:
         made[f"fields {frame_type.name}"] = field_table(frame_type)
-        example = next(v for v in vectors["frames"] if v["type"] == frame_type.number)
+        example = next(v for v in examples if v["type"] == frame_type.number)
         made[f"example {frame_type.name}"] = worked_example(frame_type, example)
     return made

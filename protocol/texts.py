@@ -11,6 +11,14 @@ FRAME_TEXTS = {
     "device time.",
     "status": "Counters of the sender, and what its learner (if it has one) did with its samples: "
     "one frame per bank, at most once a second.",
+    "table_row": "One row of a controller's table, as stored counts: sent when asked for, or to "
+    "the controller to be written.",
+    "constants": "The controller's displacement and how it stores tables: sent when asked for, or "
+    "to the controller to change the displacement.",
+    "switches": "What the controller has switched on: sent when asked for, or to the controller to "
+    "be written.",
+    "request": "Asks a controller to send something, or to put what was written into force.",
+    "answer": "Says what became of a frame that was sent to the controller.",
 }
 
 FIELD_TEXTS = {
@@ -46,6 +54,60 @@ FIELD_TEXTS = {
     "status.samples_used": "samples the learner used",
     "status.reason_count": "refusal counters that follow",
     "status.refusals.refused": "samples refused for the reason of this position, see reasons",
+    "table_row.table": "which table, see tables",
+    "table_row.bank": "bank, from 0; 0 for a table that all banks share",
+    "table_row.row": "row, from 0: position of the load breakpoint",
+    "table_row.cell_count": "cells that follow, one per speed breakpoint",
+    "table_row.cells.count": "stored count; cell = count × step, see constants",
+    "constants.displacement_mm3": "displacement that the fuel is computed from; 1 cm3 is 1000 mm3",
+    "constants.ve_step_pct": "VE of one count",
+    "constants.ve_most_count": "largest count that a VE cell can store",
+    "constants.target_step_lambda": "lambda of one count of the target table",
+    "constants.target_most_count": "largest count that a target cell can store",
+    "switches.switch_count": "settings that follow",
+    "switches.switches.setting": "which setting, see settings",
+    "switches.switches.value": "1 on, 0 off; for an angle its value",
+    "request.action": "what to do, see actions",
+    "request.table": "for a row: which table, else 0",
+    "request.bank": "for a row: bank, from 0, else 0",
+    "request.row": "for a row: row, from 0, else 0",
+    "answer.answered_sequence": "sequence number of the frame that is answered",
+    "answer.outcome": "what became of it, see outcomes",
+}
+
+TABLE_TEXTS = {
+    "ve": "VE of one bank, counts of `ve_step_pct`",
+    "target_lambda": "commanded lambda of all banks, counts of `target_step_lambda`",
+}
+
+SETTING_TEXTS = {
+    "acceleration_enrichment": "extra fuel when the throttle opens",
+    "deceleration_enleanment": "less fuel when the throttle closes",
+    "power_enrichment": "extra fuel at wide throttle",
+    "overrun_fuel_cut": "no fuel on over-run",
+    "closed_loop": "the lambda sensor trims the fuel",
+    "long_term_adaptation": "trims are remembered",
+    "idle_control": "idle air or idle temperature management",
+    "warm_up_enrichment": "extra fuel after start and while cold",
+    "rev_limiter": "fuel is cut above a speed",
+    "spark_retard_deg": "spark retarded against its table, degrees",
+}
+
+ACTION_TEXTS = {
+    "send_identity": "send `identity`",
+    "send_constants": "send `constants`",
+    "send_switches": "send `switches`",
+    "send_row": "send this `table_row`",
+    "apply": "put everything written since the last `apply` into force at once, and keep it",
+    "discard": "forget everything written since the last `apply`",
+}
+
+OUTCOME_TEXTS = {
+    "done": "it was done",
+    "not_writable": "this cannot be written, or not over the wire",
+    "no_such_place": "there is no such action, table, bank, row, cell or setting",
+    "bad_value": "a value does not fit",
+    "busy": "not now, try again",
 }
 
 FLAG_TEXTS = {

@@ -16,6 +16,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from protocol.all_frames import ALL_FRAMES
 from protocol.board import FrameReader, build_frame, cobs_decode
 from protocol.events import NEED_DATA, Event
 from protocol.fields import PROTOCOL_VERSION
@@ -25,7 +26,7 @@ from protocol.spec_tables import blocks
 ROOM = Path(__file__).resolve().parent.parent / "protocol"
 SPEC = ROOM / "SPEC.md"
 VECTORS = ROOM / "vectors.json"
-BLOCK = re.compile(r"(<!-- generated: ([a-z ]+) -->\n).*?(<!-- end -->)", re.DOTALL)
+BLOCK = re.compile(r"(<!-- generated: ([a-z_ ]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
 Vector = dict[str, Any]
 
@@ -51,7 +52,7 @@ def without_nan(value: Any) -> Any:
 
 def frame_results(vector: Vector) -> Vector:
     """Return what a frame vector must expect, computed from its inputs."""
-    frame_type = frame_type_of(vector["type"])
+    frame_type = frame_type_of(vector["type"], ALL_FRAMES)
     if frame_type is None:
         raise StaleError(f"vector {vector['name']}: type {vector['type']} is not in the table")
     if "values" in vector:
@@ -81,13 +82,18 @@ def stream_results(vector: Vector) -> Vector:
     return {"events": events, "pending_bytes": reader.pending_bytes}
 
 
+# What vectors.json holds, in this order; a small board stops reading before the optional frames.
+KINDS = {"frames": frame_results, "streams": stream_results, "optional_frames": frame_results}
+
+
 def completed(vectors: dict[str, Any], rewrite: bool) -> dict[str, Any]:
     """Return the vectors with every expectation filled in.
 
     Raises StaleError when one that is there already would change and `rewrite` is off.
     """
-    made: dict[str, Any] = {"protocol_version": PROTOCOL_VERSION, "frames": [], "streams": []}
-    for kind, results_of in (("frames", frame_results), ("streams", stream_results)):
+    made: dict[str, Any] = {"protocol_version": PROTOCOL_VERSION}
+    for kind, results_of in KINDS.items():
+        made[kind] = []
         for vector in vectors[kind]:
             results = results_of(vector)
             for key, value in results.items():
@@ -104,7 +110,7 @@ def completed(vectors: dict[str, Any], rewrite: bool) -> dict[str, Any]:
 def vectors_text(vectors: dict[str, Any]) -> str:
     """Return vectors.json: one vector a line, so that a small board can read it line by line."""
     parts = [f'"protocol_version": {vectors["protocol_version"]}']
-    for kind in ("frames", "streams"):
+    for kind in KINDS:
         lines = ",\n".join(json.dumps(v, ensure_ascii=True) for v in vectors[kind])
         parts.append(f'"{kind}": [\n{lines}\n]')
     return "{\n" + ",\n".join(parts) + "\n}\n"

@@ -7,6 +7,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from wire_cases import FRAME_VECTORS, field_values, frame_values, named, same
 
+from protocol.all_frames import ALL_FRAMES
 from protocol.codec import bulk_decode_samples, construct_for, dtype_for, sample_dtype
 from protocol.fields import FRAMES, IDENTITY, MAX_BANKS, MAX_PAYLOAD_BYTES, SAMPLE, STATUS, Field
 from protocol.payload import (
@@ -27,9 +28,9 @@ from protocol.scaling import (
     value_from_raw,
 )
 
-CONSTRUCTS = {t.number: construct_for(t) for t in FRAMES}
+CONSTRUCTS = {t.number: construct_for(t) for t in ALL_FRAMES}
 
-any_frame = st.sampled_from(FRAMES).flatmap(lambda t: st.tuples(st.just(t), frame_values(t)))
+any_frame = st.sampled_from(ALL_FRAMES).flatmap(lambda t: st.tuples(st.just(t), frame_values(t)))
 sample_payloads = frame_values(SAMPLE).map(lambda v: pack_payload(SAMPLE, v))
 
 

@@ -8,9 +8,19 @@ import struct
 import subprocess
 
 import pytest
-from wire_cases import FRAME_VECTORS, ROOM, STREAM_VECTORS, VECTORS, named, read_all, same
+from wire_cases import (
+    FRAME_VECTORS,
+    OPTIONAL_VECTORS,
+    ROOM,
+    STREAM_VECTORS,
+    VECTORS,
+    named,
+    read_all,
+    same,
+)
 
-from protocol import fields, texts
+from protocol import control_fields, fields, texts
+from protocol.all_frames import ALL_FRAMES
 from protocol.board import build_frame
 from protocol.events import FrameEvent
 from protocol.fields import FRAMES, RESERVED, SAMPLE, WIRE_TYPES
@@ -27,7 +37,7 @@ SPEC = (ROOM / "SPEC.md").read_text("utf-8")
 def field_paths():
     """Return the dotted path of every field and group field of the table."""
     paths = []
-    for frame_type in FRAMES:
+    for frame_type in ALL_FRAMES:
         paths += [f"{frame_type.name}.{f.name}" for f in frame_type.fields]
         for group in frame_type.groups:
             paths += [f"{frame_type.name}.{group.name}.{f.name}" for f in group.fields]
@@ -39,7 +49,11 @@ def test_every_name_has_its_line_and_no_other():
     paths = field_paths()
     assert len(paths) == len(set(paths))
     assert set(paths) == set(texts.FIELD_TEXTS)
-    assert {t.name for t in FRAMES} == set(texts.FRAME_TEXTS)
+    assert {t.name for t in ALL_FRAMES} == set(texts.FRAME_TEXTS)
+    assert set(control_fields.TABLES) == set(texts.TABLE_TEXTS)
+    assert set(control_fields.SETTINGS) == set(texts.SETTING_TEXTS)
+    assert set(control_fields.ACTIONS) == set(texts.ACTION_TEXTS)
+    assert set(control_fields.OUTCOMES) == set(texts.OUTCOME_TEXTS)
     assert set(fields.FLAGS) == set(texts.FLAG_TEXTS)
     assert set(fields.SENSOR_STATES) == set(texts.SENSOR_STATE_TEXTS)
     assert set(fields.LOAD_AXES) == set(texts.LOAD_AXIS_TEXTS)
@@ -47,7 +61,11 @@ def test_every_name_has_its_line_and_no_other():
 
 
 def test_named_numbers_match_the_lists():
-    """The constants for flags and sensor states are their positions in the lists."""
+    """The constants for flags, sensor states, actions and outcomes are their positions."""
+    for code, name in enumerate(control_fields.ACTIONS):
+        assert getattr(control_fields, name.upper()) == code
+    for code, name in enumerate(control_fields.OUTCOMES):
+        assert getattr(control_fields, name.upper()) == code
     for bit, name in enumerate(fields.FLAGS):
         assert getattr(fields, name.upper()) == 1 << bit
     for code, name in enumerate(fields.SENSOR_STATES):
@@ -55,11 +73,13 @@ def test_named_numbers_match_the_lists():
 
 
 def test_the_table_is_consistent():
-    """Numbers are unique and outside the reserved ranges, counts exist, and all frames fit."""
-    numbers = [t.number for t in FRAMES]
+    """Numbers are unique, the reserved ranges hold just the optional frames, counts exist, and all
+    frames fit."""
+    numbers = [t.number for t in ALL_FRAMES]
     assert len(numbers) == len(set(numbers))
-    for frame_type in FRAMES:
-        assert not any(low <= frame_type.number <= high for low, high, _ in RESERVED)
+    for frame_type in ALL_FRAMES:
+        optional = any(low <= frame_type.number <= high for low, high, _ in RESERVED)
+        assert optional == (frame_type not in FRAMES)
         by_name = {f.name: f for f in frame_type.fields}
         most = frame_type.fixed_size
         for group in frame_type.groups:
@@ -86,17 +106,17 @@ def test_reasons_fit_the_status_frame():
 # --- vectors ------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("vector", **named(FRAME_VECTORS))
+@pytest.mark.parametrize("vector", **named(FRAME_VECTORS + OPTIONAL_VECTORS))
 def test_frame_vectors(vector):
     """Each frame vector packs to its payload, builds its wire bytes, and reads as it says."""
-    frame_type = frame_type_of(vector["type"])
+    frame_type = frame_type_of(vector["type"], ALL_FRAMES)
     payload = bytes.fromhex(vector["payload"])
     wire = bytes.fromhex(vector["wire"])
     if "values" in vector:
         assert pack_payload(frame_type, vector["values"]) == payload
     assert same(unpack_payload(frame_type, payload), vector["decoded"])
     assert build_frame(vector["type"], vector["sequence"], vector["time_us"], payload) == wire
-    (event,) = read_all(LinkReader(), wire)
+    (event,) = read_all(LinkReader(ALL_FRAMES), wire)
     assert event == FrameEvent(vector["type"], 1, vector["sequence"], vector["time_us"], payload)
 
 
@@ -129,9 +149,13 @@ def unstuffed_by_hand(wire):
 def test_every_frame_type_has_vectors():
     """Each frame type has vectors, null values and clipping are among them, names are unique."""
     assert {v["type"] for v in FRAME_VECTORS} == {t.number for t in FRAMES}
-    names = [v["name"] for v in FRAME_VECTORS + STREAM_VECTORS]
+    assert {v["type"] for v in OPTIONAL_VECTORS} == {t.number for t in ALL_FRAMES} - {
+        t.number for t in FRAMES
+    }
+    vectors = FRAME_VECTORS + STREAM_VECTORS + OPTIONAL_VECTORS
+    names = [v["name"] for v in vectors]
     assert len(names) == len(set(names))
-    assert all(v["about"].endswith(".") for v in FRAME_VECTORS + STREAM_VECTORS)
+    assert all(v["about"].endswith(".") for v in vectors)
 
 
 # --- SPEC.md and its generator ------------------------------------------------------------------
@@ -199,12 +223,12 @@ def test_a_new_vector_is_filled_in(room_copy):
     assert made["frames"][:-1] == VECTORS["frames"]
 
 
-@pytest.mark.parametrize("frame_type", FRAMES, ids=[t.name for t in FRAMES])
+@pytest.mark.parametrize("frame_type", ALL_FRAMES, ids=[t.name for t in ALL_FRAMES])
 def test_the_hex_examples_in_the_document_are_true(frame_type):
     """The hex block under each frame's heading is a frame of that type, as the table there says."""
     section = SPEC.split(f"### {frame_type.number} · {frame_type.name}\n")[1]
     wire = bytes.fromhex(re.search(r"```hex\n(.*?)```", section, re.DOTALL)[1])
-    (event,) = read_all(LinkReader(), wire)
+    (event,) = read_all(LinkReader(ALL_FRAMES), wire)
     assert event.type == frame_type.number
     table = section.split("| offset | bytes | reads |")[1].split("\n\n")[0]
     spelled = "".join(row.split("|")[2] for row in table.splitlines()[2:])

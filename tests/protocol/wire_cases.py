@@ -16,6 +16,7 @@ ROOM = Path(protocol.__file__).parent
 VECTORS = json.loads((ROOM / "vectors.json").read_text("utf-8"))
 FRAME_VECTORS = VECTORS["frames"]
 STREAM_VECTORS = VECTORS["streams"]
+OPTIONAL_VECTORS = VECTORS["optional_frames"]
 
 
 def named(vectors):

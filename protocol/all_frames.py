@@ -1,0 +1,9 @@
+"""Every frame type of this version, for the host: specification, vectors, codecs, link.
+
+A board names to its reader the few that it wants, and need not load this list.
+"""
+
+from protocol.control_fields import CONTROL_FRAMES
+from protocol.fields import FRAMES
+
+ALL_FRAMES = (*FRAMES, *CONTROL_FRAMES)
