@@ -92,8 +92,11 @@ def build_emulator(folder):
 
 
 @contextmanager
-def running(emulator, firmware, lines, wheel=(36, 1)):
-    """Run a firmware with these input lines; yields the port, ends the emulator at the end."""
+def running(emulator, firmware, lines, wheel=(36, 1), report=None):
+    """Run a firmware with these input lines; yields the port, ends the emulator at the end.
+
+    report: a list that gets what the emulator prints at its end; then it is let come to it.
+    """
     command = [emulator, firmware, *wheel]
     process = subprocess.Popen(
         [str(word) for word in command],
@@ -105,6 +108,8 @@ def running(emulator, firmware, lines, wheel=(36, 1)):
         assert first.startswith("port: "), process.communicate()
         feeder.start()
         yield first.removeprefix("port: ").strip()
+        if report is not None:
+            report.append(process.stdout.read())
     finally:
         process.terminate()
         feeder.join(10)

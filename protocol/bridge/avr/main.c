@@ -1,7 +1,8 @@
 /* A bridge on an ATmega328P at 16 MHz: sensors in, breathmap frames out, 50 times a second.
  *
- * Overload: a frame that does not fit into the send ring is dropped whole and counted; its sequence
- * number is spent, so a reader sees the gap. Brown-out: the fuses below hold the chip in reset below
+ * Overload: a frame that does not fit into the send ring, or whose time has passed before it could be
+ * made, is dropped whole and counted; its sequence number is spent, so a reader sees the gap. Samples
+ * leave room for identity and status, which lasting overload would lock out otherwise. Brown-out: the fuses below hold the chip in reset below
  * 4.3 V, and the watchdog resets it when the main loop hangs for a quarter of a second; either way
  * it begins anew with identity, sequence 0. It keeps nothing, so nothing can be half written.
  */
@@ -29,6 +30,10 @@ FUSES = {
 #define IDENTITY_US 5000000ul
 #define STATUS_US 1000000ul
 
+/* An identity without axes and a status without refusals, stuffed, with their delimiters. */
+#define WIRE_BYTES(payload) (1u + BM_HEADER_BYTES + (payload) + BM_CRC_BYTES + 1u)
+#define KEPT_FREE (WIRE_BYTES(BM_IDENTITY_BYTES) + WIRE_BYTES(BM_STATUS_BYTES))
+
 static const int16_t coolant_table[33] PROGMEM = COOLANT_TABLE;
 static const int16_t intake_table[33] PROGMEM = INTAKE_TABLE;
 
@@ -40,7 +45,14 @@ static uint16_t parts[CHANNELS];
 
 static void begin_frame(uint8_t type, uint32_t time_us)
 {
-    bm_begin(&encoder, serial_end(), serial_room(), type, sequence++, time_us);
+    uint8_t room = serial_room();
+    if (type == BM_TYPE_SAMPLE) room = room > KEPT_FREE ? (uint8_t)(room - KEPT_FREE) : 0;
+    bm_begin(&encoder, serial_end(), room, type, sequence++, time_us);
+}
+
+static void count_dropped(void)
+{
+    if (frames_dropped < UINT32_MAX) frames_dropped++;
 }
 
 static void end_frame(void)
@@ -49,8 +61,8 @@ static void end_frame(void)
     if (length) {
         serial_commit((uint8_t)length);
         if (frames_sent < UINT32_MAX) frames_sent++;
-    } else if (frames_dropped < UINT32_MAX) {
-        frames_dropped++;
+    } else {
+        count_dropped();
     }
 }
 
@@ -156,6 +168,16 @@ static bool due(uint32_t *next_us, uint32_t now_us, uint32_t period_us)
     return true;
 }
 
+/* Samples whose time went by unused are not made up afterwards. */
+static void skip_missed(uint32_t *next_us, uint32_t now_us)
+{
+    while ((int32_t)(now_us - *next_us) >= (int32_t)SAMPLE_US) {
+        *next_us += SAMPLE_US;
+        sequence++;
+        count_dropped();
+    }
+}
+
 int main(void)
 {
     uint32_t next_sample_us, next_identity_us, next_status_us;
@@ -178,6 +200,7 @@ int main(void)
         wdt_reset();
         uint32_t now_us = timer_us();
         if (due(&next_identity_us, now_us, IDENTITY_US)) send_identity(now_us);
+        skip_missed(&next_sample_us, now_us);
         if (due(&next_sample_us, now_us, SAMPLE_US)) send_sample(now_us);
         if (due(&next_status_us, now_us, STATUS_US)) {
             uptime_s++;

@@ -27,8 +27,8 @@ ISR(USART_UDRE_vect)
 
 void serial_start(void)
 {
+    UCSR0A = 1 << U2X0; /* before the divisor: simavr takes its rate when that is written */
     UBRR0 = (uint16_t)DIVISOR;
-    UCSR0A = 1 << U2X0;
     UCSR0C = 1 << UCSZ01 | 1 << UCSZ00; /* 8 data bits, no parity, 1 stop bit */
     UCSR0B = 1 << TXEN0;
 }

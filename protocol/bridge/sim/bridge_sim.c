@@ -7,6 +7,7 @@
  *
  *     TIME_US SPEED_RPM MV0 MV1 MV2 MV3 MV4 MV5 MV6 MV7     speed, and the eight analogue inputs
  *     reset                                                 pull the reset pin
+ *     hang                                                  leave the program in an endless loop
  *
  * The tooth wheel on PB0 has POSITIONS teeth of which the last MISSING are not there (36 and 1).
  * At the end it prints how deep the stack has been, and the share of time that was not sleep.
@@ -170,8 +171,14 @@ static void start_avr(const char *path)
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT),
                             on_serial_byte, NULL);
     wheel_pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0);
-    next_edge = CLOCK_HZ / 1000;
-    avr_cycle_timer_register(avr, (avr_cycle_count_t)next_edge, turn_wheel, NULL);
+}
+
+/* A reset, the watchdog's included, stops every timer; the wheel turns on. */
+static void keep_turning(void)
+{
+    if ((double)avr->cycle < next_edge + CLOCK_HZ / 1000) return;
+    next_edge = (double)avr->cycle + 1;
+    avr_cycle_timer_register(avr, 1, turn_wheel, NULL);
 }
 
 enum { SP_LOW = 0x5D, SP_HIGH = 0x5E };
@@ -183,15 +190,29 @@ static void run_until(avr_cycle_count_t end)
 {
     while (avr->cycle < end) {
         avr_cycle_count_t before = avr->cycle;
-        int asleep = avr->state == cpu_Sleeping;
         int state = avr_run(avr);
-        if (asleep) slept += avr->cycle - before;
+        /* The call that executes SLEEP also sleeps. */
+        if (avr->state == cpu_Sleeping) slept += avr->cycle - before;
         int stack = avr->data[SP_HIGH] << 8 | avr->data[SP_LOW];
         /* Zero until the program has set it. */
         if (stack && stack < lowest_stack) lowest_stack = stack;
         if (state == cpu_Done || state == cpu_Crashed) fail("the firmware has crashed");
         if (waiting_bytes >= 2048) flush_terminal();
+        keep_turning();
     }
+}
+
+/* Go into the endless loop that the C library puts after main; interrupts go on being served. */
+static void hang(void)
+{
+    for (avr_flashaddr_t at = 0; at < avr->flashend; at += 2) {
+        if (avr->flash[at] == 0xFF && avr->flash[at + 1] == 0xCF) { /* rjmp to itself */
+            avr->pc = at;
+            avr->state = cpu_Running;
+            return;
+        }
+    }
+    fail("the firmware has no endless loop to hang in");
 }
 
 static void set_inputs(const unsigned *mv)
@@ -218,7 +239,10 @@ int main(int count, char **words)
         unsigned mv[CHANNELS];
         if (strcmp(line, "reset\n") == 0) {
             avr_reset(avr);
-            avr_cycle_timer_register(avr, 1, turn_wheel, NULL);
+            continue;
+        }
+        if (strcmp(line, "hang\n") == 0) {
+            hang();
             continue;
         }
         if (sscanf(line, "%lf %lf %u %u %u %u %u %u %u %u", &time_us, &rpm, &mv[0], &mv[1], &mv[2],
