@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
+from learner.alarms import AlarmLimits
 from learner.history import DelayModel
 from learner.settings import FILM_S, SWITCHING, WIDEBAND, BankSettings, Settings
 from learner.settings import Limits as GateLimits
@@ -20,6 +21,7 @@ from learner.table import Table, check_axis
 from protocol.fields import MAX_BANKS, MAX_BREAKPOINTS
 
 DEFAULTS = GateLimits()
+ALARMS = AlarmLimits()
 
 
 class DescriptionError(ValueError):
@@ -208,6 +210,63 @@ class Limits(Part):
         return self
 
 
+class Alarms(Part):
+    """When the live view calls out: beyond these somebody must act. They gate no sample."""
+
+    lean_load: Axis = Field(
+        default_factory=lambda: list(ALARMS.lean_load),
+        description="loads (kPa or %) of the lean limits; below the first nothing is too lean",
+    )
+    lean_lambda: list[Annotated[float, Field(ge=0.5, le=6)]] = Field(
+        default_factory=lambda: list(ALARMS.lean_lambda),
+        description="lambda that is too lean at each of lean_load, straight lines between",
+    )
+    rise_load: float = Field(
+        ALARMS.rise_load,
+        gt=0,
+        le=500,
+        description="load (kPa or %) risen within a second; with rise_lambda an alarm",
+    )
+    rise_lambda: float = Field(
+        ALARMS.rise_lambda,
+        gt=0,
+        le=2,
+        description="lambda risen in the same second, to as far above target",
+    )
+    coolant_max_c: float = Field(
+        ALARMS.coolant_max_c, ge=0, le=250, description="coolant above: stop and let it cool"
+    )
+    link_lost_s: float = Field(
+        ALARMS.link_lost_s, gt=0, le=60, description="nothing received for so long"
+    )
+    frames_lost_pct: float = Field(
+        ALARMS.frames_lost_pct, gt=0, le=100, description="share of frames lost of late"
+    )
+
+    @model_validator(mode="after")
+    def _same_length(self) -> Self:
+        if len(self.lean_load) != len(self.lean_lambda):
+            raise ValueError(
+                f"lean_load has {len(self.lean_load)} values and lean_lambda "
+                f"{len(self.lean_lambda)}: give one lambda per load"
+            )
+        return self
+
+
+class Goal(Part):
+    """What is to be learned, for the advice where to go next."""
+
+    error_pct: float = Field(
+        1.0, gt=0, le=20, description="expected fuelling error, rms over the ground, to come below"
+    )
+    speed_rpm: Axis | None = Field(
+        None, max_length=2, description="lowest and highest speed wanted; left out: all"
+    )
+    load: Axis | None = Field(
+        None, max_length=2, description="lowest and highest load wanted; left out: all"
+    )
+
+
 class Column(Part):
     """One quantity of a log: value = column * scale + offset, or a constant."""
 
@@ -275,6 +334,8 @@ class EngineDescription(Part):
     storage: Storage = Field(default_factory=Storage)
     bank: list[Bank] = Field(min_length=1, max_length=MAX_BANKS)
     limits: Limits = Field(default_factory=Limits)
+    alarms: Alarms = Field(default_factory=Alarms)
+    goal: Goal = Field(default_factory=Goal)
     log: Log | None = None
 
     @model_validator(mode="after")
@@ -325,6 +386,13 @@ class EngineDescription(Part):
         engine = self.engine
         share = self.bank[bank].cylinders or engine.cylinders // len(self.bank)
         return engine.displacement_cm3 * share / engine.cylinders
+
+    def alarm_limits(self) -> AlarmLimits:
+        """Return the thresholds of the alarms."""
+        limits = AlarmLimits()
+        for name, value in self.alarms.model_dump().items():
+            setattr(limits, name, value)
+        return limits
 
     def settings(self, cells: Sequence[Sequence[float]]) -> Settings:
         """Return the learner's settings.

@@ -1,0 +1,202 @@
+"""The alarms: what raises one, what does not, and how long it stays."""
+
+import math
+
+import pytest
+
+from learner import alarms
+from learner.alarms import AlarmLimits, Alarms
+from learner.history import DelayModel
+from learner.settings import SWITCHING, BankSettings, Settings
+from learner.table import Table
+from protocol.fields import FUEL_CUT, SENSOR_FAULT, SENSOR_READY
+from protocol.sample import Sample
+from simulator.faults import fault
+from simulator.run import simulate
+from tools.college import college_bench, college_description
+from tools.simulating import parse_drive
+
+STEP_US = 40_000
+
+
+class Engine:
+    """A made-up engine that is told what its sensors read, 25 times a second."""
+
+    def __init__(self, banks: int = 1, **limits: object) -> None:
+        table = Table([1000.0, 6000.0], [20.0, 100.0], [80.0] * 4)
+        self.settings = Settings([BankSettings(f"b{k}", table, DelayModel()) for k in range(banks)])
+        self.limits = AlarmLimits()
+        for name, value in limits.items():
+            setattr(self.limits, name, value)
+        self.alarms = Alarms(self.settings, self.limits)
+        self.sample = Sample(banks)
+        self.sample.speed_rpm, self.sample.map_kpa = 3000.0, 60.0
+        self.sample.coolant_c, self.sample.target_lambda = 85.0, 0.95
+        self.sample.measured_lambda = [0.95] * banks
+        self.sample.sensor_state = [SENSOR_READY] * banks
+
+    def run(self, seconds: float, lost: int = 0) -> int:
+        """Go on for so long; return how many alarms were raised."""
+        raised = 0
+        for _ in range(round(seconds * 25)):
+            self.sample.time_us += STEP_US
+            self.sample.lost_before = lost
+            raised += self.alarms.take(self.sample)
+        return raised
+
+
+def latched(engine: Engine) -> list[str]:
+    """Return the names of the latched alarms."""
+    return [n for n, on in zip(alarms.NAMES, engine.alarms.latched, strict=True) if on]
+
+
+def test_lean_under_load_is_called_within_a_quarter_of_a_second() -> None:
+    """Lambda above the limit for its load raises the alarm within 0.25 s, and names the bank."""
+    engine = Engine(banks=2)
+    engine.sample.map_kpa = 96.0
+    assert engine.run(2.0) == 0
+
+    engine.sample.measured_lambda[1] = 1.15
+    engine.run(0.24)
+
+    assert latched(engine) == ["lean_under_load"]
+    assert engine.alarms.bank[alarms.LEAN] == 1
+    assert engine.alarms.value[alarms.LEAN] == 1.15
+
+
+def test_the_same_lambda_at_low_load_is_no_alarm() -> None:
+    """What is lean at full load may be harmless at part load."""
+    engine = Engine()
+    engine.sample.map_kpa = 40.0
+    engine.sample.measured_lambda[0] = 1.15
+
+    assert engine.run(3.0) == 0
+
+
+def test_one_reading_is_no_alarm() -> None:
+    """A single lean reading between good ones raises nothing."""
+    engine = Engine()
+    engine.sample.map_kpa = 96.0
+    engine.run(2.0)
+    for _ in range(10):
+        engine.sample.measured_lambda[0] = 1.5
+        assert engine.run(0.04) == 0
+        engine.sample.measured_lambda[0] = 0.95
+        assert engine.run(0.2) == 0
+
+
+def test_air_after_a_fuel_cut_is_no_alarm() -> None:
+    """The air that a fuel cut leaves in the exhaust raises nothing when the throttle opens."""
+    engine = Engine()
+    engine.run(2.0)
+    engine.sample.flags = FUEL_CUT
+    engine.sample.measured_lambda[0] = 3.0
+    engine.run(1.0)
+    engine.sample.flags = 0
+    engine.sample.map_kpa = 98.0
+    assert engine.run(1.5) == 0
+
+
+def test_lambda_that_rises_while_load_rises_is_called() -> None:
+    """Lambda climbing together with load raises its alarm below the lean limit."""
+    engine = Engine(lean_lambda=[3.0, 3.0, 3.0])
+    engine.run(2.0)
+    for _ in range(25):
+        engine.sample.map_kpa += 1.0
+        engine.sample.measured_lambda[0] += 0.01
+        engine.run(0.04)
+    assert latched(engine) == ["lambda_rising_with_load"]
+
+
+def test_heat_sensor_and_losses_are_called() -> None:
+    """A hot engine, a sensor that goes, and frames that go missing each raise their own alarm."""
+    hot = Engine()
+    hot.sample.coolant_c = 113.0
+    hot.run(0.1)
+    gone = Engine(banks=2)
+    gone.run(1.0)
+    gone.sample.sensor_state[1] = SENSOR_FAULT
+    gone.run(0.6)
+    dumb = Engine()
+    dumb.run(1.0)
+    dumb.sample.measured_lambda[0] = math.nan
+    dumb.run(0.6)
+    losing = Engine()
+    losing.run(2.0, lost=1)
+
+    assert latched(hot) == ["engine_too_hot"]
+    assert latched(gone) == latched(dumb) == ["sensor_lost"]
+    assert gone.alarms.bank[alarms.SENSOR_LOST] == 1
+    assert latched(losing) == ["frames_being_lost"]
+
+
+def test_silence_is_called_and_ends_with_the_next_frame() -> None:
+    """A silent link raises its alarm after the limit; the banner stays when frames come again."""
+    engine = Engine()
+    engine.run(1.0)
+
+    assert engine.alarms.silence(0.9) == 0
+    assert engine.alarms.silence(1.0) == 1
+    assert engine.alarms.silence(2.0) == 0
+    engine.run(0.1)
+    assert latched(engine) == ["link_lost"]
+    assert not engine.alarms.active[alarms.LINK_LOST]
+
+
+def test_an_alarm_stays_until_acknowledged_and_comes_back_while_its_cause_stays() -> None:
+    """The latch outlives its cause; acknowledged with the cause still there, it comes again."""
+    engine = Engine()
+    engine.sample.coolant_c = 120.0
+    engine.run(0.1)
+    engine.sample.coolant_c = 90.0
+    engine.run(60.0)
+    assert latched(engine) == ["engine_too_hot"]
+
+    engine.alarms.acknowledge()
+    assert engine.alarms.worst() == -1
+    engine.sample.coolant_c = 120.0
+    engine.run(0.1)
+    engine.alarms.acknowledge()
+    assert engine.run(9.0) == 0
+    assert engine.run(2.0) == 1
+
+
+def test_a_switching_sensor_raises_no_mixture_alarm() -> None:
+    """A switching sensor says nothing of how lean it is, and is not asked."""
+    engine = Engine()
+    engine.settings.sensor_kind = SWITCHING
+    engine.sample.map_kpa, engine.sample.measured_lambda[0] = 98.0, 1.9
+    assert engine.run(3.0) == 0
+
+
+@pytest.mark.parametrize("drive", ["road", "brake"])
+def test_a_healthy_engine_raises_none(drive: str) -> None:
+    """Three minutes on the simulated bench, tables 8 % wrong, raise no alarm."""
+    parameters, controller = college_bench()
+    description = college_description(parameters, "wideband")
+    watch = Alarms(
+        description.settings([controller.read_ve(0), controller.read_ve(1)]),
+        description.alarm_limits(),
+    )
+    seconds = 0.0
+    for sample in simulate(parameters, controller, parse_drive(drive, 3.0, 1), reuse=True):
+        assert watch.take(sample) == 0, alarms.NAMES[watch.worst()]
+        seconds = sample.time_us / 1e6
+        if seconds > 180.0:
+            break
+    assert seconds > 170.0
+
+
+def test_failing_fuel_pressure_is_called() -> None:
+    """Fuel pressure that falls to 0.7 of nominal is called out when the engine is loaded."""
+    parameters, controller = college_bench()
+    description = college_description(parameters, "wideband")
+    watch = Alarms(
+        description.settings([controller.read_ve(0), controller.read_ve(1)]),
+        description.alarm_limits(),
+    )
+    weak = [fault("fuel-pressure-wrong", 0.7)]
+    drive = parse_drive("road", 2.0, 1)
+    for sample in simulate(parameters, controller, drive, faults=weak, reuse=True):
+        watch.take(sample)
+    assert watch.latched[alarms.LEAN] or watch.latched[alarms.RISING]
