@@ -47,7 +47,10 @@ OPENING = (
 CAUTIONS = (
     "With a real engine:",
     "- Learn on a brake or a closed road; whoever rides or drives looks at no screen.",
-    "- First check fuel pressure, sensors and leaks. Watch for knock and lean mixture.",
+    "- A lean mixture destroys engines. First check fuel pressure, sensors and leaks; under load "
+    "watch for knock and lean mixture, and stop at once.",
+    "- Exhaust gas is deadly indoors (carbon monoxide): draw it off. Parts are hot and rotate.",
+    "- Emission and road law, and who may do this work, are your country's: know them first.",
     "- While learning, transient and protective fuel corrections are off. Put every one "
     "back before the vehicle is used.",
     "- A proposal is a proposal: look at the standard errors and decisions before storing it.",
