@@ -12,13 +12,14 @@ import struct
 import sys
 import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from types import TracebackType
 from typing import Protocol
 
 from protocol.board import build_frame, encode_sample, pack_payload
 from protocol.fields import IDENTITY, NO_BANK, SAMPLE, STATUS
 from protocol.sample import Sample
+from simulator.control_server import ControlServer
 from simulator.faults import Cable
 from simulator.table import Axes
 
@@ -31,26 +32,34 @@ GRACE_S = 0.3
 # the port stays open and silent for longer than a reader's time-out should be.
 LINGER_S = 0.6
 POLL_S = 0.01
+STANDING_TICK_US = 20_000
 CHUNK_BYTES = 2048
 
 
 class FrameStream:
     """Turns samples into wire frames with the identity and status frames that belong between them.
 
-    Iterating yields (device time in µs, wire bytes) in order, once.
+    Iterating yields (device time in µs, wire bytes) in order, once. control: answers what a host
+    asks and writes, between the samples. In place of a sample there may be a bare device time, at
+    which nothing is measured.
     """
 
     def __init__(
         self,
-        samples: Iterable[Sample],
+        samples: Iterable[Sample | int],
         banks: int,
         axes: Axes | None = None,
         sample_rate_hz: float = 25.0,
         device_name: str = "simulated twin",
         firmware: str = "0.1",
+        control: ControlServer | None = None,
     ) -> None:
         self._samples = samples
         self._sequence = 0
+        self._control = control
+        if control is not None:
+            self._identity = pack_payload(IDENTITY, control.identity())
+            return
         self._identity = pack_payload(
             IDENTITY,
             {
@@ -72,14 +81,20 @@ class FrameStream:
     def __iter__(self) -> Iterator[tuple[int, bytes]]:
         identity_due = status_due = None
         for sample in self._samples:
-            now = sample.time_us
+            now = sample if isinstance(sample, int) else sample.time_us
             if identity_due is None or now >= identity_due:
                 yield now, self._frame(IDENTITY.number, now, self._identity)
                 identity_due = now + IDENTITY_EVERY_US
             if status_due is None or now >= status_due:
                 yield now, self._frame(STATUS.number, now, self._status(now))
                 status_due = now + STATUS_EVERY_US
-            yield now, self._frame(SAMPLE.number, now, encode_sample(sample))
+            if self._control is not None:
+                for number, payload in self._control.answers(now):
+                    yield now, self._frame(number, now, payload)
+            if isinstance(sample, int):
+                yield now, b""
+            else:
+                yield now, self._frame(SAMPLE.number, now, encode_sample(sample))
 
     def _frame(self, number: int, time_us: int, payload: bytes) -> bytes:
         wire = build_frame(number, self._sequence, time_us, payload)
@@ -103,10 +118,19 @@ class FrameStream:
         )
 
 
+def standing_times() -> Iterator[int]:
+    """Yield device times without end: switched on, engine not running, nothing measured."""
+    time_us = 0
+    while True:
+        yield time_us
+        time_us += STANDING_TICK_US
+
+
 class _Port(Protocol):
-    """One way to a reader; nothing in it blocks."""
+    """One way to a reader; nothing in it blocks. heard: what the reader sent, to be taken."""
 
     url: str
+    heard: bytearray
 
     def reader_there(self) -> bool: ...
     def write(self, data: bytes) -> int: ...
@@ -124,6 +148,7 @@ class _PseudoTerminal:
     def __init__(self) -> None:
         import tty
 
+        self.heard = bytearray()
         self._master, other = os.openpty()
         self.url = os.ttyname(other)
         tty.setraw(other)
@@ -132,8 +157,9 @@ class _PseudoTerminal:
 
     def reader_there(self) -> bool:
         try:
-            # What a reader sends is taken and not used: this device has no requests yet.
-            return os.read(self._master, 4096) != b""
+            data = os.read(self._master, 4096)
+            self.heard += data
+            return data != b""
         except BlockingIOError:
             return True
         except OSError:
@@ -165,6 +191,7 @@ class _LoopbackPort:
     """A listening TCP port on 127.0.0.1 that serves one reader at a time."""
 
     def __init__(self, number: int = 0) -> None:
+        self.heard = bytearray()
         self._listener = socket.create_server(("127.0.0.1", number))
         self._listener.setblocking(False)
         self._reader: socket.socket | None = None
@@ -180,7 +207,9 @@ class _LoopbackPort:
             self._reader.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             return True
         try:
-            gone = self._reader.recv(4096) == b""
+            data = self._reader.recv(4096)
+            self.heard += data
+            gone = data == b""
         except BlockingIOError:
             gone = False
         except OSError:
@@ -220,8 +249,9 @@ class Service:
 
     stream: iterable of (device time in µs, wire bytes). kind: "pty", "tcp", or None for a
     pseudo-terminal where there is one. speed: multiple of real time, None for as fast as the reader
-    takes it. cable: what damages the bytes. tcp_port: 0 picks a free one. `url` is what a pyserial
-    reader opens. Raises ValueError for a bad speed or kind, OSError when no port can be had.
+    takes it. cable: what damages the bytes. tcp_port: 0 picks a free one. hear: called with what
+    the reader sends, on the stream's own thread. `url` is what a pyserial reader opens.
+    Raises ValueError for a bad speed or kind, OSError when no port can be had.
     """
 
     def __init__(
@@ -231,6 +261,7 @@ class Service:
         speed: float | None = 1.0,
         cable: Cable | None = None,
         tcp_port: int = 0,
+        hear: Callable[[bytes], None] | None = None,
     ) -> None:
         if speed is not None and not speed > 0.0:
             raise ValueError(f"speed must be above 0, or None for no limit, got {speed}")
@@ -240,6 +271,7 @@ class Service:
         self._stream = stream
         self._speed = speed
         self._cable = cable or Cable()
+        self._hear = hear
         self._stop = threading.Event()
         self._error: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="simulator service", daemon=True)
@@ -287,6 +319,8 @@ class Service:
         waiting = bytearray()
         for time_us, frame in self._stream:
             first_us = time_us if first_us is None else first_us
+            if self._hear is not None:
+                self._listen()
             if self._speed is not None:
                 ahead_s = (time_us - first_us) / 1e6 / self._speed - (time.monotonic() - start)
                 if ahead_s > 0.0:
@@ -299,6 +333,14 @@ class Service:
                 return
         self._send(waiting)
 
+    def _listen(self) -> None:
+        """Pass on what the reader has sent."""
+        self._port.reader_there()
+        heard = self._port.heard
+        if heard and self._hear is not None:
+            self._hear(bytes(heard))
+        heard.clear()
+
     def _send(self, waiting: bytearray) -> bool:
         """Write all of it, however long the reader takes, and empty it; False when stopped."""
         while waiting:
@@ -306,6 +348,8 @@ class Service:
                 return False
             if not self._port.reader_there() and not self._await_reader():
                 return False
+            if self._hear is None:
+                self._port.heard.clear()
             taken = self._port.write(bytes(waiting))
             self.bytes_sent += taken
             del waiting[:taken]

@@ -1,0 +1,232 @@
+"""The simulated controller's side of the wire: tables and settings read, written and put in force.
+
+Bytes in, frames out, no I/O: the service carries both. What is written is kept aside until `apply`,
+which changes everything at once or nothing; the rules are those of SPEC.md. Knows the estimator as
+little as the rest of this room: it stores what it is told.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from protocol import control_fields as control
+from protocol.all_frames import ALL_FRAMES
+from protocol.calibration import Calibration
+from protocol.control_fields import (
+    ANSWER,
+    APPLY,
+    BAD_VALUE,
+    CONSTANTS,
+    DISCARD,
+    DONE,
+    NO_SUCH_PLACE,
+    NOT_WRITABLE,
+    REQUEST,
+    SETTINGS,
+    SWITCHES,
+    TABLE_ROW,
+    TABLE_TARGET,
+    TABLE_VE,
+)
+from protocol.fields import IDENTITY, LOAD_AXES, FrameType
+from protocol.link import NEED_DATA, FrameEvent, LinkReader
+from protocol.payload import pack_payload, unpack_payload
+from simulator.controller import LAMBDA_STEP, STORED_MOST, VE_STEP_PCT, Controller
+from simulator.settings import SWITCHES as CONTROLLER_SWITCHES
+
+FORGET_AFTER_US = 30_000_000
+
+Message = tuple[FrameType, dict[str, Any]]
+
+
+def calibration_of(controller: Controller) -> Calibration:
+    """Return what a controller of the simulated engine holds."""
+    settings = controller.read_settings()
+    return Calibration(
+        load_axis="map_kpa",
+        speed_rpm=tuple(float(n) for n in controller.axes.speed_rpm),
+        load=tuple(float(p) for p in controller.axes.load_kpa),
+        ve_pct=tuple(tuple(controller.read_ve(bank)) for bank in range(controller.banks)),
+        displacement_cm3=controller.displacement_cc,
+        target_lambda=tuple(controller.read_target()),
+        settings={name: float(getattr(settings, name)) for name in CONTROLLER_SWITCHES},
+        ve_step_pct=VE_STEP_PCT,
+        ve_most_count=STORED_MOST,
+        target_step_lambda=LAMBDA_STEP,
+        target_most_count=STORED_MOST,
+    )
+
+
+def put_into(controller: Controller, calibration: Calibration) -> None:
+    """Put a calibration in force in the simulated engine's controller."""
+    for bank, cells in enumerate(calibration.ve_pct):
+        controller.write_ve(bank, cells)
+    switches = {name: value != 0.0 for name, value in calibration.settings.items()}
+    target = calibration.target_lambda or tuple(controller.read_target())
+    controller.write_settings(controller.settings.changed(target_lambda=target, **switches))
+    controller.write_displacement(calibration.displacement_cm3)
+
+
+class ControlServer:
+    """Answers requests about one controller.
+
+    calibration: what it holds. in_force: called with the new calibration on `apply`; a ValueError
+    from it refuses the whole. writable: a False answers every write with `not_writable`.
+    """
+
+    def __init__(
+        self,
+        calibration: Calibration,
+        in_force: Callable[[Calibration], None] = lambda _: None,
+        device_name: str = "simulated twin",
+        sample_rate_hz: float = 25.0,
+        writable: bool = True,
+    ) -> None:
+        self.calibration = calibration
+        self._in_force = in_force
+        self._device_name = device_name
+        self._sample_rate_hz = sample_rate_hz
+        self._writable = writable
+        self._reader = LinkReader(ALL_FRAMES)
+        self._aside: list[Message] = []
+        self._heard_us = 0
+        self._out: list[Message] = []
+
+    def identity(self) -> dict[str, Any]:
+        """Return the values of the identity frame."""
+        calibration = self.calibration
+        return {
+            "device_name": self._device_name,
+            "firmware": "0.1",
+            "banks": calibration.banks,
+            "sample_rate_hz": self._sample_rate_hz,
+            "load_axis": LOAD_AXES.index(calibration.load_axis),
+            "speed_points": [{"speed_rpm": n} for n in calibration.speed_rpm],
+            "load_points": [{"load": p} for p in calibration.load],
+        }
+
+    def feed(self, data: bytes) -> None:
+        """Take bytes that a host sent."""
+        self._reader.feed(data)
+
+    def answers(self, time_us: int) -> list[tuple[int, bytes]]:
+        """Act on what was fed; return the frames to send as (type number, payload)."""
+        if time_us - self._heard_us > FORGET_AFTER_US:
+            self._aside.clear()
+        while (event := self._reader.next_event()) is not NEED_DATA:
+            if isinstance(event, FrameEvent):
+                self._heard_us = time_us
+                self._act(event)
+        out, self._out = self._out, []
+        return [(kind.number, pack_payload(kind, values)) for kind, values in out]
+
+    def _act(self, event: FrameEvent) -> None:
+        kinds = {kind.number: kind for kind in (REQUEST, TABLE_ROW, CONSTANTS, SWITCHES)}
+        kind = kinds.get(event.type)
+        if kind is None:
+            return
+        values = unpack_payload(kind, event.payload)
+        outcome = self._request(values) if kind is REQUEST else self._write(kind, values)
+        if outcome is not None:
+            self._out.append(
+                (ANSWER, {"answered_sequence": event.sequence, "outcome": outcome})
+            )  # fmt: skip
+
+    def _request(self, values: dict[str, Any]) -> int | None:
+        """Meet a request; return an outcome where an answer frame is due."""
+        action = values["action"]
+        calibration = self.calibration
+        if action == control.SEND_IDENTITY:
+            self._out.append((IDENTITY, self.identity()))
+        elif action == control.SEND_CONSTANTS:
+            self._out.append(calibration.constants())
+        elif action == control.SEND_SWITCHES:
+            self._out.append(calibration.switches())
+        elif action == control.SEND_ROW:
+            place = (values["table"], values["bank"], values["row"])
+            if place not in calibration.rows():
+                return NO_SUCH_PLACE
+            self._out.append(calibration.row(*place))
+        elif action == APPLY:
+            return self._apply()
+        elif action == DISCARD:
+            self._aside.clear()
+            return DONE
+        else:
+            return NO_SUCH_PLACE
+        return None
+
+    def _write(self, kind: FrameType, values: dict[str, Any]) -> int:
+        """Check a write and keep it aside."""
+        if not self._writable:
+            return NOT_WRITABLE
+        if kind is TABLE_ROW:
+            outcome = self._check_row(values)
+        elif kind is CONSTANTS:
+            outcome = self._check_constants(values)
+        else:
+            outcome = self._check_switches(values)
+        if outcome == DONE:
+            self._aside.append((kind, values))
+        return outcome
+
+    def _check_row(self, values: dict[str, Any]) -> int:
+        calibration = self.calibration
+        place = (values["table"], values["bank"], values["row"])
+        if place not in calibration.rows() or values["cell_count"] != len(calibration.speed_rpm):
+            return NO_SUCH_PLACE
+        is_ve = values["table"] == TABLE_VE
+        most = calibration.ve_most_count if is_ve else calibration.target_most_count
+        fits = all(0 <= cell["count"] <= most for cell in values["cells"])  # NaN does not
+        return DONE if fits else BAD_VALUE
+
+    def _check_constants(self, values: dict[str, Any]) -> int:
+        mine = self.calibration.constants()[1]
+        others = [name for name in mine if name != "displacement_mm3"]
+        if any(values[name] != mine[name] for name in others):
+            return NOT_WRITABLE
+        return DONE if values["displacement_mm3"] > 0 else BAD_VALUE
+
+    def _check_switches(self, values: dict[str, Any]) -> int:
+        for entry in values["switches"]:
+            number = entry["setting"]
+            if number >= len(SETTINGS) or SETTINGS[number] not in self.calibration.settings:
+                return NO_SUCH_PLACE
+            if SETTINGS[number] in CONTROLLER_SWITCHES and entry["value"] not in (0.0, 1.0):
+                return BAD_VALUE
+        return DONE
+
+    def _apply(self) -> int:
+        if not self._writable:
+            return NOT_WRITABLE
+        new = self.calibration
+        for kind, values in self._aside:
+            new = _changed(new, kind, values)
+        try:
+            self._in_force(new)
+        except ValueError:
+            return BAD_VALUE
+        self.calibration = new
+        self._aside.clear()
+        return DONE
+
+
+def _changed(before: Calibration, kind: FrameType, values: dict[str, Any]) -> Calibration:
+    """Return a calibration with one written frame laid over it."""
+    if kind is CONSTANTS:
+        return replace(before, displacement_cm3=values["displacement_mm3"] / 1000.0)
+    if kind is SWITCHES:
+        told = {SETTINGS[e["setting"]]: e["value"] for e in values["switches"]}
+        return replace(before, settings={**before.settings, **told})
+    width = len(before.speed_rpm)
+    at = values["row"] * width
+    is_target = values["table"] == TABLE_TARGET
+    step = before.target_step_lambda if is_target else before.ve_step_pct
+    row = tuple(step * int(cell["count"]) for cell in values["cells"])
+    if is_target:
+        cells = before.target_lambda or ()
+        return replace(before, target_lambda=cells[:at] + row + cells[at + width :])
+    tables = list(before.ve_pct)
+    cells = tables[values["bank"]]
+    tables[values["bank"]] = cells[:at] + row + cells[at + width :]
+    return replace(before, ve_pct=tuple(tables))
