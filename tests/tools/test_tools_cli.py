@@ -184,15 +184,15 @@ def test_result_tables_agree(breathmap: Breathmap, bench: Path, recording: Path)
             words.add(word)
             new, was = float(rows["proposed"][j][i]), float(old[j][i])
             change = float(rows["correction"][j][i]) / 100.0
-            if word == "visited":
+            if word == "changed":
                 assert abs(new - was * (1.0 + change)) <= 0.25 + 1e-3 * was
-            elif word in ("held", "not visited"):
+            elif word in ("held", "untouched"):
                 assert new == was
             else:
                 assert float(rows["coverage"][j][i]) == 0.0
                 assert was < new <= was * (1 + float(rows["standard-error"][j][i]) / 100) + 0.26
     assert all(table[0] == old[0] for table in rows.values())
-    assert {"visited", "held"} < words
+    assert {"changed", "held"} < words
 
 
 def test_results_are_not_overwritten(breathmap: Breathmap, bench: Path, recording: Path) -> None:
@@ -302,7 +302,7 @@ def test_clipped_cells_are_told(breathmap: Breathmap, bench: Path, recording: Pa
 
     assert "Caution:" in ended.out
     assert any("lean" in line for line in summary["warnings"])
-    assert summary["banks"]["left"]["cells"]["clipped"] > 0
+    assert summary["banks"]["left"]["cells"]["saturated"] > 0
     proposed = (bench.parent / "out" / "left-proposed.csv").read_text().splitlines()[1:]
     assert max(float(v) for row in proposed for v in row.split(",")[1:] if float(v) != 7500) <= 105
 

@@ -1,0 +1,160 @@
+"""From correction to table: rounding, holding, limiting, clipping, rebasing."""
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from learner.description import Axes, Storage
+from learner.proposal import (
+    CHANGED,
+    HELD,
+    LIMITED,
+    NEIGHBOURS,
+    SATURATED,
+    UNTOUCHED,
+    Rules,
+    decide,
+    exceeds,
+    most_of,
+    propose,
+)
+from learner.rebase import rebase_for, rebased
+from learner.solve import Solution
+
+AXES = Axes(speed_rpm=[1000.0, 2000.0], load=[30.0, 60.0])
+
+
+def solution(change: list[float], error: float, coverage: list[float]) -> Solution:
+    """Return a solution of a 2 x 2 table; cells without coverage are not visited."""
+    cover = np.array(coverage).reshape(2, 2)
+    values = {
+        "correction": np.array(change).reshape(2, 2),
+        "standard_error": np.full((2, 2), error),
+        "coarseness": np.zeros((2, 2)),
+        "coverage": cover,
+        "visited": cover > 0.0,
+        "noise": 0.01,
+        "widening": 1.0,
+        "table_sd": 0.1,
+        "roughness": 0.1,
+        "term_values": np.zeros(0),
+        "term_errors": np.zeros(0),
+        "term_covariance": np.zeros((0, 0)),
+        "used": 100,
+    }
+    known = {f.name for f in fields(Solution)}
+    return Solution(**{name: value for name, value in values.items() if name in known})
+
+
+def test_visited_cells_move_and_are_rounded() -> None:
+    """A well-covered cell gets VE times one plus its correction, to the nearest storage step."""
+    proposal = propose(
+        [80.0] * 4, solution([0.1, -0.1, 0.004, 0.002], 0.01, [50.0] * 4), Storage(), AXES
+    )
+
+    assert proposal.cells_pct.ravel().tolist() == [88.0, 72.0, 80.5, 80.0]
+    assert set(proposal.decisions.ravel()) == {CHANGED}
+    assert proposal.clips == []
+
+
+def test_thin_evidence_never_leans_out() -> None:
+    """A cell with little coverage may become richer, and is held where it would become leaner."""
+    proposal = propose(
+        [80.2] * 4, solution([0.1, -0.1, 0.1, -0.1], 0.02, [1.0, 1.0, 50.0, 50.0]), Storage(), AXES
+    )
+
+    assert proposal.cells_pct.ravel().tolist() == [88.0, 80.2, 88.0, 72.0]
+    assert proposal.decisions.ravel().tolist() == [CHANGED, HELD, CHANGED, CHANGED]
+
+
+def test_unvisited_cells_move_by_their_error_at_most() -> None:
+    """A cell never visited moves up by its standard error at most, down never, and is marked."""
+    proposal = propose(
+        [80.0] * 4, solution([0.2, -0.2, 0.001, 0.03], 0.05, [0.0] * 4), Storage(), AXES
+    )
+
+    assert proposal.cells_pct.ravel().tolist() == [84.0, 80.0, 80.0, 82.5]
+    assert proposal.decisions.ravel().tolist() == [NEIGHBOURS, UNTOUCHED, UNTOUCHED, NEIGHBOURS]
+
+
+def test_what_cannot_be_stored_is_clipped_and_told() -> None:
+    """A cell above the controller's most is set to the most, with the lean error that leaves."""
+    proposal = propose(
+        [120.0] * 4, solution([0.1, 0.0, 0.0, 0.0], 0.01, [50.0] * 4), Storage(), AXES
+    )
+
+    assert proposal.cells_pct[0, 0] == 127.5
+    assert proposal.decisions[0, 0] == SATURATED
+    (clip,) = proposal.clips
+    assert (clip.speed_rpm, clip.load) == (1000.0, 30.0)
+    assert clip.lean_pct == pytest.approx(100 * (132.0 / 127.5 - 1.0))
+    assert proposal.counts()[SATURATED] == 1
+
+
+def test_a_pass_changes_a_cell_by_its_limit_at_most() -> None:
+    """No cell moves further than the limit of a pass, rounding included, and it is marked."""
+    rules = Rules(max_change=0.15)
+    proposal = propose(
+        [80.3] * 4, solution([0.4, -0.4, 0.1, 0.15], 0.01, [50.0] * 4), Storage(), AXES, rules
+    )
+
+    assert proposal.cells_pct.ravel().tolist() == [92.0, 68.5, 88.5, 92.0]
+    assert proposal.decisions.ravel().tolist() == [LIMITED, LIMITED, CHANGED, CHANGED]
+    assert np.abs(proposal.cells_pct / 80.3 - 1.0).max() <= 0.15
+
+
+def test_a_large_standard_error_holds_a_cell() -> None:
+    """Above the limit of the standard error a cell stays, richer or leaner, visited or not."""
+    rules = Rules(max_error=0.03, move_unvisited=True)
+    proposal = propose(
+        [80.2] * 4, solution([0.1, -0.1, 0.1, 0.1], 0.031, [9.0, 9.0, 0.0, 9.0]),
+        Storage(), AXES, rules,
+    )  # fmt: skip
+
+    assert proposal.cells_pct.ravel().tolist() == [80.2] * 4
+    assert proposal.decisions.ravel().tolist() == [HELD, HELD, UNTOUCHED, HELD]
+
+
+def test_ground_never_visited_is_untouched_in_a_pass() -> None:
+    """Under the rules of a pass no neighbour moves a cell that was never visited."""
+    proposal = propose([80.2] * 4, solution([0.02] * 4, 0.01, [0.0] * 4), Storage(), AXES, Rules())
+
+    assert proposal.cells_pct.ravel().tolist() == [80.2] * 4
+    assert set(proposal.decisions.ravel()) == {UNTOUCHED}
+
+
+def test_one_byte_of_half_a_per_cent() -> None:
+    """One byte at 0.5 % a step stores 127.5 % at most (common practice, no source), and only what
+    loses more than half a step exceeds it."""
+    storage = Storage(step_pct=0.5, max_pct=127.6)
+    decided = decide([125.0] * 4, solution([0.02, 0.0219, 0.0221, 0.03], 0.01, [50.0] * 4), storage)
+
+    assert most_of(storage) == 255 * 0.5 == 127.5
+    assert exceeds(decided, storage).ravel().tolist() == [False, False, True, True]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rebase_keeps_ve_times_displacement(seed: int) -> None:
+    """After a rebase VE times displacement is what it was to within half a step in every cell of
+    every bank, everything can be stored, and the lost resolution is the factor."""
+    rng = np.random.default_rng(seed)
+    storage = Storage(step_pct=float(rng.choice([0.1, 0.5, 1.0])), max_pct=127.5)
+    banks = [rng.uniform(40.0, 150.0, (5, 7)) for _ in range(int(rng.integers(1, 9)))]
+    banks[0][2, 3] = 150.0
+
+    found = rebase_for(banks, 689.0, storage)
+
+    for wanted in banks:
+        cells = rebased(wanted, found, storage)
+        moved = np.abs(cells * found.after_cm3 - wanted * found.before_cm3)
+        assert moved.max() <= 0.5 * storage.step_pct * found.after_cm3 * (1 + 1e-9)
+        assert cells.max() <= most_of(storage)
+    assert found.factor >= 150.0 / 127.5
+    assert found.coarser_pct == pytest.approx(100.0 * (found.after_cm3 / 689.0 - 1.0))
+
+
+def test_a_rebase_never_makes_a_cell_zero() -> None:
+    """A rebase that would round the smallest cell to nothing is refused."""
+    with pytest.raises(ValueError, match="smallest cell"):
+        rebase_for([np.array([[0.2, 200.0]])], 689.0, Storage())
