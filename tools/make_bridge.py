@@ -257,10 +257,10 @@ def vectors_text(vectors: dict[str, Any]) -> str:
         lines.append(
             f"/* {vector['name']} */ 'S',{byte_list(struct.pack('<H', len(data)) + data)}{tail}"
         )
-    body = "\n".join(lines)
+    entries = "\n".join(lines)
     return (
         "/* Made from vectors.json by `python -m tools.make_bridge --vectors`. */\n"
-        f"static const uint8_t vectors[] VECTORS_IN_FLASH = {{\n{body}\n0}};\n"
+        f"static const uint8_t vectors[] VECTORS_IN_FLASH = {{\n{entries}\n0}};\n"
     )
 
 

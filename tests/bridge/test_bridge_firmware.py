@@ -162,6 +162,21 @@ def test_samples_at_fifty_hertz(steady):
     assert counters.bad == counters.lost == counters.restarted == 0
 
 
+def test_the_clock_wraps_and_nothing_happens(emulator, tmp_path):
+    """When the 32-bit clock wraps, samples, speed and status go on as before."""
+    # 131,072 overflows of the 16-bit timer are 2^32 microseconds; 30 of them are one second.
+    built = build_firmware(tmp_path / "late", f"-DFIRST_OVERFLOWS={131_072 - 30}ul")
+    events, counters = heard(emulator, built, [line(t, 3000, inputs()) for t in (0, 3.5)])
+    assert counters.bad == counters.lost == 0
+    samples = frames(events, SAMPLE)
+    times = np.array([e.time_us for e, _ in samples])
+    assert times[0] > 2**32 - 1_000_000
+    assert times[-1] < 3_000_000
+    assert np.all(np.abs(np.diff(times) % 2**32 - 20_000) < 2000)
+    assert all(v["speed_rpm"] == pytest.approx(3000, rel=0.001) for _, v in samples[10:])
+    assert [v["uptime_s"] for _, v in frames(events, STATUS)] == [1, 2, 3]
+
+
 def test_status_once_a_second(steady):
     """Status counts what was sent, says that nothing was dropped and that there is no learner."""
     events, _ = steady
