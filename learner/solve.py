@@ -45,8 +45,8 @@ class Solution:
     where `solve` was not given the table. coverage: equivalent independent samples. visited: cells
     that any observation touched; others hold what the prior says. noise: one observation's standard
     deviation. widening: factor on the variance for autocorrelation. table_sd, roughness: the prior
-    found (infinite without a prior). term_values, term_errors: the K global terms. used: number of
-    observations.
+    found (infinite without a prior). term_values, term_errors, term_covariance: the K global terms.
+    used: number of observations.
     """
 
     correction: Array
@@ -60,6 +60,7 @@ class Solution:
     roughness: float
     term_values: Array
     term_errors: Array
+    term_covariance: Array
     used: int
 
 
@@ -193,6 +194,44 @@ def widening_of(evidence: Evidence, m: Moments, noise: float) -> float:
     return max(1.0, square / expected)
 
 
+@dataclass(frozen=True)
+class FilmEstimate:
+    """The fuel film as the terms show it: share deposited and time to give it back, with errors.
+
+    Whatever else makes the mixture lag the load (a manifold that warms, a slow pressure sensor) is
+    in it, so it is a diagnosis and no measurement of the film alone.
+    """
+
+    share: float
+    share_error: float
+    time_s: float
+    time_error_s: float
+
+
+def film_of(solution: Solution, film_s: Sequence[float]) -> FilmEstimate | None:
+    """The film behind the film terms; None with fewer than two, or no positive share.
+
+    Columns with time constants a and b and coefficients p and q act together like one film of
+    share p + q and time (p a + q b) / (p + q): equal for a slow and for a sudden change.
+    """
+    n = len(film_s)
+    if n < 2:
+        return None
+    times = np.asarray(film_s)
+    values, covariance = solution.term_values[:n], solution.term_covariance[:n, :n]
+    share = float(values.sum())
+    if share <= 0.0:
+        return None
+    time_s = float(values @ times) / share
+    slope = (times - time_s) / share
+    return FilmEstimate(
+        share=share,
+        share_error=float(np.sqrt(covariance.sum())),
+        time_s=time_s,
+        time_error_s=float(np.sqrt(slope @ covariance @ slope)),
+    )
+
+
 def coarseness_of(ve_pct: Array) -> Array:
     """Rms interpolation error around each cell as a fraction, from the table's own curvature.
 
@@ -227,9 +266,11 @@ def solve(
     coverage = np.asarray(evidence.cells, dtype=np.float64)[kernel.COVERAGE :: kernel.PER_CELL]
     visited = np.diag(m.H)[:n] > 0.0
     if prior:
-        z, errors, noise, widening, table_sd, roughness = _with_prior(evidence, m, shape)
+        z, covariance, noise, widening, table_sd, roughness = _with_prior(evidence, m, shape)
+        errors = np.sqrt(np.diag(covariance) + MODEL_ERROR**2)
     else:
-        z, errors, noise, widening = _without_prior(evidence, m)
+        z, covariance, noise, widening = _without_prior(evidence, m)
+        errors = np.sqrt(np.diag(covariance))
         table_sd = roughness = float("inf")
     correction = z[:n].reshape(shape)
     coarseness = np.zeros(shape)
@@ -248,6 +289,7 @@ def solve(
         roughness=roughness,
         term_values=z[n:],
         term_errors=errors[n:],
+        term_covariance=covariance[n:, n:],
         used=int(m.count),
     )
 
@@ -265,8 +307,7 @@ def _with_prior(
     A = m.H * scale + prior.matrix(table_sd, roughness)
     covariance = np.linalg.inv(A)
     z = covariance @ (m.b * scale)
-    errors = np.sqrt(np.diag(covariance) + MODEL_ERROR**2)
-    return z, errors, noise, widening, table_sd, roughness
+    return z, covariance, noise, widening, table_sd, roughness
 
 
 def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float, float]:
@@ -280,6 +321,7 @@ def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float,
     freedom = max(m.weight - int(seen.sum()), 1.0)
     noise = float(np.sqrt(left / freedom))
     widening = widening_of(evidence, m, noise)
-    variance = (vectors**2 @ inverse) * noise**2 * widening
+    covariance = (vectors * inverse) @ vectors.T * (noise**2 * widening)
     undetermined = (vectors[:, ~seen] ** 2).sum(axis=1) > 1e-6
-    return z, np.where(undetermined, np.inf, np.sqrt(variance)), noise, widening
+    covariance[undetermined, undetermined] = np.inf
+    return z, covariance, noise, widening

@@ -114,11 +114,15 @@ def learn(
     wait: Annotated[
         float, typer.Option(min=0.1, help="Seconds to wait for the first frame.")
     ] = 10.0,
+    find_delay: Annotated[
+        bool,
+        typer.Option(help="At the end, look for the delay in the last samples and propose it."),
+    ] = True,
     as_json: AsJson = False,
 ) -> None:
     """Learn live from a port, until it closes or Ctrl-C; then write what was learned."""
     screen = Screen(as_json)
-    outcome = learn_live(description, port, out, screen, baud, add, wait)
+    outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay)
     screen.summary(outcome.summary)
     screen.say(f"Written to {out}: tables, summary.json and the recording.")
 
@@ -141,11 +145,15 @@ def replay(
     replace: Annotated[
         bool, typer.Option("--replace", help="Write over results in the folder.")
     ] = False,
+    find_delay: Annotated[
+        bool,
+        typer.Option("--find-delay", help="Look for the delay, too; say it, and change nothing."),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Learn from recordings or CSV logs, and write the same results as `learn`."""
     screen = Screen(as_json)
-    outcome = replay_files(description, sources, out, screen, replace)
+    outcome = replay_files(description, sources, out, screen, replace, find_delay)
     screen.summary(outcome.summary)
     screen.say(f"Written to {out}: tables and summary.json.")
 

@@ -6,7 +6,6 @@ recording is never overwritten. No folder is made before the first frame of ours
 
 import os
 import time
-from copy import deepcopy
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -16,6 +15,15 @@ from learner.description import EngineDescription
 from learner.reasons import EXPLANATIONS
 from learner.solve import solve
 from tools.csv_log import LogReader
+from tools.delay_report import (
+    LIVE_SAMPLES,
+    REPLAY_SAMPLES,
+    RecentSamples,
+    delay_lines,
+    delay_summary,
+    look_for_delay,
+    worth_saying,
+)
 from tools.errors import UserError
 from tools.files import read_description, read_tables
 from tools.port import Stop, chunks, open_port
@@ -111,14 +119,18 @@ def learn_live(
     baud: int = 115200,
     add: bool = False,
     wait_s: float = 10.0,
+    find_delay: bool = False,
 ) -> Outcome:
     """Learn from a port until it closes or Ctrl-C; write the outcome into `out` and return it.
 
     add: `out` may hold earlier recordings of the same engine; they are learned first and kept.
     wait_s: how long a port may be silent, or send nothing of ours, at the start.
+    find_delay: at the end look for the delay in the last ten minutes or so, and propose it.
     """
     description, tables = load(path)
     session = Session(description, tables)
+    if find_delay:
+        session.recent = RecentSamples(LIVE_SAMPLES, len(description.bank))
     _check_output(out, add)
     port = open_port(url, baud)
     recording = RecordingFile(out)
@@ -138,7 +150,11 @@ def learn_live(
                 raise UserError(f"{url}: no sample has arrived; nothing was learned")
             recording.close()
             sources = [p.name for p in recordings_in(out)]
-            return write_results(out, session, sources, stop.asked)
+            # What was learned is safe before anything else is tried.
+            outcome = write_results(out, session, sources, stop.asked)
+        # Beyond Stop's reach: here Ctrl-C ends the search at once.
+        extra = _delay_part(session, screen, only_if_worth=True)
+        return write_results(out, session, sources, outcome.stopped, extra) if extra else outcome
     finally:
         recording.close()
         port.close()
@@ -235,22 +251,29 @@ class StatusText:
 def _typical_error(session: Session) -> str:
     errors = []
     for bank in session.learner.banks:
-        # A copy, because solving closes the evidence's current block: looking must change nothing.
-        solution = solve(deepcopy(bank.evidence))
+        solution = solve(bank.evidence)
         if solution.visited.any():
             errors.append(float(np.median(solution.standard_error[solution.visited])))
     return f"; visited cells ± {100.0 * max(errors):.1f} %" if errors else ""
 
 
 def replay(
-    path: Path, sources: list[Path], out: Path, screen: Screen, replace: bool = False
+    path: Path,
+    sources: list[Path],
+    out: Path,
+    screen: Screen,
+    replace: bool = False,
+    find_delay: bool = False,
 ) -> Outcome:
     """Learn from recordings and CSV logs, in order; write the outcome into `out` and return it.
 
     replace: results of an earlier replay in `out` are written over; recordings never are.
+    find_delay: look for the delay as well, say what was found, and change nothing.
     """
     description, tables = load(path)
     session = Session(description, tables)
+    if find_delay:
+        session.recent = RecentSamples(REPLAY_SAMPLES, len(description.bank))
     if out.is_file() or (not replace and out.is_dir() and any(out.iterdir())):
         raise UserError(f"{out} exists and is not empty; {OTHER_OUTPUT}, or --replace its results")
     with Stop() as stop:
@@ -262,7 +285,22 @@ def replay(
         if not session.samples:
             raise UserError(f"{sources[0]}: it holds no sample; nothing was learned")
         make_folder(out, replace, OTHER_OUTPUT)
-        return write_results(out, session, [str(source) for source in sources], stop.asked)
+        extra = _delay_part(session, screen, only_if_worth=False)
+        return write_results(out, session, [str(source) for source in sources], stop.asked, extra)
+
+
+def _delay_part(session: Session, screen: Screen, only_if_worth: bool) -> dict[str, Any]:
+    """Look for the delay where samples were kept for it; tell, and return the summary's part."""
+    if session.recent is None:
+        return {}
+    screen.say("Looking for the delay in the last samples; Ctrl-C skips it.")
+    found = look_for_delay(session.recent, session.settings)
+    if only_if_worth and not worth_saying(found):
+        screen.say("It agrees with the engine description.")
+    else:
+        for line in delay_lines(found, session.settings):
+            screen.say(line)
+    return {"delay_found": delay_summary(found)}
 
 
 def replay_one(source: Path, session: Session, screen: Screen, stop: Stop) -> None:

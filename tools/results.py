@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from learner.solve import film_of
 from protocol.fields import PROTOCOL_VERSION, REASONS
 from tools.errors import UserError
 from tools.files import table_text, write_text
@@ -56,14 +57,18 @@ def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
 
 
 def write_results(
-    folder: Path, session: Session, sources: list[str], stopped: bool = False
+    folder: Path,
+    session: Session,
+    sources: list[str],
+    stopped: bool = False,
+    extra: dict[str, Any] | None = None,
 ) -> Outcome:
-    """Solve, and write everything."""
+    """Solve, and write everything; `extra` goes into the summary."""
     results = session.results()
     for result in results:
         for name, text in bank_files(session, result).items():
             write_text(folder / name, text)
-    summary = summarise(session, results, sources)
+    summary = summarise(session, results, sources) | (extra or {})
     write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
     return Outcome(summary, results, stopped)
 
@@ -106,6 +111,7 @@ def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
     refused = {name: n for name, n in zip(REASONS, bank.refused, strict=True) if n}
     names = session.settings.term_names()
     errors = solution.standard_error[solution.visited]
+    film = film_of(solution, session.settings.film_s)
     return {
         "samples": bank.seen_count,
         "used": bank.used_count,
@@ -127,6 +133,14 @@ def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
             for name, value, error in zip(
                 names, solution.term_values, solution.term_errors, strict=True
             )
+        },
+        "film": None
+        if film is None
+        else {
+            "share": _rounded(film.share, 3),
+            "share_standard_error": _rounded(film.share_error, 3),
+            "time_s": _rounded(film.time_s, 3),
+            "time_standard_error_s": _rounded(film.time_error_s, 3),
         },
         "cells": result.proposal.counts(),
     }

@@ -16,6 +16,7 @@ from protocol.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader, Ne
 from protocol.payload import unpack_payload
 from protocol.sample import Sample
 from protocol.samples import SampleAssembler
+from tools.delay_report import RecentSamples
 from tools.errors import UserError
 from tools.proposal import Proposal, propose
 
@@ -82,6 +83,8 @@ class Session:
         self.latest: tuple[str, str] | None = None
         self.identity: dict[str, Any] | None = None
         self.source = ""
+        # Filled where the delay shall be looked for afterwards.
+        self.recent: RecentSamples | None = None
         self._done = Counters()
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
@@ -152,6 +155,8 @@ class Session:
                 sample.lost_before = 1
         sample.time_us = self._last_us = device_us + self._offset_us
         self.learner.learn_one(sample)
+        if self.recent is not None:
+            self.recent.add(sample)
         sample.time_us, sample.lost_before = device_us, lost
         self.samples += 1
         self.latest = None
@@ -205,7 +210,7 @@ class Session:
         storage, axes = self.description.storage, self.description.axes
         results = []
         for bank, cells, delay in zip(self.learner.banks, self.tables, self.delays, strict=True):
-            solution = solve(bank.evidence)
+            solution = solve(bank.evidence, cells_pct=cells)
             results.append(
                 BankResult(bank, solution, propose(cells, solution, storage, axes), delay)
             )

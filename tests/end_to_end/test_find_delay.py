@@ -1,0 +1,143 @@
+"""The delay is found from a recording, for near and far sensors, from wrong starts."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from learner.api import BankReplay, DelayModel, FoundDelay, Learner, Settings, find_delay, solve
+from simulator.controller import Controller
+from simulator.drives import BrakeSweep, Drive, RoadRide
+from simulator.parameters import TWIN_AXES, EngineParameters, Exhaust, college_twin
+from simulator.run import TruthTrace, perturbed_table, simulate
+from simulator.settings import learning_setup
+from tools.accuracy import accuracy, covered_points, fresh_points
+from tools.bench_convergence import describe, to_table
+
+MINUTES = 10.0
+TOLERANCE_S = 0.030
+TOLERANCE = 0.15
+
+
+def bench(near_l: float, far_l: float) -> tuple[EngineParameters, Controller]:
+    """The twin with two pipes of given volume, litres, and wrong tables."""
+    parameters = replace(
+        college_twin("continuous"), exhausts=(Exhaust(volume_l=near_l), Exhaust(volume_l=far_l))
+    )
+    tables = [perturbed_table(parameters.truth, b, TWIN_AXES, 0.08, 3) for b in range(2)]
+    return parameters, Controller(parameters, TWIN_AXES, tables, learning_setup("wideband"))
+
+
+class Recorded:
+    """Ten minutes of one drive, and what is true of it."""
+
+    def __init__(self, near_l: float, far_l: float, drive: Drive) -> None:
+        self.parameters, self.controller = bench(near_l, far_l)
+        self.trace = TruthTrace()
+        self.samples = list(
+            simulate(self.parameters, self.controller, drive, seed=3, trace=self.trace)
+        )
+        self.table = to_table(self.samples, 2)
+        self.settings: Settings = describe(self.parameters, self.controller)
+
+    def find(self, bank: int, factor: float) -> tuple[FoundDelay, BankReplay]:
+        """Find the delay of a bank from a start wrong by a factor."""
+        nominal = self.settings.banks[bank].delay
+        start = DelayModel(
+            cycles=nominal.cycles,
+            exhaust_volume_cm3=nominal.exhaust_volume_cm3 * factor,
+            sensor_lag_s=nominal.sensor_lag_s * factor,
+            swept_cm3=nominal.swept_cm3,
+        )
+        replayed = BankReplay(self.table, bank, self.settings)
+        return find_delay(replayed, start), replayed
+
+    def true_delay_s(self, bank: int) -> NDArray[np.float64]:
+        """Traced delay, injection to reading, of every sample."""
+        return np.array(self.trace.delay_s[bank])[: len(self.samples)]
+
+
+@cache
+def recorded(drive: str) -> Recorded:
+    """One drive, recorded once for all tests."""
+    if drive == "road":
+        return Recorded(0.15, 2.6, RoadRide(60 * MINUTES, 3))
+    return Recorded(0.40, 1.5, BrakeSweep(hold_s=12.0, mode="step"))
+
+
+@pytest.mark.parametrize("factor", [1 / 3, 3.0])
+@pytest.mark.parametrize("bank", [0, 1])
+@pytest.mark.parametrize("drive", ["road", "brake"])
+def test_delay_is_found(drive: str, bank: int, factor: float) -> None:
+    """Over the points visited the delay comes out within 30 ms or 15 % of the truth."""
+    case = recorded(drive)
+
+    found, replayed = case.find(bank, factor)
+
+    model = replayed.transport_s(found.model) + found.model.sensor_lag_s
+    rows = np.flatnonzero(replayed.usable)
+    true = case.true_delay_s(bank)
+    assert found.told
+    # Bins of the table's ground; single samples see a cycle's sawtooth.
+    key = (case.table["speed_rpm"][rows] // 1000) * 100 + case.table["map_kpa"][rows] // 20
+    within = total = 0
+    for value in np.unique(key):
+        part = rows[key == value]
+        if len(part) < 150:
+            continue
+        is_true, is_found = true[part].mean(), model[part].mean()
+        good = abs(is_found - is_true) <= max(TOLERANCE_S, TOLERANCE * is_true)
+        within += len(part) * good
+        total += len(part)
+    assert within >= 0.9 * total
+    middle = float(np.median(true[rows]))
+    assert abs(found.delay_s - middle) <= max(TOLERANCE_S, TOLERANCE * middle)
+
+
+def learned_error_pct(case: Recorded, bank: int, delay: DelayModel) -> float:
+    """rms fuelling error on a fresh drive of a table learned with a delay model."""
+    settings = describe(case.parameters, case.controller)
+    settings.banks[bank].delay = delay
+    learner = Learner(settings)
+    for sample in case.samples:
+        learner.learn_one(sample)
+    result = solve(learner.banks[bank].evidence)
+    cells = np.asarray(settings.banks[bank].table.cells) * (1.0 + result.correction.ravel())
+    points = fresh_points(case.parameters, case.controller)
+    covered = covered_points(*points, result.coverage)
+    return accuracy(case.parameters, bank, cells.tolist(), *points, covered).rms_pct
+
+
+def test_found_delay_learns_as_well_as_the_true_one() -> None:
+    """A table learned with the found delay leaves at most 1.05 times the error of the true one."""
+    case = recorded("road")
+    found, replayed = case.find(1, 3.0)
+    rows = np.flatnonzero(replayed.usable)
+    # The truth is a trace; the model that fits it best stands for it.
+    scale = case.settings.banks[1].delay
+    best = min(
+        (
+            DelayModel(c, v, 0.07, swept_cm3=scale.swept_cm3)
+            for c in (1.0, 1.2, 1.4, 1.6)
+            for v in np.linspace(2000.0, 3200.0, 25).tolist()
+        ),
+        key=lambda m: float(
+            np.abs((replayed.transport_s(m) - np.array(case.trace.transport_s[1]))[rows]).mean()
+        ),
+    )
+
+    with_found = learned_error_pct(case, 1, found.model)
+    with_true = learned_error_pct(case, 1, best)
+
+    assert with_found <= 1.05 * with_true
+
+
+def test_a_drive_that_shows_no_delay_says_so() -> None:
+    """A steady brake run does not tell the delay, and the result says that."""
+    case = Recorded(0.40, 0.85, BrakeSweep((3000.0,), (60.0,), hold_s=120.0, mode="step"))
+
+    found, _ = case.find(0, 3.0)
+
+    assert not found.told
