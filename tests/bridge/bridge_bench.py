@@ -11,7 +11,7 @@ from math import exp
 
 import pytest
 import serial
-from bridge_cases import KIT, need_simavr, run
+from bridge_cases import KIT, need, need_simavr, run
 
 CONFIG = (KIT / "avr" / "bridge_config.h").read_text("utf-8")
 # The thermistors that the configuration's table was made for.
@@ -77,6 +77,7 @@ def engine_lines(samples, ground_mv):
 def build_firmware(folder, *extra):
     """Return the firmware's ELF file, built by its Makefile; extra: such as -DSAMPLE_HZ=400."""
     need_simavr()
+    need("make")
     folder.mkdir(exist_ok=True)
     run("make", "-C", KIT / "avr", f"OUT={folder}", f"EXTRA={' '.join(extra)}")
     return folder / "bridge.elf"

@@ -18,7 +18,8 @@ MCU = "atmega328p"
 
 # What a Debian or Ubuntu machine installs for each program.
 PACKAGES = {
-    "gcc": "gcc",
+    "gcc": "gcc libc6-dev",
+    "make": "make",
     "clang": "clang",
     "avr-gcc": "gcc-avr avr-libc",
     "avr-size": "binutils-avr",

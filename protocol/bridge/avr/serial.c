@@ -40,6 +40,8 @@ uint8_t serial_room(void) { return (uint8_t)(first - end - 1u); }
 
 void serial_commit(uint8_t bytes)
 {
+    /* The interrupt may send at once: the bytes must be in memory before they are announced. */
+    __asm__ volatile("" ::: "memory");
     end = (uint8_t)(end + bytes);
     UCSR0B |= 1 << UDRIE0;
 }
