@@ -49,7 +49,8 @@ class Evidence:
     """What one bank's learner has accumulated.
 
     n_speed, n_load: shape of the table, 2 or more each. n_terms: global terms K.
-    typecode: "d" or "f", how the numbers are stored; arithmetic is the interpreter's own.
+    typecode: "d" or "f", how the numbers are stored; arithmetic is the interpreter's own. Sums in
+    single precision go through `learner.single`; whoever writes them calls `leave_square` before.
     noise: first guess of one observation's standard deviation, a fraction.
     table_sd, term_sd: how wrong the table (a fraction) and the terms may be: the prior of the
     running estimate only; `solve` finds its own.
@@ -89,6 +90,12 @@ class Evidence:
         self._block_index = array("H", [0] * BLOCK_CELLS)
         self._block_score = _zeros("d", BLOCK_CELLS)
         self._block_used = 0
+        self._held: "HeldSums | None" = None
+        if typecode == "f":
+            # A double-precision learner need not load it.
+            from learner.single import HeldSums
+
+            self._held = HeldSums(self)
 
     def predict(self, index: int, v0: float, v1: float, v2: float, v3: float) -> float:
         """The correction at a point by the running estimate, a fraction; 0 before learning."""
@@ -148,13 +155,16 @@ class Evidence:
         self.residual = residual
         self.weight = weight
 
-        self._add(a, b, c, e, v0, v1, v2, v3, d, weight, share)
-        if n_terms:
-            self._add_terms(index, v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
         sums = self.sums
-        sums[COUNT] += 1.0
-        sums[WEIGHT] += weight
-        sums[SQUARE] += weight * d * d
+        if self._held is not None:
+            self._held.add(index, v0, v1, v2, v3, d, weight, share, terms)
+        else:
+            self._add(a, b, c, e, v0, v1, v2, v3, d, weight, share)
+            if n_terms:
+                self._add_terms(index, v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
+            sums[COUNT] += 1.0
+            sums[WEIGHT] += weight
+            sums[SQUARE] += weight * d * d
 
         memory = sums[COUNT] + 50.0
         if memory > NOISE_MEMORY:
@@ -328,6 +338,13 @@ class Evidence:
         """
         self.sums[BLOCK_SQUARE] += self.open_square()
         self._block_used = 0
+        if self._held is not None:
+            self._restart_running()
+
+    def leave_square(self) -> None:
+        """Nothing is kept beside the numbers after this: they may be written from outside."""
+        if self._held is not None:
+            self._held.leave()
 
     def open_square(self) -> float:
         """What the block in progress will add to the squared block sums."""
@@ -357,6 +374,7 @@ class Evidence:
         ):
             raise ValueError("evidences of different tables or terms cannot be added")
         self.close_block()
+        self.leave_square()
         ours = self.sums[COUNT]
         theirs = other.sums[COUNT]
         for i in range(len(self.cells)):
