@@ -4,6 +4,7 @@ A board names to its reader the few that it wants, and need not load this list.
 """
 
 from protocol.control_fields import CONTROL_FRAMES
+from protocol.evidence_fields import EVIDENCE_FRAMES
 from protocol.fields import FRAMES
 
-ALL_FRAMES = (*FRAMES, *CONTROL_FRAMES)
+ALL_FRAMES = (*FRAMES, *CONTROL_FRAMES, *EVIDENCE_FRAMES)

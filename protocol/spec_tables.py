@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from protocol import control_fields as control
+from protocol import evidence_codes as learner
 from protocol import fields as f
 from protocol.all_frames import ALL_FRAMES
 from protocol.scaling import is_measured, value_from_raw
@@ -16,6 +17,8 @@ from protocol.texts import (
     FIELD_TEXTS,
     FLAG_TEXTS,
     FRAME_TEXTS,
+    LEARNER_ACTION_TEXTS,
+    LEARNER_OUTCOME_TEXTS,
     LOAD_AXIS_TEXTS,
     OUTCOME_TEXTS,
     RESERVED_TEXTS,
@@ -251,6 +254,8 @@ def blocks(vectors: dict[str, Any]) -> dict[str, str]:
         "settings": lambda: _codes(control.SETTINGS, SETTING_TEXTS),
         "actions": lambda: _codes(control.ACTIONS, ACTION_TEXTS),
         "outcomes": lambda: _codes(control.OUTCOMES, OUTCOME_TEXTS),
+        "learner actions": lambda: _codes(learner.LEARNER_ACTIONS, LEARNER_ACTION_TEXTS),
+        "learner outcomes": lambda: _codes(learner.LEARNER_OUTCOMES, LEARNER_OUTCOME_TEXTS),
     }
     examples = vectors["frames"] + vectors["optional_frames"]
     made = {name: make() for name, make in plain.items()}

@@ -19,6 +19,12 @@ FRAME_TEXTS = {
     "be written.",
     "request": "Asks a controller to send something, or to put what was written into force.",
     "answer": "Says what became of a frame that was sent to the controller.",
+    "evidence": "Head of what a learner has accumulated for one bank: whose it is, its shape, and "
+    "the check over all of its parts.",
+    "evidence_part": "A run of the numbers that an `evidence` frame announced.",
+    "learner_row": "One row of the table that a learner learns on: sent when asked for.",
+    "learner_request": "Asks a learner to send something, to keep what it has, or to begin anew.",
+    "learner_answer": "Says what became of a `learner_request`.",
 }
 
 FIELD_TEXTS = {
@@ -73,6 +79,37 @@ FIELD_TEXTS = {
     "request.row": "for a row: row, from 0, else 0",
     "answer.answered_sequence": "sequence number of the frame that is answered",
     "answer.outcome": "what became of it, see outcomes",
+    "evidence.origin": "drawn at random when the learner began at nothing; the same while it adds",
+    "evidence.snapshot": "number of this snapshot, larger than that of every earlier one",
+    "evidence.fingerprint": "of axes, VE cells and terms that were learned on, see there",
+    "evidence.bank": "bank, from 0",
+    "evidence.bank_count": "banks of this snapshot, each with a head and parts of its own",
+    "evidence.number_bytes": "bytes of each number of cells and border: 4 or 8",
+    "evidence.speed_count": "speed breakpoints",
+    "evidence.load_count": "load breakpoints",
+    "evidence.term_count": "global terms",
+    "evidence.samples_seen": "samples the learner was given since its origin",
+    "evidence.samples_used": "samples the learner used since its origin",
+    "evidence.part_count": "parts that belong to this head",
+    "evidence.data_crc": "CRC-32 of the data of all parts, in order",
+    "evidence.engine": "name of the engine, UTF-8, zero-padded",
+    "evidence.bank_name": "name of the bank, UTF-8, zero-padded",
+    "evidence_part.snapshot": "snapshot it belongs to",
+    "evidence_part.bank": "bank it belongs to",
+    "evidence_part.part": "which part, from 0",
+    "evidence_part.byte_count": "data bytes that follow",
+    "evidence_part.data.byte": "a byte of the data",
+    "learner_row.fingerprint": "of axes, VE cells and terms, as in `evidence`",
+    "learner_row.bank": "bank, from 0",
+    "learner_row.row": "row, from 0: position of the load breakpoint",
+    "learner_row.cell_count": "cells that follow, one per speed breakpoint",
+    "learner_row.cells.ve_pct": "VE of one cell",
+    "learner_request.action": "what to do, see learner actions",
+    "learner_request.bank": "bank, from 0, else 0",
+    "learner_request.place": "first part, or row, from 0, else 0",
+    "learner_request.of": "for parts the snapshot, for `clear` the origin, else 0",
+    "learner_answer.answered_sequence": "sequence number of the frame that is answered",
+    "learner_answer.outcome": "what became of it, see learner outcomes",
 }
 
 TABLE_TEXTS = {
@@ -108,6 +145,22 @@ OUTCOME_TEXTS = {
     "no_such_place": "there is no such action, table, bank, row, cell or setting",
     "bad_value": "a value does not fit",
     "busy": "not now, try again",
+}
+
+LEARNER_ACTION_TEXTS = {
+    "send_identity": "send `identity`",
+    "send_status": "send `status` of every bank",
+    "take_snapshot": "keep what is learned now over a loss of power, and send its heads",
+    "send_parts": "send the parts of this bank from `place` on to its last",
+    "send_row": "send this `learner_row`",
+    "clear": "forget what was learned since this origin, and begin anew",
+}
+
+LEARNER_OUTCOME_TEXTS = {
+    "done": "it was done",
+    "no_such_place": "there is no such action, bank, row or part",
+    "other_evidence": "the learner holds another snapshot or origin by now",
+    "not_kept": "it could not be written to memory",
 }
 
 FLAG_TEXTS = {
