@@ -20,6 +20,8 @@ from tools.checking import check_engine
 from tools.college import DESCRIPTION_NAME, college_bench, write_college
 from tools.demo import run_demo
 from tools.errors import UserError
+from tools.job import is_job
+from tools.job_cli import add_commands, learn_into
 from tools.learning import learn_live
 from tools.learning import replay as replay_files
 from tools.results import software_version
@@ -90,13 +92,22 @@ def demo(
     "`breathmap learn engine.toml /dev/ttyACM0`\n\n"
     "`breathmap learn engine.toml COM5 --out monday`\n\n"
     "`breathmap learn engine.toml socket://192.168.4.1:3333 --out monday --add`\n\n"
+    "`breathmap learn JOB /dev/ttyACM0` (into the open pass of a job; a recording's path in place "
+    "of the port adds that)\n\n"
     "In the folder afterwards, per bank: BANK-proposed.csv (VE, %), BANK-correction.csv (%), "
     "BANK-standard-error.csv (%), BANK-coverage.csv (equivalent independent samples), "
     "BANK-decision.csv (a word per cell); summary.json; recording-001.bin, the bytes as they "
     "arrived, to be read again with `replay`.\n\n" + EXIT_CODES
 )
 def learn(
-    description: Description,
+    description: Annotated[
+        Path,
+        typer.Argument(
+            metavar="ENGINE.toml|JOB",
+            help="The engine description, or a job folder.",
+            show_default=False,
+        ),
+    ],
     port: Annotated[
         str,
         typer.Argument(
@@ -118,9 +129,16 @@ def learn(
         bool,
         typer.Option(help="At the end, look for the delay in the last samples and propose it."),
     ] = True,
+    check_controller: Annotated[
+        bool,
+        typer.Option(help="For a job: first read whether the controller holds its table."),
+    ] = True,
     as_json: AsJson = False,
 ) -> None:
     """Learn live from a port, until it closes or Ctrl-C; then write what was learned."""
+    if is_job(description):
+        learn_into(description, port, baud, wait, check_controller, as_json)
+        return
     screen = Screen(as_json)
     outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay)
     screen.summary(outcome.summary)
@@ -256,6 +274,9 @@ def simulate(
         screen.say("To learn from it, in another terminal, with the port named below:")
         screen.say(f"  breathmap learn {describe / DESCRIPTION_NAME} PORT")
     serve(bench, port, tcp_port, speed, screen)
+
+
+add_commands(app, EXIT_CODES)
 
 
 def _list(screen: Screen) -> None:
