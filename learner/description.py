@@ -199,6 +199,12 @@ class Limits(Part):
     target_change_max: float = Field(
         DEFAULTS.target_change_max, ge=0, le=1, description="change of target lambda in the delay"
     )
+    loop_turn_max_s: float = Field(
+        DEFAULTS.loop_turn_max_s,
+        gt=0,
+        le=60,
+        description="a switching sensor's loop has settled while it turns at least this often",
+    )
     gap_max_s: float = Field(
         DEFAULTS.gap_max_s, gt=0, le=10, description="a longer silence breaks the history"
     )

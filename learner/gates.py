@@ -44,8 +44,13 @@ TARGET_CHANGED = 131072
 HISTORY_SHORT = 262144
 FRAMES_LOST = 524288
 VALUE_MISSING = 1048576
+LOOP_NOT_SETTLED = 2097152
 
 LONG_AGO_S = 1e6
+# A turn of the closed loop later than this many usual ones means that it is on its way ...
+LATE_TURNS = 1.8
+# ... and what is usual follows each turn by this share (by more while turns are few).
+TURN_SHARE = 0.05
 
 
 def primary_reason(verdict: int) -> int:
@@ -60,6 +65,48 @@ def primary_reason(verdict: int) -> int:
 def reason_names(verdict: int) -> "list[str]":
     """Names of all reasons in a verdict; empty for a used sample."""
     return [REASONS[k] for k in range(len(REASONS)) if verdict >> k & 1]
+
+
+class LoopWatch:
+    """Whether a switching sensor's loop has found the mixture: its multiplier turns back and forth.
+
+    While the integrator still travels towards a new operating point, its multiplier says nothing
+    but "further"; once lambda swings about the target, it turns back with every switch of the
+    sensor. How often is learned, because it differs from controller to controller.
+    """
+
+    def __init__(self) -> None:
+        self.usual_s = 0.0
+        self._turns = 0
+        self._value = 0.0
+        self._rising = False
+        self._since_turn_s = LONG_AGO_S
+        self._since_turn_before_s = LONG_AGO_S
+
+    def settled(self, multiplier: float, dt_s: float, most_s: float) -> bool:
+        """Follow one sample; True when the last two turns came in time.
+
+        most_s: a longer time between turns is no swing of the loop.
+        """
+        self._since_turn_s += dt_s
+        self._since_turn_before_s += dt_s
+        if multiplier != self._value:
+            rising = multiplier > self._value
+            if rising != self._rising:
+                if self._since_turn_s < most_s:
+                    self._turns += 1
+                    share = 1.0 / self._turns
+                    if share < TURN_SHARE:
+                        share = TURN_SHARE
+                    self.usual_s += share * (self._since_turn_s - self.usual_s)
+                self._since_turn_before_s = self._since_turn_s
+                self._since_turn_s = 0.0
+            self._rising = rising
+            self._value = multiplier
+        in_time_s = LATE_TURNS * self.usual_s
+        if in_time_s > most_s:
+            in_time_s = most_s
+        return self._since_turn_s <= in_time_s and self._since_turn_before_s <= 2.0 * in_time_s
 
 
 class Gates:

@@ -89,4 +89,9 @@ EXPLANATIONS: dict[str, tuple[str, str]] = {
         "a value that is needed was not sent or is not a number",
         "check that speed, load, target and measured lambda and the fuel multiplier are sent",
     ),
+    "loop_not_settled": (
+        "the closed loop is still on its way: the switching sensor does not switch back and forth",
+        "hold speed and load for a few seconds; if it never settles, the table is further off than "
+        "the loop may correct, or the sensor is dead",
+    ),
 }

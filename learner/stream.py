@@ -10,7 +10,7 @@ with commanded lambda = target / closed-loop multiplier at injection; see `learn
 """
 
 from learner import gates
-from learner.gates import Gates
+from learner.gates import Gates, LoopWatch
 from learner.history import History, Seen
 from learner.kernel import Evidence
 from learner.settings import SWITCHING, BankSettings, Settings
@@ -55,6 +55,7 @@ class BankLearner:
         self.weight = 0.0
         self.observation = 0.0
         self.delay_s = 0.0
+        self.loop = LoopWatch()
         self.seen_count = 0
         self.used_count = 0
         self.refused = [0] * len(REASONS)
@@ -170,6 +171,10 @@ class Learner:
         window_s = transport_s + 3.0 * lag_s
         verdict |= self.gates.judge_past(window_s)
         verdict |= self.gates.judge_sensor(sample, bank.number)
+        if self.settings.sensor_kind == SWITCHING and not bank.loop.settled(
+            sample.fuel_multiplier[bank.number], dt_s, limits.loop_turn_max_s
+        ):
+            verdict |= gates.LOOP_NOT_SETTLED
 
         weight = 0.0
         if seen.update(history, bank.number, table, transport_s, dt_s, lag_s):

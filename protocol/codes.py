@@ -83,6 +83,7 @@ REASONS = (
     "history_short",
     "frames_lost",
     "value_missing",
+    "loop_not_settled",
 )
 
 NO_BANK = 255

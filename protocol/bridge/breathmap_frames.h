@@ -64,6 +64,7 @@
 #define BM_REASON_HISTORY_SHORT 18u
 #define BM_REASON_FRAMES_LOST 19u
 #define BM_REASON_VALUE_MISSING 20u
+#define BM_REASON_LOOP_NOT_SETTLED 21u
 
 /* identity: Says who is sending: sent when the device starts, again at least every 5 s, and
  * whenever the axes change. */

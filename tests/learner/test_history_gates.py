@@ -290,9 +290,35 @@ def test_each_reason_is_given_for_its_cause_only(reason, at_first, cause, counte
     assert set(found) - {None} == {reason}
 
 
+def swinging(seconds, start_s=0.0, mean=1.07, swing=0.02, half_s=0.3, **common):
+    """Samples of a switching sensor's closed loop: the multiplier is a triangle about its mean."""
+    common = {"flags": fields.CLOSED_LOOP, "measured_lambda": NAN} | common
+    for k, sample in enumerate(steady_stream(seconds, start_s=start_s, **common)):
+        phase = (k / 50.0 / half_s) % 2.0
+        sample.fuel_multiplier = [mean + swing * (abs(phase - 1.0) - 0.5)]
+        yield sample
+
+
+def test_a_loop_on_its_way_does_not_teach():
+    """While a switching sensor's loop travels one way it is refused, and taught by again after."""
+    learner = twin_learner(sensor_kind=SWITCHING)
+    settled = primaries(learner, swinging(4.0))
+    assert settled[-50:] == [None] * 50
+
+    travelling = []
+    for k, sample in enumerate(steady_stream(2.0, start_s=4.0, flags=fields.CLOSED_LOOP)):
+        sample.fuel_multiplier = [1.07 + 0.001 * k]
+        travelling += primaries(learner, [sample])
+    again = primaries(learner, swinging(4.0, start_s=6.0, mean=1.17))
+
+    assert set(travelling[-60:]) == {"loop_not_settled"}
+    assert again[-50:] == [None] * 50
+
+
 def test_every_reason_has_its_stream():
     """No reason of the protocol is without a stream that brings it about."""
-    assert {case[0] for case in CASES} == set(REASONS)
+    shown_above = {"loop_not_settled"}
+    assert {case[0] for case in CASES} | shown_above == set(REASONS)
 
 
 def test_a_stream_begins_with_a_short_history():
@@ -366,6 +392,7 @@ def test_the_numbers_of_the_reasons_are_the_protocols():
         gates.HISTORY_SHORT,
         gates.FRAMES_LOST,
         gates.VALUE_MISSING,
+        gates.LOOP_NOT_SETTLED,
     ]
     assert bits == [1 << k for k in range(len(REASONS))]
     for number, bit in enumerate(bits):
@@ -575,17 +602,16 @@ def test_a_switching_sensor_teaches_by_the_multiplier():
     """With a switching sensor in closed loop the observation is the fuel multiplier less one."""
     learner = twin_learner(sensor_kind=SWITCHING)
     bank = learner.banks[0]
-    common = {"flags": fields.CLOSED_LOOP, "measured_lambda": NAN}
-    learn_all(learner, steady_stream(4.0, fuel_multiplier=1.07, **common))
-    assert bank.used_count > 150
-    assert bank.observation == pytest.approx(0.07)
-    assert bank.correction(3000.0, 55.0) == pytest.approx(0.07, abs=1e-3)
+    learn_all(learner, swinging(20.0))
+    assert bank.used_count > 800
+    assert bank.observation == pytest.approx(0.07, abs=0.011)
+    assert bank.correction(3000.0, 55.0) == pytest.approx(0.07, abs=2e-3)
     # What the sensor reads must not matter: it only switches.
-    for k, sample in enumerate(steady_stream(2.0, start_s=4.0, fuel_multiplier=1.07, **common)):
+    for k, sample in enumerate(swinging(2.0, start_s=20.0)):
         sample.measured_lambda = [0.7 if k % 2 else 1.3]
         learner.learn_one(sample)
-        assert bank.observation == pytest.approx(0.07)
-    found = primaries(learner, steady_stream(0.5, start_s=6.0, fuel_multiplier=1.07))
+        assert bank.observation == pytest.approx(0.07, abs=0.011)
+    found = primaries(learner, swinging(0.5, start_s=22.0, flags=0))
     assert set(found) == {"closed_loop_wrong"}
 
 
