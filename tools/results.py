@@ -2,7 +2,7 @@
 
 BANK-proposed.csv (VE, %), BANK-correction.csv (%), BANK-standard-error.csv (%, one standard
 deviation of the correction), BANK-coverage.csv (equivalent independent samples) and
-BANK-decision.csv (a word per cell, see `tools.proposal.DECISIONS`).
+BANK-decision.csv (a word per cell, see `learner.proposal.DECISIONS`).
 """
 
 import json
@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from learner.proposal import SATURATED
 from learner.solve import film_of
 from protocol.fields import PROTOCOL_VERSION, REASONS
 from tools.errors import UserError
 from tools.files import table_text, write_text
-from tools.proposal import CLIPPED
 from tools.session import BankResult, Session
 
 SUMMARY = "summary.json"
@@ -158,6 +158,6 @@ def warnings_of(session: Session, result: BankResult) -> list[str]:
         lines.append(
             f"{result.bank.name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {unit} needs "
             f"VE {clip.wanted_pct:.1f} %, the controller stores {clip.stored_pct:g} % at most: "
-            f"{CLIPPED}, lambda there stays {clip.lean_pct:.1f} % lean"
+            f"{SATURATED}, lambda there stays {clip.lean_pct:.1f} % lean"
         )
     return lines

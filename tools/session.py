@@ -9,6 +9,7 @@ from typing import Any
 
 from learner.description import EngineDescription
 from learner.gates import primary_reason
+from learner.proposal import Proposal, propose
 from learner.solve import Solution, solve
 from learner.stream import BankLearner, Learner
 from protocol.fields import IDENTITY, LOAD_AXES, PROTOCOL_VERSION, REASONS
@@ -18,7 +19,6 @@ from protocol.sample import Sample
 from protocol.samples import SampleAssembler
 from tools.delay_report import RecentSamples
 from tools.errors import UserError
-from tools.proposal import Proposal, propose
 
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
