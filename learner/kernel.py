@@ -73,6 +73,7 @@ class Evidence:
         self.n_speed = n_speed
         self.n_load = n_load
         self.n_terms = n_terms
+        self.number_bytes = 4 if typecode == "f" else 8
         self.cells = _zeros(typecode, PER_CELL * n)
         self.border = _zeros(typecode, n_terms * n)
         # Corner: upper triangle row by row; then right-hand side, running value, and the running

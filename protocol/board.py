@@ -31,11 +31,11 @@ from protocol.payload import (
     decode_sample_into,
     encode_sample,
     pack_payload,
-    payload_fits,
     unpack_payload,
 )
 from protocol.reader import FrameReader
 from protocol.samples import SampleAssembler
+from protocol.shapes import payload_fits
 
 __all__ = [
     "NEED_DATA",

@@ -7,7 +7,7 @@ A device that only sends needs this and its payloads, and no reader.
 import struct
 from binascii import crc32
 
-from protocol.fields import MAX_PAYLOAD_BYTES, PROTOCOL_VERSION
+from protocol.codes import MAX_PAYLOAD_BYTES, PROTOCOL_VERSION
 
 HEADER_FORMAT = "<BBHI"
 

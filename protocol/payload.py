@@ -9,7 +9,8 @@ Nothing here knows about framing.
 import struct
 
 from protocol.fields import FRAMES, SAMPLE, Field, FrameType
-from protocol.sample import NAN, Sample
+from protocol.sample import Sample
+from protocol.sample_fill import fill_sample
 from protocol.scaling import (
     is_measured,
     raw_from_value,
@@ -17,6 +18,7 @@ from protocol.scaling import (
     text_to_bytes,
     value_from_raw,
 )
+from protocol.shapes import know_shape, payload_fits
 
 
 class BadFrame(ValueError):  # noqa: N818 (says what arrived, not what went wrong)
@@ -49,29 +51,13 @@ def _shape_of(frame_type: FrameType) -> "tuple[int, list[tuple[int, int, int, in
     return frame_type.fixed_size, groups
 
 
-_SHAPES = {t.number: _shape_of(t) for t in FRAMES}
-
-
 def know(frame_type: FrameType) -> None:
     """Let `payload_fits` know a frame type beyond those that every device has."""
-    if frame_type.number not in _SHAPES:
-        _SHAPES[frame_type.number] = _shape_of(frame_type)
+    know_shape(frame_type.number, _shape_of(frame_type))
 
 
-def payload_fits(type_number: int, payload: bytes) -> bool:
-    """True when length and counts are exactly right for a known type: match, never skip.
-
-    Raises KeyError for a type that neither the table nor `know` has.
-    """
-    length, groups = _SHAPES[type_number]
-    if len(payload) < length:
-        return False
-    for offset, least, most, size in groups:
-        count = payload[offset]
-        if not least <= count <= most:
-            return False
-        length += count * size
-    return len(payload) == length
+for _frame_type in FRAMES:
+    know(_frame_type)
 
 
 def _pack_one(field: Field, values: dict) -> "int | bytes":  # type: ignore[type-arg]
@@ -150,10 +136,13 @@ def unpack_payload(frame_type: FrameType, payload: bytes) -> dict:  # type: igno
 
 
 # What the fast pair needs of each field, without attribute look-ups or property calls.
-_SAMPLE_FIXED = [(f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f)) for f in SAMPLE.fields]
-_BANK_FIELDS = [
-    (f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f)) for f in SAMPLE.groups[0].fields
-]
+def numbers_of(fields: "list[Field]") -> tuple:  # type: ignore[type-arg]
+    """Return of each field (name, counts a unit, lowest raw, highest raw, may it be missing)."""
+    return tuple([(f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f)) for f in fields])
+
+
+_SAMPLE_FIXED = numbers_of(SAMPLE.fields)
+_BANK_FIELDS = numbers_of(SAMPLE.groups[0].fields)
 _BANK_CODES = "".join([f.struct_code for f in SAMPLE.groups[0].fields])
 _SAMPLE_FORMATS = [SAMPLE.fixed_format + _BANK_CODES * n for n in range(SAMPLE.groups[0].most + 1)]
 
@@ -172,26 +161,7 @@ def decode_sample_into(payload: bytes, sample: Sample) -> None:
         raise BadFrame("%d bytes do not match a sample frame, discard it" % len(payload))
     banks = bank_count(payload)
     raws = struct.unpack_from(_SAMPLE_FORMATS[banks], payload, 0)
-    at = 0
-    for name, per_unit, low, high, measured in _SAMPLE_FIXED:
-        raw = raws[at]
-        at += 1
-        if not measured:
-            setattr(sample, name, raw)
-        elif low <= raw <= high:
-            setattr(sample, name, raw / per_unit)
-        else:
-            setattr(sample, name, NAN)
-    for position, (name, per_unit, low, high, measured) in enumerate(_BANK_FIELDS):
-        values = getattr(sample, name)
-        for bank in range(banks):
-            value = raws[at + position + bank * len(_BANK_FIELDS)]
-            if measured:
-                value = value / per_unit if low <= value <= high else NAN
-            if bank < len(values):
-                values[bank] = value
-            else:
-                values.append(value)
+    fill_sample(raws, sample, banks, _SAMPLE_FIXED, _BANK_FIELDS)
 
 
 def encode_sample(sample: Sample) -> bytes:

@@ -7,6 +7,7 @@ The rules are those of SPEC.md, sections 3 and 6, in that order.
 import struct
 from binascii import crc32
 
+from protocol.codes import CRC_BYTES, HEADER_BYTES, MAX_WIRE_BYTES, PROTOCOL_VERSION
 from protocol.events import (
     NEED_DATA,
     BadChecksum,
@@ -21,16 +22,8 @@ from protocol.events import (
     Restarted,
     UnknownType,
 )
-from protocol.fields import (
-    CRC_BYTES,
-    FRAMES,
-    HEADER_BYTES,
-    IDENTITY,
-    MAX_WIRE_BYTES,
-    PROTOCOL_VERSION,
-)
 from protocol.framing import HEADER_FORMAT, cobs_decode
-from protocol.payload import frame_type_of, know, payload_fits
+from protocol.shapes import IDENTITY_TYPE, Shape, know_shape, payload_fits
 
 MAX_RUN_BYTES = MAX_WIRE_BYTES - 1  # without the delimiter
 RESTART_GAP = 32768
@@ -41,15 +34,26 @@ class FrameReader:
 
     Call `next_event` until it returns NEED_DATA, then `feed` again. Memory held is one frame,
     plus what was fed and not yet asked for. `decode` takes the bytes between two delimiters
-    and undoes the stuffing, raising ValueError when it cannot. `frame_types` are those it knows;
-    frames of any other type are skipped and counted.
+    and undoes the stuffing, raising ValueError when it cannot. `frame_types` are those it knows,
+    by default those that every device has, as frame types or as mere shapes; frames of any other
+    type are skipped and counted.
     """
 
-    def __init__(self, decode=cobs_decode, frame_types=FRAMES) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, decode=cobs_decode, frame_types=None) -> None:  # type: ignore[no-untyped-def]
         self.counters = Counters()
-        self._frame_types = frame_types
+        if frame_types is None:
+            # A board that names the shapes it wants need not load the field table.
+            from protocol.fields import FRAMES
+
+            frame_types = FRAMES
+        self._numbers = [frame_type.number for frame_type in frame_types]
         for frame_type in frame_types:
-            know(frame_type)
+            if isinstance(frame_type, Shape):
+                know_shape(frame_type.number, frame_type.shape)
+            else:
+                from protocol.payload import know
+
+                know(frame_type)
         self._decode = decode
         self._data = b""  # fed, not yet looked at from _at on
         self._at = 0
@@ -133,7 +137,7 @@ class FrameReader:
         # Reports what the sequence number says; False when the frame is a repetition.
         last = self._sequence
         repeated = sequence == last
-        if repeated and number == IDENTITY.number and sequence == 0:
+        if repeated and number == IDENTITY_TYPE and sequence == 0:
             # Only a device that restarted says "identity, number 0" at another time.
             repeated = time_us == self._time_us
         if repeated:
@@ -145,7 +149,7 @@ class FrameReader:
         self._time_us = time_us
         if last < 0 or gap == 0:
             return True
-        if gap >= RESTART_GAP or (number == IDENTITY.number and sequence == 0):
+        if gap >= RESTART_GAP or (number == IDENTITY_TYPE and sequence == 0):
             self.counters.restarted += 1
             self._events.append(Restarted())
         else:
@@ -157,7 +161,7 @@ class FrameReader:
         if version > PROTOCOL_VERSION:
             self.counters.newer_version += 1
             self._events.append(NewerVersion(version))
-        elif frame_type_of(number, self._frame_types) is None:
+        elif number not in self._numbers:
             self.counters.unknown_type += 1
             self._events.append(UnknownType(number))
         elif not payload_fits(number, payload):

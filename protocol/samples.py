@@ -5,9 +5,8 @@ Feed it every event, not only frames: the losses stand between them.
 """
 
 from protocol.events import Event, FrameEvent, LostFrames, Malformed, Restarted
-from protocol.fields import SAMPLE
-from protocol.payload import decode_sample_into
 from protocol.sample import ClockUnwrapper, Sample
+from protocol.shapes import SAMPLE_TYPE
 
 
 class SampleTimeline:
@@ -37,7 +36,7 @@ class SampleTimeline:
             # would count them twice.
             if event.reason == "length":
                 self._lost += 1
-        elif isinstance(event, FrameEvent) and event.type == SAMPLE.number:
+        elif isinstance(event, FrameEvent) and event.type == SAMPLE_TYPE:
             self._stamp(event.time_us)
             return event.payload
         return None
@@ -57,10 +56,16 @@ class SampleAssembler:
     """Turns link events into Sample objects.
 
     reuse: hand out one and the same Sample again and again (a board saves the memory); its
-    contents hold until the next call of `take`.
+    contents hold until the next call of `take`. decode: fills a Sample from a payload, by default
+    from the field table.
     """
 
-    def __init__(self, reuse: bool = False) -> None:
+    def __init__(self, reuse: bool = False, decode=None) -> None:  # type: ignore[no-untyped-def]
+        if decode is None:
+            from protocol.payload import decode_sample_into
+
+            decode = decode_sample_into
+        self._decode = decode
         self._timeline = SampleTimeline()
         self._sample = Sample() if reuse else None
 
@@ -70,7 +75,7 @@ class SampleAssembler:
         if payload is None:
             return None
         sample = self._sample or Sample()
-        decode_sample_into(payload, sample)
+        self._decode(payload, sample)
         sample.time_us = self._timeline.time_us
         sample.lost_before = self._timeline.lost_before
         return sample

@@ -22,8 +22,8 @@ BOARD_SAFE = sorted(
     if path.read_text("utf-8").startswith(FIRST_LINE)
 )
 # storage, banks, heap: 16 x 12 cells; the default terms in single, two terms in double precision.
-# Measured: most alive 71 and 83 kB, the import's 35 kB and this script's 8 among them.
-CASES = [("f", 2, "96k"), ("d", 2, "96k")]
+# Measured: most alive 72 and 84 kB, the import's 35 kB and this script's 8 among them.
+CASES = [("f", 2, "96k"), ("d", 2, "112k")]
 
 
 def find_tool(name):
@@ -127,7 +127,7 @@ def test_board_safe_files_compile_for_a_board(name, tmp_path):
 @pytest.mark.parametrize("name", [name for name in BOARD_SAFE if name.startswith("learner/")])
 def test_board_safe_files_import_board_safe_files_only(name):
     """A board-safe module of the learner imports nothing that a board lacks."""
-    allowed = {"math", "array"} | {
+    allowed = {"math", "array", "struct", "binascii"} | {
         path.removesuffix(".py").replace("/", ".") for path in BOARD_SAFE
     }
     allowed |= {"learner", "protocol"}

@@ -1,0 +1,47 @@
+# Board-safe: runs on CPython and MicroPython alike.
+"""How long a payload must be, by frame type: all that a reader needs to know of a frame.
+
+Apart from the field table, which costs a small board more heap than the reader itself.
+"""
+
+# The frame types that every device knows.
+IDENTITY_TYPE = 1
+SAMPLE_TYPE = 2
+STATUS_TYPE = 3
+
+# number -> (fixed bytes, [(offset of the count, least, most, bytes of one entry)])
+_shapes: "dict[int, tuple[int, tuple]]" = {}  # type: ignore[type-arg]
+
+
+class Shape:
+    """A frame type reduced to its lengths, for a reader on a device without the field table.
+
+    number: of the frame type. fixed_bytes: of the fixed part. groups: a tuple of
+    (offset of the count, least, most, bytes of one entry).
+    """
+
+    def __init__(self, number: int, fixed_bytes: int, groups: tuple = ()) -> None:  # type: ignore[type-arg]
+        self.number = number
+        self.shape = (fixed_bytes, groups)
+
+
+def know_shape(number: int, shape: tuple) -> None:  # type: ignore[type-arg]
+    """Let `payload_fits` know a frame type."""
+    if number not in _shapes:
+        _shapes[number] = shape
+
+
+def payload_fits(type_number: int, payload: bytes) -> bool:
+    """True when length and counts are exactly right for a known type: match, never skip.
+
+    Raises KeyError for a type that was not made known.
+    """
+    length, groups = _shapes[type_number]
+    if len(payload) < length:
+        return False
+    for offset, least, most, size in groups:
+        count = payload[offset]
+        if not least <= count <= most:
+            return False
+        length += count * size
+    return len(payload) == length
