@@ -32,7 +32,7 @@ STEPS = 12  # the rise is judged over so many steps, and the lowest load over ha
 BANDS_S = 5.0  # losses are counted over this and the span before
 QUIET_AFTER_CUT_S = 2.0
 CONFIRM_S = 0.12  # a single reading can be noise
-RISE_CONFIRM_S = 0.12
+RISE_CONFIRM_S = 0.25
 SENSOR_CONFIRM_S = 0.5
 AGAIN_S = 10.0  # an acknowledged alarm whose cause stays comes back after this
 

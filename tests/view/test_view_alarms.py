@@ -101,7 +101,7 @@ def test_lambda_that_rises_while_load_rises_is_called() -> None:
     """Lambda climbing together with load raises its alarm below the lean limit."""
     engine = Engine(lean_lambda=[3.0, 3.0, 3.0])
     engine.run(2.0)
-    for _ in range(25):
+    for _ in range(35):
         engine.sample.map_kpa += 1.0
         engine.sample.measured_lambda[0] += 0.01
         engine.run(0.04)

@@ -1,0 +1,214 @@
+"""How much time the guide saves: the simulated bench, ridden by its advice and at random.
+
+A brake holds speed, the operator holds load, HOLD_S a point. One operator asks the guide for every
+next point, one draws it at random from the same ground, one rides on the road. All learn as live
+learning does; who arrives first at the goal (the expected fuelling error over the ground that the
+brake reaches) is measured in simulated minutes, and the true error there beside it.
+
+    python -m tools.bench_guide [--engines 6] [--goal 0.5] [--most 30]
+"""
+
+import argparse
+import random
+import statistics
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from learner.guide import Guide, knowledge
+from learner.kernel import WEIGHT
+from learner.settings import Settings
+from learner.solve import Solution, solve
+from learner.stream import Learner
+from simulator.controller import Controller
+from simulator.drives import Drive, RoadRide
+from simulator.engine import Engine
+from simulator.parameters import TWIN_AXES, EngineParameters, random_engine
+from simulator.rider import BrakeHand
+from simulator.run import fuelling_error, perturbed_table, simulate
+from simulator.settings import learning_setup
+from tools.college import START_RMS, college_description
+
+HOLD_S = 5.0
+REFIT_S = 60.0
+RATE_HZ = 25.0
+# What a brake reaches on the bench: the ground that both are judged on.
+SPEEDS_RPM = (1300.0, 6700.0)
+LOADS_KPA = (32.0, 92.0)
+SHARE_WANTED = 0.6
+
+Array = NDArray[np.float64]
+
+
+class BrakePoint:
+    """A brake drive that holds whatever point it is told."""
+
+    def __init__(self, minutes: float) -> None:
+        self.duration_s = 60.0 * minutes
+        self.speed_rpm = 2500.0
+        self.load_kpa = 50.0
+        self._hand = BrakeHand()
+
+    def start(self, engine: Engine) -> None:
+        """Couple the brake."""
+        command = engine.command
+        command.gear, command.clutch, command.ignition = 0, 0.0, True
+        command.imposed_rpm = self.speed_rpm
+
+    def step(self, time_s: float, interval_s: float, engine: Engine) -> None:
+        """Ask for the point."""
+        engine.command.imposed_rpm = self.speed_rpm
+        self._hand.hold(engine, self.load_kpa, interval_s)
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """When a rider reached the goal (None: not in time), and the true rms error then, per cent."""
+
+    minutes: float | None
+    true_pct: float
+
+
+def reference_ground() -> NDArray[np.bool_]:
+    """Return the squares between SPEEDS_RPM and LOADS_KPA."""
+    speed, load = np.asarray(TWIN_AXES.speed_rpm), np.asarray(TWIN_AXES.load_kpa)
+    columns = (speed[:-1] >= SPEEDS_RPM[0]) & (speed[1:] <= SPEEDS_RPM[1])
+    rows = (load[:-1] >= LOADS_KPA[0]) & (load[1:] <= LOADS_KPA[1])
+    return np.asarray(np.outer(rows, columns))
+
+
+class Judge:
+    """Looks at a learner now and then, and knows the truth."""
+
+    def __init__(self, parameters: EngineParameters, settings: Settings, goal: float) -> None:
+        self.learner = Learner(settings)
+        self.guide = Guide(len(TWIN_AXES.load_kpa), len(TWIN_AXES.speed_rpm), goal)
+        self.ground = reference_ground()
+        self.error = float("inf")
+        self._parameters = parameters
+        self._settings = settings
+        self._solutions: list[Solution] = []
+        self._refit_s = 0.0
+
+    def look(self, time_s: float) -> None:
+        """Find what is known; the prior anew every REFIT_S only, because that takes long."""
+        if not self._solutions or time_s >= self._refit_s:
+            self._refit_s = time_s + REFIT_S
+            self._solutions = [solve(bank.evidence) for bank in self.learner.banks]
+        self._known = [
+            knowledge(bank.evidence, solution)
+            for bank, solution in zip(self.learner.banks, self._solutions, strict=True)
+        ]
+        self.error = self.guide.expected_error(self._known, self.ground)
+
+    def next_point(self, time_s: float, rng: random.Random) -> tuple[float, float]:
+        """Return where the guide sends an operator: speed in rpm, load in kPa."""
+        banks = self.learner.banks
+        weight = sum(b.evidence.sums[WEIGHT] for b in banks) / len(banks)
+        minute_weight = max(weight / max(time_s / 60.0, 0.1), 100.0)
+        region = self.guide.advise(
+            self._known, self.ground, self.ground, minute_weight, False
+        ).region
+        if region is None:
+            return random_point(self.ground, rng)
+        return point_in(region.column, region.row, rng)
+
+    def true_rms(self) -> float:
+        """Return the true rms fuelling error over the ground, per cent."""
+        speed, load = np.asarray(TWIN_AXES.speed_rpm), np.asarray(TWIN_AXES.load_kpa)
+        at = np.argwhere(self.ground)
+        speeds = np.concatenate(
+            [speed[at[:, 1]] + p * np.diff(speed)[at[:, 1]] for p in (0.3, 0.7)]
+        )
+        loads = np.concatenate([load[at[:, 0]] + p * np.diff(load)[at[:, 0]] for p in (0.3, 0.7)])
+        squares = []
+        for number, bank in enumerate(self.learner.banks):
+            change = solve(bank.evidence).correction.ravel()
+            cells = np.asarray(self._settings.banks[number].table.cells) * (1.0 + change)
+            error = fuelling_error(
+                self._parameters.truth, number, TWIN_AXES, cells.tolist(), speeds, loads
+            )
+            squares.append(np.mean(error**2))
+        return 100.0 * float(np.sqrt(np.mean(squares)))
+
+
+def point_in(column: int, row: int, rng: random.Random) -> tuple[float, float]:
+    """Return a point in a square of the table."""
+    speed, load = TWIN_AXES.speed_rpm, TWIN_AXES.load_kpa
+    return (
+        rng.uniform(speed[column], speed[column + 1]),
+        rng.uniform(load[row], load[row + 1]),
+    )
+
+
+def random_point(ground: NDArray[np.bool_], rng: random.Random) -> tuple[float, float]:
+    """Return a point of the ground, every square as likely."""
+    row, column = rng.choice(np.argwhere(ground).tolist())
+    return point_in(column, row, rng)
+
+
+def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
+    """Let one rider ("guided", "random" or "road") learn on one random engine until the goal."""
+    parameters = random_engine(seed)
+    tables = [
+        perturbed_table(parameters.truth, b, TWIN_AXES, START_RMS, seed)
+        for b in range(parameters.banks)
+    ]
+    controller = Controller(parameters, TWIN_AXES, tables, learning_setup("wideband"))
+    settings = college_description(parameters, "wideband").settings(
+        [controller.read_ve(b) for b in range(parameters.banks)]
+    )
+    judge = Judge(parameters, settings, goal)
+    rng = random.Random(f"rider {rider} {seed}")
+    brake = BrakePoint(most_minutes)
+    drive: Drive = RoadRide(60.0 * most_minutes, seed) if rider == "road" else brake
+    next_s = HOLD_S
+    for sample in simulate(parameters, controller, drive, seed, RATE_HZ, reuse=True):
+        judge.learner.learn_one(sample)
+        time_s = sample.time_us * 1e-6
+        if time_s < next_s:
+            continue
+        next_s += HOLD_S
+        judge.look(time_s)
+        if judge.error <= goal:
+            return Arrival(time_s / 60.0, judge.true_rms())
+        if rider == "guided":
+            brake.speed_rpm, brake.load_kpa = judge.next_point(time_s, rng)
+        elif rider == "random":
+            brake.speed_rpm, brake.load_kpa = random_point(judge.ground, rng)
+    return Arrival(None, judge.true_rms())
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Print a line per engine and rider, and the medians; exit code 1 when the guide saves less
+    than promised."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--engines", type=int, default=6, help="random engines")
+    parser.add_argument("--goal", type=float, default=0.5, help="expected error, %%")
+    parser.add_argument("--most", type=float, default=30.0, help="minutes before giving up")
+    asked = parser.parse_args(arguments)
+    shares = []
+    print("engine  rider    minutes to the goal   true error then, rms %")
+    for seed in range(asked.engines):
+        found = {}
+        for rider in ("guided", "random", "road"):
+            arrival = ride(seed, rider, asked.goal / 100.0, asked.most)
+            found[rider] = arrival
+            minutes = f"{arrival.minutes:.1f}" if arrival.minutes else f"over {asked.most:g}"
+            print(f"{seed:6}  {rider:8} {minutes:>19}   {arrival.true_pct:22.2f}", flush=True)
+        guided, other = found["guided"].minutes, found["random"].minutes
+        if guided is not None:
+            # A random rider who never arrives counts as one who just did.
+            shares.append(guided / (other or asked.most))
+    if len(shares) < asked.engines:
+        print("the guided rider did not arrive on every engine")
+        return 1
+    share = statistics.median(shares)
+    print(f"guided / random on the same brake: median {share:.2f} (wanted: at most {SHARE_WANTED})")
+    return 0 if share <= SHARE_WANTED else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
