@@ -199,6 +199,12 @@ class Limits(Part):
     target_change_max: float = Field(
         DEFAULTS.target_change_max, ge=0, le=1, description="change of target lambda in the delay"
     )
+    stuck_after_s: float = Field(
+        DEFAULTS.stuck_after_s,
+        gt=0,
+        le=600,
+        description="a reading unchanged for so much time of moving load is taken as stuck",
+    )
     loop_turn_max_s: float = Field(
         DEFAULTS.loop_turn_max_s,
         gt=0,

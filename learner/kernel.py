@@ -32,6 +32,9 @@ HUBER_LIMIT = 2.0  # residuals beyond this many scales lose weight
 # Mean of min(z*z, 4) for a standard normal z: Huber's "proposal 2" (1964) made consistent at
 # the limit above. Computed: erf(2/sqrt 2) - 4 phi(2) + 4 (1 - erf(2/sqrt 2)) = 0.92054.
 HUBER_MEAN_SQUARE = 0.92054
+OUTLIER_LIMIT = 5.0  # beyond this many an observation is an outlier ...
+OUTLIERS_RARE = 0.3  # ... unless this share of the latest ones is
+OUTLIER_STEP = 0.02  # what one observation adds to that share: a memory of some 50
 NOISE_MEMORY = 2000  # observations over which the running noise estimate averages
 BLOCK_CELLS = 48  # cells one block may touch before it is closed early
 
@@ -88,6 +91,8 @@ class Evidence:
         self.term_sd = term_sd
         self.residual = 0.0
         self.weight = 0.0
+        self.outlier = False
+        self.outlier_share = 0.0
         self._block_index = array("H", [0] * BLOCK_CELLS)
         self._block_score = _zeros("d", BLOCK_CELLS)
         self._block_used = 0
@@ -123,7 +128,8 @@ class Evidence:
         index, +1, +n_speed, +n_speed+1. d: the observed correction, a fraction.
         weight: 0 to 1, what the gates think of it. share: how much of an independent sample it
         is, for the coverage. terms: the K columns' values, not kept.
-        Afterwards `residual` is d minus the estimate before, `weight` the weight that was used.
+        Afterwards `residual` is d minus the estimate before, `weight` the weight that was used,
+        `outlier` True when it was so far out that it counts next to nothing.
         """
         cells = self.cells
         n_terms = self.n_terms
@@ -149,10 +155,20 @@ class Evidence:
         square = residual * residual / spread
         limit = HUBER_LIMIT * HUBER_LIMIT * noise * noise
         gate_weight = weight
+        self.outlier = False
         if square > limit:
+            scale = noise * (spread**0.5)
             # Huber's weight: limit over residual, so that its pull is bounded.
-            weight *= HUBER_LIMIT * noise * (spread**0.5) / abs(residual)
+            weight *= HUBER_LIMIT * scale / abs(residual)
             square = limit
+            if abs(residual) > OUTLIER_LIMIT * scale:
+                # Far out a rare one is a misfire and says nothing of VE: its pull falls again. Many
+                # are no accident: then the estimate is wrong, and must be able to learn that.
+                self.outlier = self.outlier_share < OUTLIERS_RARE
+                self.outlier_share += OUTLIER_STEP * (1.0 - self.outlier_share)
+                if self.outlier:
+                    weight *= OUTLIER_LIMIT * scale / abs(residual)
+        self.outlier_share -= OUTLIER_STEP * self.outlier_share
         self.residual = residual
         self.weight = weight
 

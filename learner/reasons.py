@@ -26,7 +26,7 @@ EXPLANATIONS: dict[str, tuple[str, str]] = {
         "wait for its heater; if it stays so, check heater supply and wiring",
     ),
     "sensor_fault": (
-        "the lambda sensor or its controller reports a fault",
+        "the lambda sensor or its controller reports a fault, or its reading is stuck",
         "stop learning and check the sensor, its wiring and its calibration",
     ),
     "lambda_out_of_range": (

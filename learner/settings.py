@@ -43,6 +43,8 @@ class Limits:
         self.film_half = 0.1
         # A larger change of target within the delay is refused.
         self.target_change_max = 0.005
+        # A reading that stays the same to the last digit for so long of moving load is stuck.
+        self.stuck_after_s = 3.0
         # A switching sensor's loop that turns more rarely than this is not settled.
         self.loop_turn_max_s = 1.5
         # A longer silence than this breaks the history.

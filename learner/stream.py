@@ -26,6 +26,9 @@ HUGE = 1e6
 COLDEST_C = -100.0
 
 
+# For so many lags after an outlier, what is measured counts by this much only.
+SPIKE_LAGS = 4.0
+AFTER_SPIKE = 0.1
 # Residuals of one block may be alike; those of different blocks are taken as independent.
 BLOCK_S = 20.0
 
@@ -56,6 +59,9 @@ class BankLearner:
         self.observation = 0.0
         self.delay_s = 0.0
         self.loop = LoopWatch()
+        self.spike_s = 0.0
+        self.stuck_s = 0.0
+        self.measured = 0.0
         self.seen_count = 0
         self.used_count = 0
         self.refused = [0] * len(REASONS)
@@ -176,6 +182,9 @@ class Learner:
         ):
             verdict |= gates.LOOP_NOT_SETTLED
 
+        if self._is_stuck(bank, sample.measured_lambda[bank.number], dt_s):
+            verdict |= gates.SENSOR_FAULTY
+
         weight = 0.0
         if seen.update(history, bank.number, table, transport_s, dt_s, lag_s):
             if seen.primed_s < 3.0 * lag_s:
@@ -202,6 +211,9 @@ class Learner:
             measured = sample.measured_lambda[bank.number]
         bank.observation = measured / seen.commanded - 1.0
         share = dt_s / (INDEPENDENT_LAGS * lag_s) if lag_s > 0.0 else 1.0
+        if bank.spike_s > 0.0:
+            bank.spike_s -= dt_s
+            weight *= AFTER_SPIKE
         bank.used_count += 1
         bank.evidence.learn_one(
             table.index,
@@ -215,6 +227,19 @@ class Learner:
             seen.terms,
         )
         bank.weight = bank.evidence.weight
+        if bank.evidence.outlier:
+            # What follows a spike is the spike's own tail through the sensor's lag.
+            bank.spike_s = SPIKE_LAGS * lag_s
+
+    def _is_stuck(self, bank: BankLearner, measured: float, dt_s: float) -> bool:
+        """True when a wideband reading has not changed at all while the engine moved about."""
+        limits = self.settings.limits
+        if measured != bank.measured or self.settings.sensor_kind == SWITCHING:
+            bank.measured = measured
+            bank.stuck_s = 0.0
+        elif bank.seen.load_travel > limits.load_travel_half:
+            bank.stuck_s += dt_s
+        return bank.stuck_s > limits.stuck_after_s
 
     def _refuse_all(self, verdict: int) -> None:
         for bank in self.banks:

@@ -438,7 +438,7 @@ def test_a_moving_point_weighs_less():
     """On a drive the film and the motion take weight from samples; at rest nothing does."""
     learner = twin_learner()
     weights = []
-    for sample in road_stream(30.0, seed=2, noise=0.0):
+    for sample in road_stream(30.0, seed=2, noise=1e-4):
         learner.learn_one(sample)
         weights.append(learner.banks[0].weight)
     assert 0.0 < min(w for w in weights if w) < 0.2
@@ -584,6 +584,37 @@ def test_a_throttle_axis_needs_no_pressure():
     assert bank.correction(3000.0, 37.0) == pytest.approx(0.04, abs=1e-3)
     learner.learn_one(healthy_sample(time_us=6_000_000, map_kpa=50.0, throttle_pct=NAN))
     assert bank.verdict & gates.VALUE_MISSING
+
+
+def test_a_stuck_reading_is_a_fault():
+    """A reading that never changes while the load moves about is refused as a sensor fault; at
+    rest the same reading teaches on."""
+    learner = twin_learner()
+    assert primaries(learner, steady_stream(30.0))[-1] is None
+    moving = road_stream(60.0, seed=2, noise=0.0)
+    found = primaries(twin_learner(), moving)
+    assert "sensor_fault" in found
+    assert set(found[found.index("sensor_fault") :]) == {"sensor_fault"}
+
+
+def test_what_follows_a_spike_counts_little():
+    """After a misfire's spike the next samples, its tail through the lag, weigh a tenth."""
+    learner = twin_learner()
+    bank = learner.banks[0]
+    rng = np.random.default_rng(4)
+    for sample in steady_stream(40.0):
+        sample.measured_lambda = [sample.measured_lambda[0] * (1 + 0.01 * rng.standard_normal())]
+        learner.learn_one(sample)
+    calm = bank.correction(3000.0, 55.0)
+    tail = []
+    for k, sample in enumerate(steady_stream(1.0, start_s=40.0)):
+        sample.measured_lambda = [sample.measured_lambda[0] * (1.0 + 0.25 * math.exp(-k / 3.5))]
+        learner.learn_one(sample)
+        tail.append(bank.weight)
+
+    assert max(tail[:10]) <= 0.1
+    assert tail[-1] == pytest.approx(1.0)
+    assert bank.correction(3000.0, 55.0) == pytest.approx(calm, abs=3e-4)
 
 
 def test_a_closed_throttle_is_a_load():

@@ -287,15 +287,42 @@ def test_the_huber_constant_is_the_mean_square_it_says():
 @given(st.floats(-1.0, 1.0), st.floats(0.05, 1.0), st.floats(0.001, 0.1))
 @settings(max_examples=100, deadline=None)
 def test_the_outlier_weight_is_hubers(d, gate_weight, noise):
-    """A fresh evidence weighs a residual r by limit·scale/|r| beyond the limit, else not at all."""
+    """A fresh evidence weighs a residual r by limit·scale/|r| beyond the limit, and a far outlier
+    by its own limit·scale/|r| once more."""
     v = (0.4, 0.3, 0.2, 0.1)
     evidence = Evidence(3, 3, noise=noise)
     evidence.learn_one(0, *v, d, gate_weight)
     # One observation's own variance plus that of four cells known to within table_sd.
     scale = np.sqrt(noise**2 + evidence.table_sd**2 * sum(share**2 for share in v))
-    expected = gate_weight * min(1.0, kernel.HUBER_LIMIT * scale / abs(d) if d else 1.0)
+    far = abs(d) / scale
+    expected = (
+        gate_weight / max(1.0, far / kernel.HUBER_LIMIT) / max(1.0, far / kernel.OUTLIER_LIMIT)
+    )
+    assert evidence.outlier == (far > kernel.OUTLIER_LIMIT)
     assert evidence.residual == d
     assert evidence.weight == pytest.approx(expected, rel=1e-12)
+
+
+def test_rare_outliers_are_forgotten_and_many_are_believed():
+    """One spike among thousands moves nothing; a table wrong by ten scales is learned anew."""
+    v = (0.25, 0.25, 0.25, 0.25)
+    evidence = Evidence(3, 3, noise=0.01)
+    rng = np.random.default_rng(8)
+    for _ in range(2000):
+        evidence.learn_one(0, *v, 0.01 * rng.standard_normal())
+    before = evidence.predict(0, *v)
+
+    evidence.learn_one(0, *v, 0.5)
+
+    assert evidence.outlier
+    # Huber alone would let it pull by 2 scales: 0.02 / 2000.
+    assert abs(evidence.predict(0, *v) - before) < 2e-6
+
+    for _ in range(6000):
+        evidence.learn_one(0, *v, 0.15 + 0.01 * rng.standard_normal())
+
+    assert not evidence.outlier
+    assert evidence.predict(0, *v) > 0.075
 
 
 @pytest.mark.parametrize("sd", [0.005, 0.02, 0.06])
