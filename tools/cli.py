@@ -94,7 +94,7 @@ def demo(
     "`breathmap learn engine.toml socket://192.168.4.1:3333 --out monday --add`\n\n"
     "`breathmap learn JOB /dev/ttyACM0` (into the open pass of a job; a recording's path in place "
     "of the port adds that)\n\n"
-    "In the folder afterwards, per bank: BANK-proposed.csv (VE, %), BANK-correction.csv (%), "
+    "In the folder afterwards, per bank: BANK-before.csv and BANK-proposed.csv (VE, %), BANK-correction.csv (%), "
     "BANK-standard-error.csv (%), BANK-coverage.csv (equivalent independent samples), "
     "BANK-decision.csv (a word per cell); summary.json; recording-001.bin, the bytes as they "
     "arrived, to be read again with `replay`.\n\n" + EXIT_CODES

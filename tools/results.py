@@ -1,8 +1,9 @@
-"""Writes what was learned into a folder: per bank five tables as CSV, and one summary.json.
+"""Writes what was learned into a folder: per bank six tables as CSV, summary.json and trace.json.
 
-BANK-proposed.csv (VE, %), BANK-correction.csv (%), BANK-standard-error.csv (%, one standard
-deviation of the correction), BANK-coverage.csv (equivalent independent samples) and
-BANK-decision.csv (a word per cell, see `learner.proposal.DECISIONS`).
+BANK-before.csv (VE, %, the table learned on), BANK-proposed.csv (VE, %), BANK-correction.csv (%),
+BANK-standard-error.csv (%, one standard deviation of the correction), BANK-coverage.csv
+(equivalent independent samples) and BANK-decision.csv (a word per cell, see
+`learner.proposal.DECISIONS`). The trace is for the report.
 """
 
 import json
@@ -19,6 +20,7 @@ from protocol.fields import PROTOCOL_VERSION, REASONS
 from tools.errors import UserError
 from tools.files import table_text, write_text
 from tools.session import BankResult, Session
+from tools.trace import TRACE
 
 SUMMARY = "summary.json"
 
@@ -68,6 +70,7 @@ def write_results(
     for result in results:
         for name, text in bank_files(session, result).items():
             write_text(folder / name, text)
+    write_text(folder / TRACE, json.dumps(session.trace.as_dict()) + "\n")
     summary = summarise(session, results, sources) | (extra or {})
     write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
     return Outcome(summary, results, stopped)
@@ -78,6 +81,7 @@ def bank_files(session: Session, result: BankResult) -> dict[str, str]:
     description, solution = session.description, result.solution
     name = result.bank.name
     tables = {
+        "before": (result.old_pct, "{:g}"),
         "proposed": (result.proposal.cells_pct, "{:g}"),
         "correction": (100.0 * solution.correction, "{:.3f}"),
         "standard-error": (100.0 * solution.standard_error, "{:.3f}"),

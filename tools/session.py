@@ -4,8 +4,12 @@ Stands between the edges (port, files, screen) and the rooms protocol and learne
 own. Several recordings or logs may follow one another: time goes on, the history does not.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from learner.description import EngineDescription
 from learner.gates import primary_reason
@@ -19,6 +23,7 @@ from protocol.sample import Sample
 from protocol.samples import SampleAssembler
 from tools.delay_report import RecentSamples
 from tools.errors import UserError
+from tools.trace import Trace
 
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
@@ -58,9 +63,10 @@ class DelaySpan:
 
 @dataclass(frozen=True)
 class BankResult:
-    """What a bank's evidence says at one moment."""
+    """What a bank's evidence says at one moment. old_pct: the table learned on, like proposal's."""
 
     bank: BankLearner
+    old_pct: NDArray[np.float64]
     solution: Solution
     proposal: Proposal
     delay: DelaySpan
@@ -85,6 +91,9 @@ class Session:
         self.source = ""
         # Filled where the delay shall be looked for afterwards.
         self.recent: RecentSamples | None = None
+        self.trace = Trace(self.learner.banks)
+        # Called with each sample right after it was learned.
+        self.watcher: Callable[[Sample], None] | None = None
         self._done = Counters()
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
@@ -157,6 +166,9 @@ class Session:
         self.learner.learn_one(sample)
         if self.recent is not None:
             self.recent.add(sample)
+        self.trace.note(banks, sample)
+        if self.watcher is not None:
+            self.watcher(sample)
         sample.time_us, sample.lost_before = device_us, lost
         self.samples += 1
         self.latest = None
@@ -211,9 +223,9 @@ class Session:
         results = []
         for bank, cells, delay in zip(self.learner.banks, self.tables, self.delays, strict=True):
             solution = solve(bank.evidence, cells_pct=cells)
-            results.append(
-                BankResult(bank, solution, propose(cells, solution, storage, axes), delay)
-            )
+            old_pct = np.asarray(cells, dtype=np.float64).reshape(solution.correction.shape)
+            proposal = propose(cells, solution, storage, axes)
+            results.append(BankResult(bank, old_pct, solution, proposal, delay))
         return results
 
 

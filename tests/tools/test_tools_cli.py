@@ -14,8 +14,9 @@ from tools.college import college_bench, write_college
 from tools.results import SUMMARY
 from tools.screen import Screen
 from tools.simulating import DRIVES, Order, parse_drive, prepare, write_recording
+from tools.trace import TRACE
 
-KINDS = ("proposed", "correction", "standard-error", "coverage", "decision")
+KINDS = ("before", "proposed", "correction", "standard-error", "coverage", "decision")
 
 
 def edit(path: Path, old: str, new: str) -> None:
@@ -145,7 +146,7 @@ def test_example_checks_out(breathmap: Breathmap, tmp_path: Path) -> None:
 
 
 def test_replay_writes_everything(breathmap: Breathmap, bench: Path, recording: Path) -> None:
-    """replay writes five tables a bank, on the description's axes, and a consistent summary."""
+    """replay writes six tables a bank, on the description's axes, and a consistent summary."""
     out = bench.parent / "out"
 
     ended = breathmap("replay", bench, recording, "--out", out, "--json")
@@ -154,7 +155,7 @@ def test_replay_writes_everything(breathmap: Breathmap, bench: Path, recording: 
     summary = json.loads(ended.out)
     assert summary == json.loads((out / SUMMARY).read_text())
     names = {f"{bank}-{kind}.csv" for bank in ("left", "right") for kind in KINDS}
-    assert {p.name for p in out.iterdir()} == names | {SUMMARY}
+    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE}
     assert summary["samples"] == 3000
     assert summary["protocol_version"] == 1
     assert summary["link"]["lost"] == 0
