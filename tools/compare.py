@@ -138,10 +138,11 @@ def _picture(a: Named, change: Array) -> list[Text]:
     """Two characters a cell: sign and shade; colour where the terminal has it."""
     lines = [
         Text(
-            f"{a.speed_rpm[0]:g} to {a.speed_rpm[-1]:g} rpm across; richer +, leaner -; "
-            + ", ".join(f"{s} {e:g} %" for s, e in zip(SHADES[1:], EDGES, strict=True))
-            + " and more"
-        )
+            f"{a.speed_rpm[0]:g} to {a.speed_rpm[-1]:g} rpm from left to right; + richer, - leaner"
+        ),
+        Text(
+            ", ".join(f"{s} {e:g} %" for s, e in zip(SHADES[1:], EDGES, strict=True)) + " and more"
+        ),
     ]
     for row in reversed(range(len(a.load))):
         line = Text(f"{a.load[row]:>{LABEL}g} ")

@@ -24,7 +24,7 @@ from protocol.calibration import (
     differences,
 )
 from protocol.control_fields import ANSWER, BUSY, DONE, OUTCOMES, REQUEST
-from protocol.link import NEED_DATA, FrameEvent, LinkReader
+from protocol.link import NEED_DATA, Counters, FrameEvent, LinkReader
 from protocol.texts import OUTCOME_TEXTS
 from tools.errors import UserError
 from tools.port import CHUNK_BYTES, POLL_S, open_port
@@ -59,6 +59,11 @@ class ControllerLink:
         trace: TracebackType | None,
     ) -> None:
         self._port.close()
+
+    @property
+    def counters(self) -> Counters:
+        """What the link has counted."""
+        return self._reader.counters
 
     def read(self) -> Calibration:
         """Return the controller's whole calibration; UserError when the device cannot."""

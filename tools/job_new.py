@@ -112,7 +112,7 @@ def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
     if origin.port is not None:
         with ControllerLink(origin.port, origin.baud) as link:
             calibration = link.read()
-        return _described(origin, calibration), calibration
+        return described(origin, calibration), calibration
     if origin.engine is not None:
         description = read_description(origin.engine)
         if origin.tables:
@@ -148,7 +148,7 @@ def _from_tables(
     )
 
 
-def _described(origin: Origin, calibration: Calibration) -> EngineDescription:
+def described(origin: Origin, calibration: Calibration) -> EngineDescription:
     """Return a description for a calibration that came without one."""
     banks = calibration.banks
     names = list(origin.banks) or [f"bank{number + 1}" for number in range(banks)]
@@ -212,7 +212,7 @@ def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
     except ValueError as error:
         raise UserError(error) from None
     named = origin if origin.banks else replace(origin, banks=tuple(names))
-    return _described(named, calibration), calibration
+    return described(named, calibration), calibration
 
 
 def _sheets_in(path: Path, text: str) -> list[Sheet]:

@@ -1,53 +1,144 @@
-"""What the job's tests share: a controller on a port, with or without an engine running."""
+"""What the job's tests share: controllers on ports, an engine to drive, recordings made up."""
 
-from collections.abc import Callable, Iterator
+import random
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from math import exp
+from pathlib import Path
 
+from learner.description_text import annotated_example
 from protocol.calibration import Calibration
+from protocol.fields import SENSOR_READY
+from protocol.sample import Sample
 from simulator.control_server import ControlServer, calibration_of, put_into
-from simulator.controller import Controller
 from simulator.drives import Drive
 from simulator.faults import Cable
-from simulator.parameters import EngineParameters
 from simulator.run import bench, simulate
 from simulator.service import FrameStream, Service, standing_times
 from simulator.settings import normal_setup
+from simulator.table import Axes, Table
+from tools.job_calibration import calibration_files
+from tools.job_new import Origin, described
+
+# Small and not uniform, so that tests are quick.
+SMALL = Axes((1000, 1700, 2600, 3600, 5000, 7500), (20, 32, 45, 60, 80, 105))
 
 
 @contextmanager
 def standing(server: ControlServer, kind: str = "tcp", cable: Cable | None = None) -> Iterator[str]:
     """Serve a controller whose engine stands still; yields the port's URL."""
     stream = FrameStream(standing_times(), server.calibration.banks, control=server)
-    with Service(stream, kind, 1.0, cable, hear=server.feed) as service:
+    with Service(stream, kind, 5.0, cable, hear=server.feed) as service:
         yield service.url
 
 
 class Twin:
     """The college's twin with its controller, set up for use, and what serves them."""
 
-    def __init__(self, method: str = "wideband", truth: str = "grid", rms: float = 0.08) -> None:
-        self.parameters: EngineParameters
-        self.controller: Controller
-        self.parameters, self.controller = bench(method, truth, seed=1, rms=rms)
-        self.controller.write_settings(normal_setup(self.controller.axes, method))
-        self.server = self._serve()
-
-    def _serve(self) -> ControlServer:
+    def __init__(self, method: str = "wideband", displacement_cc: float = 689.0) -> None:
+        self.parameters, self.controller = bench(method, "grid", seed=1, rms=0.06, axes=SMALL)
         controller = self.controller
+        controller.write_settings(normal_setup(SMALL, method))
+        factor = controller.displacement_cc / displacement_cc
+        for bank in range(2):
+            cells = [min(127.5, cell * factor) for cell in controller.read_ve(bank)]
+            controller.write_ve(bank, cells)
+        controller.write_displacement(displacement_cc)
+        self.server = ControlServer(
+            calibration_of(controller), lambda new: put_into(controller, new)
+        )
 
-        def in_force(calibration: Calibration) -> None:
-            put_into(controller, calibration)
-
-        return ControlServer(calibration_of(controller), in_force)
-
-    def standing(self, kind: str = "tcp") -> "Callable[[], Iterator[str]]":
+    @contextmanager
+    def standing(self, kind: str = "tcp") -> Iterator[str]:
         """Serve the controller alone."""
-        return standing(self.server, kind)
+        with standing(self.server, kind) as url:
+            yield url
 
     @contextmanager
     def driving(self, drive: Drive, seed: int = 1, kind: str = "tcp") -> Iterator[str]:
         """Serve a drive, as fast as the reader takes it; yields the port's URL."""
         samples = simulate(self.parameters, self.controller, drive, seed, reuse=True)
-        stream = FrameStream(samples, self.parameters.banks, control=self.server)
+        stream = FrameStream(samples, 2, control=self.server)
         with Service(stream, kind, None, hear=self.server.feed) as service:
             yield service.url
+
+    def errors_pct(self, bank: int, cells_pct: Sequence[float] | None = None) -> list[float]:
+        """Return VE x displacement against the truth, cell by cell, per cent; by default of the
+        table in the controller."""
+        truth = self.parameters.truth
+        points = [(n, p) for p in SMALL.load_kpa for n in SMALL.speed_rpm]
+        factor = self.controller.displacement_cc / self.parameters.displacement_cc
+        return [
+            100.0 * (cell * factor / truth.ve_pct(bank, n, p) - 1.0)
+            for cell, (n, p) in zip(cells_pct or self.controller.read_ve(bank), points, strict=True)
+        ]
+
+
+def made_up_calibration(
+    banks: int, speeds: int, loads: int, load_axis: str = "throttle_pct", seed: int = 1
+) -> Calibration:
+    """Return an invented calibration on axes that are not uniform."""
+    rng = random.Random(seed)
+    speed_rpm = tuple(round(800 * 11 ** (k / (speeds - 1))) * 1.0 for k in range(speeds))
+    load = tuple(round(2 + 98 * (k / (loads - 1)) ** 1.7, 1) for k in range(loads))
+    size = speeds * loads
+    return Calibration(
+        load_axis,
+        speed_rpm,
+        load,
+        tuple(tuple(0.5 * rng.randrange(90, 200) for _ in range(size)) for _ in range(banks)),
+        1998.5,
+        tuple(0.005 * rng.randrange(170, 201) for _ in range(size)),
+        {"acceleration_enrichment": 1.0, "closed_loop": 1.0, "rev_limiter": 1.0},
+    )
+
+
+def made_up_ride(
+    calibration: Calibration, error: Sequence[float], points: int = 30, seed: int = 1
+) -> bytes:
+    """Return a recording of an engine whose true VE is each bank's table times 1 + error, held for
+    three seconds at each of some random points, flat target, 1 % noise."""
+    rng = random.Random(seed)
+    axes = Axes(calibration.speed_rpm, calibration.load)
+    tables = [Table(axes, list(cells)) for cells in calibration.ve_pct]
+
+    def samples() -> Iterator[Sample]:
+        time_us = 0
+        sample = Sample(calibration.banks)
+        speed_rpm, load = 3000.0, 20.0
+        for _ in range(points):
+            wanted = rng.uniform(*axes.speed_rpm[:: len(axes.speed_rpm) - 1])
+            wanted_load = rng.uniform(*axes.load_kpa[:: len(axes.load_kpa) - 1])
+            for _ in range(100):
+                step = 1.0 - exp(-0.04 / 0.3)
+                speed_rpm += step * (wanted - speed_rpm)
+                load += step * (wanted_load - load)
+                time_us += 40_000
+                sample.time_us = time_us
+                sample.speed_rpm, sample.map_kpa, sample.throttle_pct = speed_rpm, 60.0, load
+                if calibration.load_axis == "map_kpa":
+                    sample.map_kpa, sample.throttle_pct = load, 20.0
+                sample.coolant_c, sample.intake_c, sample.battery_v = 85.0, 25.0, 13.8
+                sample.target_lambda = 0.89
+                for bank, table in enumerate(tables):
+                    value = table.value(speed_rpm, load)
+                    true = value * (1.0 + error[bank])
+                    sample.measured_lambda[bank] = 0.89 * true / value * rng.gauss(1.0, 0.01)
+                    sample.sensor_state[bank] = SENSOR_READY
+                yield sample
+
+    stream = FrameStream(samples(), calibration.banks, control=ControlServer(calibration))
+    return b"".join(frame for _, frame in stream)
+
+
+def engine_files(folder: Path, calibration: Calibration | None = None) -> Path:
+    """Write an invented engine with its tables and a ride; return the description's path."""
+    calibration = calibration or made_up_calibration(1, 4, 4)
+    description = described(Origin(displacement_cm3=1998.5), calibration)
+    folder.mkdir(parents=True)
+    (folder / "engine.toml").write_text(annotated_example(description))
+    for name, text in calibration_files(calibration, description).items():
+        (folder / name).write_text(text)
+    ride = made_up_ride(calibration, [0.05] * calibration.banks, 25)
+    (folder / "ride.bin").write_bytes(ride)
+    return folder / "engine.toml"

@@ -1,0 +1,230 @@
+"""A controller read and written over a port: exact, all or nothing, and clear when it cannot."""
+
+import sys
+from dataclasses import replace
+
+import pytest
+from job_bench import Twin, made_up_calibration, made_up_ride, standing
+
+from protocol import control_fields as control
+from protocol.all_frames import ALL_FRAMES
+from protocol.board import build_frame, pack_payload, unpack_payload
+from protocol.calibration import Calibration, differences
+from protocol.control_fields import ANSWER, CONSTANTS, REQUEST, SWITCHES, TABLE_ROW
+from simulator.control_server import ControlServer
+from simulator.drives import RoadRide
+from simulator.faults import Cable, fault
+from simulator.service import Service
+from tools.control import ControllerLink
+from tools.errors import UserError
+
+
+@pytest.mark.parametrize("kind", ["tcp"] if sys.platform == "win32" else ["pty"])
+def test_the_largest_controller_is_read_and_written(kind: str) -> None:
+    """Eight banks of 32 x 32 on axes that are not uniform, load by throttle, read and write whole
+    and come back count by count."""
+    first, second = (made_up_calibration(8, 32, 32, seed=seed) for seed in (1, 2))
+    server = ControlServer(first)
+    wanted = replace(second, displacement_cm3=2100.001, settings={**first.settings})
+    with standing(server, kind) as url, ControllerLink(url) as link:
+        read = link.read()
+        back = link.write(wanted, read)
+
+    assert read == first
+    assert back == wanted == server.calibration
+
+
+def test_a_noisy_cable_costs_time_only() -> None:
+    """With noise and lost frames on the cable the same is read, because requests are repeated."""
+    server = ControlServer(made_up_calibration(2, 8, 8))
+    cable = Cable([fault("cable-noise", 5e-4), fault("frames-lost", 0.05)], seed=1)
+    with standing(server, "tcp", cable) as url, ControllerLink(url) as link:
+        assert link.read() == server.calibration
+    assert cable.frames_lost > 0
+
+
+def test_a_device_without_requests_is_told_from_one_that_answers() -> None:
+    """A device that sends samples and hears nothing is named in one line, soon."""
+    ride = made_up_ride(made_up_calibration(1, 4, 4), [0.0], 40)
+    stream = [(number * 40_000, ride[at : at + 600]) for number, at in
+              enumerate(range(0, len(ride), 600))]  # fmt: skip
+    with (
+        Service(stream, "tcp", 1.0) as service,
+        ControllerLink(service.url, wait_s=0.5) as link,
+        pytest.raises(UserError, match=r"answers no requests.*by hand"),
+    ):
+        link.read()
+
+
+def test_a_controller_that_cannot_be_written_says_so() -> None:
+    """A controller that is read only refuses, and holds what it held."""
+    calibration = made_up_calibration(1, 4, 4)
+    server = ControlServer(calibration, writable=False)
+    wanted = replace(calibration, displacement_cm3=2000.0)
+    with (
+        standing(server) as url,
+        ControllerLink(url) as link,
+        pytest.raises(UserError, match=r"refused constants: this cannot be written.*by hand"),
+    ):
+        link.write(wanted, link.read())
+    assert server.calibration == calibration
+
+
+class Wire:
+    """A control server with frames passed by hand."""
+
+    def __init__(self, server: ControlServer) -> None:
+        self.server = server
+        self.sequence = 0
+        self.time_us = 0
+
+    def tell(self, kind: object, values: dict[str, object]) -> list[tuple[object, dict]]:  # type: ignore[type-arg]
+        """Send one frame; return the frames that come back."""
+        number = kind.number  # type: ignore[attr-defined]
+        self.server.feed(
+            build_frame(number, self.sequence, self.time_us, pack_payload(kind, values))  # type: ignore[arg-type]
+        )
+        self.sequence += 1
+        by_number = {k.number: k for k in ALL_FRAMES}
+        return [
+            (by_number[n], unpack_payload(by_number[n], payload))
+            for n, payload in self.server.answers(self.time_us)
+        ]
+
+    def outcome(self, kind: object, values: dict[str, object]) -> int:
+        """Send one frame; return the outcome of its answer."""
+        ((answer, got),) = self.tell(kind, values)
+        assert answer is ANSWER
+        assert got["answered_sequence"] == self.sequence - 1
+        return int(got["outcome"])
+
+
+def request(action: int, table: int = 0, bank: int = 0, row: int = 0) -> dict[str, object]:
+    """Return the values of a request."""
+    return {"action": action, "table": table, "bank": bank, "row": row}
+
+
+def row_of(counts: list[float], row: int = 1, bank: int = 0, table: int = 0) -> dict[str, object]:
+    """Return the values of a table row."""
+    cells = [{"count": count} for count in counts]
+    return {"table": table, "bank": bank, "row": row, "cells": cells}
+
+
+def test_nothing_is_in_force_before_apply() -> None:
+    """Writes are kept aside; `apply` puts all of them into force, `discard` and half a minute of
+    silence forget them."""
+    calibration = made_up_calibration(1, 4, 4)
+    wire = Wire(ControlServer(calibration))
+    constants = {**calibration.constants()[1], "displacement_mm3": 2_000_000}
+
+    def write() -> None:
+        assert wire.outcome(TABLE_ROW, row_of([1, 2, 3, 255])) == control.DONE
+        assert wire.outcome(CONSTANTS, constants) == control.DONE
+        assert wire.server.calibration == calibration
+
+    write()
+    assert wire.outcome(REQUEST, request(control.DISCARD)) == control.DONE
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
+    assert wire.server.calibration == calibration
+    write()
+    wire.time_us += 31_000_000
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
+    assert wire.server.calibration == calibration
+    write()
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
+    assert wire.server.calibration.ve_pct[0][4:8] == (0.5, 1.0, 1.5, 127.5)
+    assert wire.server.calibration.displacement_cm3 == 2000.0
+
+
+@pytest.mark.parametrize(
+    ("kind", "values", "outcome"),
+    [
+        (TABLE_ROW, row_of([1, 2, 3, 256]), control.BAD_VALUE),
+        (TABLE_ROW, row_of([1, 2, 3, None]), control.BAD_VALUE),  # type: ignore[list-item]
+        (TABLE_ROW, row_of([1, 2, 3]), control.NO_SUCH_PLACE),
+        (TABLE_ROW, row_of([1, 2, 3, 4], row=4), control.NO_SUCH_PLACE),
+        (TABLE_ROW, row_of([1, 2, 3, 4], bank=1), control.NO_SUCH_PLACE),
+        (TABLE_ROW, row_of([1, 2, 3, 4], table=7), control.NO_SUCH_PLACE),
+        (SWITCHES, {"switches": [{"setting": 0, "value": 0.5}]}, control.BAD_VALUE),
+        (SWITCHES, {"switches": [{"setting": 9, "value": 4}]}, control.NO_SUCH_PLACE),
+        (SWITCHES, {"switches": [{"setting": 200, "value": 1}]}, control.NO_SUCH_PLACE),
+        (REQUEST, request(99), control.NO_SUCH_PLACE),
+        (REQUEST, request(control.SEND_ROW, row=9), control.NO_SUCH_PLACE),
+        (
+            CONSTANTS,
+            {"displacement_mm3": 0, "ve_step_pct": 0.5, "ve_most_count": 255,
+             "target_step_lambda": 0.005, "target_most_count": 255},
+            control.BAD_VALUE,
+        ),
+        (
+            CONSTANTS,
+            {"displacement_mm3": 1, "ve_step_pct": 0.25, "ve_most_count": 255,
+             "target_step_lambda": 0.005, "target_most_count": 255},
+            control.NOT_WRITABLE,
+        ),
+    ],
+)  # fmt: skip
+def test_what_does_not_fit_is_refused(
+    kind: object, values: dict[str, object], outcome: int
+) -> None:
+    """A write or request that does not fit is answered with why, and nothing of it stays."""
+    calibration = made_up_calibration(1, 4, 4)
+    wire = Wire(ControlServer(calibration))
+
+    assert wire.outcome(kind, values) == outcome
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
+    assert wire.server.calibration == calibration
+
+
+def test_the_engine_runs_on_what_was_applied() -> None:
+    """What is applied is what the simulated engine's controller computes with; a target that
+    cannot burn is refused as a whole."""
+    twin = Twin()
+    wire = Wire(twin.server)
+    assert wire.outcome(TABLE_ROW, row_of([150] * 6, row=2, bank=1)) == control.DONE
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
+    assert twin.controller.read_ve(1)[12:18] == [75.0] * 6
+
+    before = twin.server.calibration
+    assert wire.outcome(TABLE_ROW, row_of([20] * 6, table=1)) == control.DONE
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.BAD_VALUE
+    assert twin.server.calibration == before
+    assert twin.controller.read_target()[6] == before.target_lambda[6]  # type: ignore[index]
+
+
+def test_differences_are_counted_field_by_field() -> None:
+    """Every cell, switch, constant and axis is one field; each that differs is named."""
+    one = made_up_calibration(2, 4, 3)
+    cells = list(one.ve_pct[1])
+    cells[5] += 0.5
+    other = replace(
+        one,
+        ve_pct=(one.ve_pct[0], tuple(cells)),
+        settings={**one.settings, "closed_loop": 0.0},
+        displacement_cm3=2000.0,
+    )
+
+    assert differences(one, one) == (4 + 4 + 1 + 3 + 3 * 12, [])
+    compared, found = differences(one, other)
+    assert compared == 4 + 4 + 1 + 3 + 3 * 12
+    assert [d.part for d in found] == ["displacement_cm3", "settings", "ve"]
+    assert found[2].place.startswith("bank 2, ")
+    assert (found[2].before, found[2].after) == (cells[5] - 0.5, cells[5])
+
+
+def test_a_calibration_must_be_whole() -> None:
+    """Tables that do not fit the axes, and settings nobody knows, are refused."""
+    with pytest.raises(ValueError, match="3 cells, the axes need 4"):
+        Calibration("map_kpa", (1.0, 2.0), (1.0, 2.0), ((1.0, 2.0, 3.0),), 689.0)
+    with pytest.raises(ValueError, match="no setting 'warp'"):
+        Calibration("map_kpa", (1.0, 2.0), (1.0, 2.0), ((1.0,) * 4,), 689.0, None, {"warp": 1.0})
+
+
+def test_samples_go_on_between_answers() -> None:
+    """Answers travel among the samples of one numbered stream, with no frame lost."""
+    twin = Twin()
+    with twin.driving(RoadRide(20.0, 1)) as url, ControllerLink(url) as link:
+        assert link.read() == twin.server.calibration
+        assert link.counters.frames > 20
+        assert link.counters.lost == 0
+        assert link.counters.bad == 0
