@@ -10,10 +10,19 @@ from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import ErrorDetails
 
 from learner.alarms import AlarmLimits
+from learner.fuel import FUELS, afr_of
 from learner.history import DelayModel
 from learner.settings import FILM_S, SWITCHING, WIDEBAND, BankSettings, Settings
 from learner.settings import Limits as GateLimits
@@ -63,8 +72,26 @@ class Engine(Part):
         None,
         gt=3,
         lt=40,
-        description="stoichiometric air/fuel ratio by mass; needed when a log holds AFR",
+        description="stoichiometric air/fuel ratio by mass; needed when a log holds AFR and no "
+        "fuel is named",
     )
+    fuel: str | None = Field(
+        None, description="fuel in use, for its stoichiometric ratio: " + ", ".join(FUELS)
+    )
+
+    @field_validator("fuel")
+    @classmethod
+    def _known(cls, name: str | None) -> str | None:
+        if name is not None and name not in FUELS:
+            raise ValueError(f"use one of {', '.join(FUELS)}, or give stoichiometric_afr")
+        return name
+
+    @property
+    def afr(self) -> float | None:
+        """Stoichiometric air/fuel ratio: as given, else the fuel's, else None."""
+        if self.stoichiometric_afr is None and self.fuel is not None:
+            return afr_of(self.fuel)
+        return self.stoichiometric_afr
 
 
 class Axes(Part):
@@ -390,8 +417,8 @@ class EngineDescription(Part):
                     )
                 )
         mixtures = [log.target_lambda, *(bank.measured_lambda for bank in log.bank)]
-        if self.engine.stoichiometric_afr is None and any(m.unit == "afr" for m in mixtures):
-            raise ValueError("the log holds AFR: give engine.stoichiometric_afr")
+        if self.engine.afr is None and any(m.unit == "afr" for m in mixtures):
+            raise ValueError("the log holds AFR: give engine.stoichiometric_afr or engine.fuel")
 
     def swept_cm3(self, bank: int) -> float:
         """Displacement of bank number `bank` (from 0), cm3."""

@@ -305,7 +305,7 @@ def _with_prior(
         table_sd, roughness, noise = _fit_prior(m, prior, noise, widening)
     scale = 1.0 / (noise * noise * widening)
     A = m.H * scale + prior.matrix(table_sd, roughness)
-    covariance = np.linalg.inv(A)
+    covariance: Array = np.asarray(np.linalg.inv(A), dtype=np.float64)
     z = covariance @ (m.b * scale)
     return z, covariance, noise, widening, table_sd, roughness
 

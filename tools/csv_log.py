@@ -47,7 +47,7 @@ class LogReader:
         self.path = path
         self.skipped_rows = 0
         self._log: Log = description.log
-        self._afr = description.engine.stoichiometric_afr or math.nan
+        self._afr = description.engine.afr or math.nan
         self._assume_closed = description.method.closed_loop or (
             description.method.sensor == "switching"
         )

@@ -68,7 +68,7 @@ def sheet(description: EngineDescription, start: Calibration) -> list[Item]:
     """Return the lines for this engine and method, original values from the start."""
     switching = description.method.sensor == "switching"
     target = flat_target(description, start)
-    afr = description.engine.stoichiometric_afr
+    afr = description.engine.afr
     in_afr = "" if afr is None else f" ({target * afr:.1f} : 1)"
     items = [
         Item("target", "target lambda, whole table", _target_text(start.target_lambda),
