@@ -9,6 +9,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from protocol.calibration import Calibration
+from simulator.control_server import ControlServer, calibration_of, put_into
 from simulator.controller import Controller
 from simulator.drives import (
     WLTC,
@@ -24,14 +26,20 @@ from simulator.drives import (
 from simulator.faults import FAULTS, Cable, Fault, fault
 from simulator.parameters import TWIN_AXES, EngineParameters
 from simulator.run import simulate
-from simulator.service import FrameStream, Service
-from tools.college import BANKS, college_bench
+from simulator.service import FrameStream, Service, standing_times
+from simulator.settings import normal_setup
+from tools.college import BANKS, college_bench, college_description
 from tools.errors import UserError
 from tools.files import read_table
+from tools.job import save_folder
+from tools.job_calibration import calibration_files, read_calibration
 from tools.port import Stop
 from tools.screen import Screen
 
 PORT_LINE = "port: "
+# Not a drive: switched on, engine not running.
+STANDING = "standing"
+SETUPS = ("learning", "normal")
 
 # name -> (what it is, from minutes and seed to a drive)
 DRIVES: dict[str, tuple[str, Callable[[float, int], Drive]]] = {
@@ -70,7 +78,11 @@ for _name in WLTC:
 
 @dataclass(frozen=True)
 class Order:
-    """What is to be simulated. tables: CSV files, one per bank, in place of the starting tables."""
+    """What is to be simulated. tables: CSV files, one per bank, in place of the starting tables.
+
+    setup: how the controller is set up, "learning" or "normal". memory: folder that keeps what the
+    controller holds from one run to the next; when it is there, it goes before setup and tables.
+    """
 
     drive: str = "road"
     minutes: float = 30.0
@@ -80,32 +92,38 @@ class Order:
     truth: str = "continuous"
     sensor: str = "wideband"
     tables: tuple[Path, ...] = ()
+    setup: str = "learning"
+    memory: Path | None = None
 
 
 @dataclass(frozen=True)
 class Bench:
-    """An order made ready to run."""
+    """An order made ready to run. drive: None while the engine stands still."""
 
     parameters: EngineParameters
     controller: Controller
-    drive: Drive
+    drive: Drive | None
     faults: list[Fault]
     order: Order
+    server: ControlServer
 
     def stream(self) -> FrameStream:
         """Return the frames of one run."""
+        rate_hz = self.order.rate_hz
+        if self.drive is None:
+            return FrameStream(
+                standing_times(), self.parameters.banks, None, rate_hz, control=self.server
+            )
         samples = simulate(
             self.parameters,
             self.controller,
             self.drive,
             self.order.seed,
-            self.order.rate_hz,
+            rate_hz,
             self.faults,
             reuse=True,
         )
-        return FrameStream(
-            samples, self.parameters.banks, TWIN_AXES, self.order.rate_hz, "college bench"
-        )
+        return FrameStream(samples, self.parameters.banks, None, rate_hz, control=self.server)
 
     def cable(self) -> Cable:
         """Return the cable, as bad as the faults say."""
@@ -117,14 +135,42 @@ def prepare(order: Order) -> Bench:
     try:
         parameters, controller = college_bench(order.truth, order.sensor)
         faults = parse_faults(order.faults)
-        drive = parse_drive(order.drive, order.minutes, order.seed)
+        drive = None
+        if order.drive != STANDING:
+            drive = parse_drive(order.drive, order.minutes, order.seed)
+        if order.setup not in SETUPS:
+            raise UserError(f"--setup must be {' or '.join(SETUPS)}, got {order.setup}")
+        if order.setup == "normal":
+            controller.write_settings(normal_setup(TWIN_AXES, order.sensor))
         if not 0.1 <= order.rate_hz <= 1000.0:
             raise UserError(f"--rate must be 0.1 to 1000 Hz, got {order.rate_hz:g}")
         if order.tables:
             put_tables(controller, order.tables)
     except ValueError as error:
         raise UserError(error) from None
-    return Bench(parameters, controller, drive, faults, order)
+    server = _server(parameters, controller, order)
+    return Bench(parameters, controller, drive, faults, order, server)
+
+
+def _server(parameters: EngineParameters, controller: Controller, order: Order) -> ControlServer:
+    """Return what answers for the controller, with its memory if it has one."""
+    memory = order.memory
+    description = college_description(parameters, order.sensor)
+    if memory is not None and memory.exists():
+        try:
+            put_into(controller, read_calibration(memory, description))
+        except ValueError as error:
+            raise UserError(f"{memory}: {error}") from None
+
+    def in_force(new: Calibration) -> None:
+        put_into(controller, new)
+        if memory is not None:
+            save_folder(memory, calibration_files(new, description))
+
+    held = calibration_of(controller)
+    if memory is not None and not memory.exists():
+        save_folder(memory, calibration_files(held, description))
+    return ControlServer(held, in_force, "college bench", order.rate_hz)
 
 
 def put_tables(controller: Controller, tables: tuple[Path, ...]) -> None:
@@ -198,6 +244,8 @@ def frames_on_cable(bench: Bench) -> Iterator[tuple[float, bytes]]:
 def write_recording(bench: Bench, out: Path, screen: Screen) -> int:
     """Write one run into a recording file that must not exist; return its size in bytes."""
     size = 0
+    if bench.drive is None:
+        raise UserError("a standing engine gives no recording: leave --out, or name a drive")
     try:
         with Stop() as stop, out.open("xb") as file, screen.progress("simulating") as bar:
             for number, (time_s, data) in enumerate(frames_on_cable(bench)):
@@ -219,14 +267,21 @@ def serve(
     bench: Bench, kind: str | None, tcp_port: int, speed: float | None, screen: Screen
 ) -> None:
     """Serve one run over a port; returns when the drive is over and read, or on Ctrl-C."""
+    if bench.drive is None:
+        speed = 1.0  # nothing happens that could be hurried
     try:
-        service = Service(bench.stream(), kind, speed, bench.cable(), tcp_port)
+        service = Service(bench.stream(), kind, speed, bench.cable(), tcp_port, bench.server.feed)
     except (OSError, ValueError) as error:
         raise UserError(f"no port can be opened: {error}") from None
     with Stop() as stop, service:
         screen.say(f"{PORT_LINE}{service.url}")
-        screen.say(f"The drive takes {bench.drive.duration_s / 60.0:.1f} minutes of engine time.")
-        screen.say("It starts when a reader opens the port. Ctrl-C ends.")
+        if bench.drive is None:
+            screen.say("The engine stands still; its controller can be read and written.")
+            screen.say("Ctrl-C ends.")
+        else:
+            minutes = bench.drive.duration_s / 60.0
+            screen.say(f"The drive takes {minutes:.1f} minutes of engine time.")
+            screen.say("It starts when a reader opens the port. Ctrl-C ends.")
         screen.console.file.flush()
         began = time.monotonic()
         with screen.status() as status:

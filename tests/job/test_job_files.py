@@ -2,17 +2,20 @@
 comparing tables."""
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from command_line import Breathmap, refused
-from job_bench import engine_files, made_up_calibration, made_up_ride
+from job_bench import engine_files, made_up_calibration, made_up_ride, standing
 
-from protocol.calibration import Calibration
+from protocol.calibration import Calibration, differences
+from tools.control import ControllerLink
 from tools.job import Job
 from tools.job_calibration import calibration_files
 from tools.job_new import Origin, described
+from tools.simulating import Order, prepare
 
 PASTE = """load\t1000\t2000\t4500
 20\t60\t70,5\t80
@@ -207,3 +210,23 @@ def test_compare_shows_numbers_and_a_picture(breathmap: Breathmap, tmp_path: Pat
     (tmp_path / "c.csv").write_text(PASTE.split("\n\n")[0])
     refused(breathmap("compare", tmp_path / "a.csv", tmp_path / "c.csv"), "other axes")
     refused(breathmap("compare", tmp_path / "a.csv", tmp_path / "no.csv"), "no such file")
+
+
+def test_the_simulated_controller_remembers(tmp_path: Path) -> None:
+    """With a memory folder the simulated controller holds after the next start what was applied."""
+    memory = tmp_path / "memory"
+    order = Order(drive="standing", setup="normal", memory=memory)
+    first = prepare(order)
+    wanted = replace(
+        first.server.calibration,
+        displacement_cm3=701.25,
+        settings={**first.server.calibration.settings, "closed_loop": 0.0},
+    )
+    with standing(first.server) as url, ControllerLink(url) as link:
+        link.write(wanted, link.read())
+    second = prepare(replace(order, setup="learning"))
+
+    assert second.controller.displacement_cc == 701.25
+    assert not second.controller.settings.closed_loop
+    assert second.controller.settings.acceleration_enrichment
+    assert differences(second.server.calibration, wanted)[1] == []
