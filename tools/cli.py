@@ -28,6 +28,7 @@ from tools.results import software_version
 from tools.screen import Screen
 from tools.simulating import (
     DRIVES,
+    STANDING,
     Order,
     parse_speed,
     prepare,
@@ -208,6 +209,8 @@ def check(
     "`breathmap simulate --out ride.bin --minutes 10 --faults exhaust-leak=0.4@left`\n\n"
     "`breathmap simulate --tables learned/left-proposed.csv --tables learned/right-proposed.csv` "
     "(a second pass, with the proposed tables stored)\n\n"
+    "`breathmap simulate --drive standing --setup normal --memory ecu` (engine off; the controller "
+    "can be read and written, and keeps what is written in the folder)\n\n"
     "`breathmap simulate --list` names the drives and faults.\n\n" + EXIT_CODES
 )
 def simulate(
@@ -231,6 +234,13 @@ def simulate(
     tables: Annotated[
         list[Path] | None,
         typer.Option(help="VE tables to store in the controller, one CSV per bank, in order."),
+    ] = None,
+    setup: Annotated[
+        str, typer.Option(help="How the controller is set up: learning, or normal (for use).")
+    ] = "learning",
+    memory: Annotated[
+        Path | None,
+        typer.Option(help="Folder that keeps what the controller holds from run to run."),
     ] = None,
     out: Annotated[
         Path | None,
@@ -258,9 +268,8 @@ def simulate(
         _list(screen)
         return
     speed = parse_speed(speed_up)
-    order = Order(
-        drive, minutes, seed, faults, rate, truth, sensor, tuple(tables) if tables else ()
-    )
+    given = tuple(tables) if tables else ()
+    order = Order(drive, minutes, seed, faults, rate, truth, sensor, given, setup, memory)
     bench = prepare(order)
     if describe is not None:
         parameters, controller = college_bench(truth, sensor)
@@ -283,6 +292,7 @@ def _list(screen: Screen) -> None:
     screen.say("Drives:")
     for name, (text, _) in DRIVES.items():
         screen.say(f"  {name:10} {text}")
+    screen.say(f"  {STANDING:10} switched on, engine not running: only its controller answers")
     screen.say("Faults (default size, unit; * can be given @left or @right):")
     for name, kind in FAULTS.items():
         star = "*" if kind.per_bank else " "
