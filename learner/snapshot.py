@@ -70,6 +70,17 @@ def restore(evidence: Evidence, numbers: BankNumbers) -> None:
             at += 1
 
 
+def clear(evidence: Evidence, noise: float) -> None:
+    """Begin anew: nothing learned; noise: the first guess, as when the evidence was made."""
+    evidence.close_block()
+    evidence.leave_square()
+    for group in ((evidence.cells, evidence.border), _small(evidence)):
+        for values in group:
+            for k in range(len(values)):
+                values[k] = 0.0
+    evidence.noise = noise
+
+
 def counts_of(value: float, per_unit: int) -> int:
     """The count in which a breakpoint or cell travels."""
     return math.floor(value * per_unit + 0.5)

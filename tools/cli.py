@@ -16,6 +16,7 @@ import typer
 from learner.description_text import annotated_example
 from protocol.fields import PROTOCOL_VERSION
 from simulator.faults import FAULTS
+from tools.board_cli import board_app
 from tools.checking import check_engine
 from tools.college import DESCRIPTION_NAME, college_bench, write_college
 from tools.demo import run_demo
@@ -50,6 +51,8 @@ app = typer.Typer(
     "`breathmap check --example > engine.toml`, then edit, check, learn.",
     epilog=EXIT_CODES,
 )
+
+app.add_typer(board_app, name="board")
 
 Description = Annotated[
     Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
@@ -95,7 +98,8 @@ def demo(
     "`breathmap learn engine.toml socket://192.168.4.1:3333 --out monday --add`\n\n"
     "`breathmap learn JOB /dev/ttyACM0` (into the open pass of a job; a recording's path in place "
     "of the port adds that)\n\n"
-    "In the folder afterwards, per bank: BANK-before.csv and BANK-proposed.csv (VE, %), BANK-correction.csv (%), "
+    "In the folder afterwards, per bank: BANK-before.csv and BANK-proposed.csv (VE, %), "
+    "BANK-correction.csv (%), "
     "BANK-standard-error.csv (%), BANK-coverage.csv (equivalent independent samples), "
     "BANK-decision.csv (a word per cell); summary.json; recording-001.bin, the bytes as they "
     "arrived, to be read again with `replay`.\n\n" + EXIT_CODES

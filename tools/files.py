@@ -170,14 +170,19 @@ def number_of(text: str, separator: str = ",") -> float:
 
 
 def write_text(path: Path, text: str) -> None:
+    """Write a text file, UTF-8, as `write_bytes` does."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
     """Write a file so that a reader finds the old one or the whole new one, whatever happens."""
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     except OSError as error:
         raise UserError(f"{path}: cannot be written: {error.strerror}") from None
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
         # mkstemp makes files private; results are ordinary files.

@@ -29,7 +29,7 @@ MODULES = sorted(path for room in ROOMS for path in (ROOT / room).glob("**/*.py"
 PURE = [
     path
     for path in MODULES
-    if path.parts[-2] != "tools" and "/".join(path.parts[-2:]) not in MAY_DO_IO
+    if path.relative_to(ROOT).parts[0] != "tools" and "/".join(path.parts[-2:]) not in MAY_DO_IO
 ]
 
 

