@@ -1,0 +1,320 @@
+"""The board's two slots, evidence as a file, the generated layout, and the heap after an hour."""
+
+import json
+import random
+import struct
+import subprocess
+from binascii import crc32
+
+import pytest
+from board_bench import board_folder, program, small_description, tables_of, write_ride
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from protocol.codes import PROTOCOL_VERSION
+from protocol.evidence import EvidenceError, from_bytes, to_bytes
+from protocol.framing import build_frame, cobs_decode, cobs_encode
+from protocol.payload import decode_sample_into, encode_sample
+from protocol.sample import Sample
+from tools.board import slots, wire
+from tools.board.app import Application
+from tools.board.engine import BadEngineFile, read_engine
+from tools.board_files import engine_text
+from tools.make_board import main as make_board
+
+HEAP_KIB = 96
+SPARE = 0.25
+
+
+def application(folder, name="teaching bench", base=60.0, cells=4):
+    """Return an application on CPython, four by four cells, whose frames go nowhere."""
+    description = small_description(cells, name=name)
+    text = engine_text(description, tables_of(description, base), 4)
+    drawn = random.Random(7)
+    return Application(
+        read_engine(iter(text.splitlines()), json.loads),
+        slots.Slots(str(folder)),
+        lambda frame, wait: True,
+        lambda: drawn.randrange(1, 2**32),
+    )
+
+
+def learn(app, count, seed=1):
+    """Let both banks learn invented observations."""
+    drawn = random.Random(seed)
+    for _ in range(count):
+        for evidence in app.evidences:
+            terms = [drawn.gauss(0.0, 0.1) for _ in range(evidence.n_terms)]
+            d = drawn.gauss(0.03, 0.01)
+            evidence.learn_one(drawn.randrange(3), 0.4, 0.3, 0.2, 0.1, d, 1.0, 1.0, terms)
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory):
+    """Three saves: the files after the second, and the bytes that the third writes."""
+    folder = tmp_path_factory.mktemp("slots")
+    app = application(folder)
+    for seed in (1, 2):
+        learn(app, 30, seed)
+        assert app.save()
+    before = {name: (folder / name).read_bytes() for name in slots.NAMES}
+    learn(app, 30, 3)
+    assert app.save()
+    (changed,) = [name for name in slots.NAMES if (folder / name).read_bytes() != before[name]]
+    return before, changed, (folder / changed).read_bytes()
+
+
+def test_a_power_cut_at_any_byte_leaves_old_or_new(saved, tmp_path):
+    """However far a save got, the next start finds the whole old snapshot or the whole new one."""
+    before, changed, written = saved
+    for name, data in before.items():
+        (tmp_path / name).write_bytes(data)
+    found = []
+    for length in range(len(written) + 1):
+        (tmp_path / changed).write_bytes(written[:length])
+        found.append(slots.Slots(str(tmp_path)).snapshot)
+    assert found == [2] * len(written) + [3]
+
+
+def test_a_flipped_byte_leaves_the_other_slot(saved, tmp_path):
+    """Damage anywhere in the newer file makes the older one count, never a mixture."""
+    before, changed, written = saved
+    for name, data in before.items():
+        (tmp_path / name).write_bytes(data)
+    for at in range(0, len(written), 7):
+        damaged = bytearray(written)
+        damaged[at] ^= 0x55
+        (tmp_path / changed).write_bytes(damaged)
+        assert slots.Slots(str(tmp_path)).snapshot == 2
+
+
+def test_saves_alternate(tmp_path):
+    """Each save writes the file that does not hold the latest snapshot."""
+    app = application(tmp_path)
+    paths = []
+    for _ in range(4):
+        assert app.save()
+        paths.append(app.slots.latest)
+    assert paths[0] != paths[1]
+    assert paths[:2] == paths[2:]
+
+
+def test_what_is_loaded_is_what_was_saved(tmp_path):
+    """After a restart evidence, origin and counts are those of the last save."""
+    app = application(tmp_path)
+    learn(app, 50)
+    assert app.save()
+    again = application(tmp_path)
+    assert again.origin == app.origin
+    for ours, theirs in zip(app.evidences, again.evidences, strict=True):
+        assert list(ours.cells) == list(theirs.cells)
+        assert list(ours.sums) == list(theirs.sums)
+        assert ours.noise == theirs.noise
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [({"name": "other bench"}, "another engine"), ({"base": 70.0}, "another table")],
+)
+def test_a_board_leaves_foreign_evidence_alone(changes, words, tmp_path):
+    """Evidence of another engine or table in a board's memory is not learned on, in one line."""
+    app = application(tmp_path)
+    learn(app, 50)
+    assert app.save()
+    other = application(tmp_path, **changes)
+    assert words in other.note
+    assert "\n" not in other.note
+    assert not any(any(evidence.cells) for evidence in other.evidences)
+
+
+def test_a_failing_memory_is_said_and_survived(tmp_path):
+    """When nothing can be written the save says so, and the older snapshot is still there."""
+    folder = tmp_path / "flash"
+    folder.mkdir()
+    app = application(folder)
+    assert app.save()
+    app.slots._paths = [str(tmp_path / "gone" / name) for name in slots.NAMES]
+    assert not app.save()
+    assert slots.Slots(str(folder)).snapshot == 1
+
+
+def test_a_slot_is_an_evidence_file(saved):
+    """The host reads a board's slot as a file of evidence, and writes the same bytes again."""
+    _, _, written = saved
+    assert to_bytes(from_bytes(written)) == written
+
+
+def test_a_cut_evidence_file_is_refused_whole(saved):
+    """An evidence file cut anywhere is refused in one line, never half taken."""
+    _, _, written = saved
+    for length in range(0, len(written), 3):
+        with pytest.raises(EvidenceError) as error:
+            from_bytes(written[:length])
+        assert "\n" not in str(error.value)
+
+
+def test_newer_and_unknown_frames_in_evidence_are_named(saved):
+    """Evidence of a later protocol version, or with a frame that is none, is one clear line."""
+    _, _, written = saved
+    body = cobs_decode(written[: written.index(0)])
+    newer = bytes([PROTOCOL_VERSION + 1]) + body[1:-4]
+    frame = cobs_encode(newer + struct.pack("<I", crc32(newer))) + b"\0"
+    with pytest.raises(EvidenceError, match="update breathmap"):
+        from_bytes(frame)
+    with pytest.raises(EvidenceError, match="type 99"):
+        from_bytes(build_frame(99, 0, 0, b"") + written)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.binary(max_size=600))
+def test_no_bytes_make_evidence_by_accident(data):
+    """Arbitrary bytes raise EvidenceError and nothing else."""
+    with pytest.raises(EvidenceError):
+        from_bytes(data)
+
+
+@pytest.mark.parametrize("cut", [0, 1, 3, 7])
+def test_a_damaged_engine_file_is_one_line(cut):
+    """An engine file that is cut or foreign is refused in one line that says what to do."""
+    description = small_description(4)
+    lines = engine_text(description, tables_of(description)).splitlines()[:cut]
+    with pytest.raises(BadEngineFile, match="install it again"):
+        read_engine(iter(lines), json.loads)
+    with pytest.raises(BadEngineFile, match="install it again"):
+        read_engine(iter(["{}"]), json.loads)
+
+
+def test_the_boards_layout_is_fresh():
+    """tools/board/layout.py is what the field table gives."""
+    assert make_board(["--check"]) == 0
+
+
+numbers = st.floats(-200.0, 40000.0) | st.just(float("nan"))
+
+
+@given(st.lists(numbers, min_size=8, max_size=8), st.lists(numbers, min_size=4, max_size=4))
+def test_the_board_packs_and_reads_samples_as_the_table_does(fixed, banks):
+    """The board's own sample codec agrees with the field table's, value by value."""
+    sample = Sample(2)
+    names = ("speed_rpm", "map_kpa", "throttle_pct", "coolant_c", "intake_c", "battery_v")
+    for name, value in zip((*names, "pulse_width_ms", "target_lambda"), fixed, strict=True):
+        setattr(sample, name, value)
+    sample.measured_lambda, sample.fuel_multiplier = banks[:2], banks[2:]
+    payload = encode_sample(sample)
+    assert wire.encode_sample(sample) == payload
+    one, two = Sample(2), Sample(2)
+    decode_sample_into(payload, one)
+    wire.decode_sample(payload, two)
+    assert repr(vars(one)) == repr(vars(two))
+
+
+HEAP_SCRIPT = """
+import gc, sys
+gc.threshold(4096)  # as main.py does
+def used():
+    gc.collect()
+    return gc.mem_alloc()
+start = used()
+if sys.argv[3]:
+    import vfs
+    image = open(sys.argv[3], "rb").read()
+    vfs.mount(vfs.VfsRom(image), "/rom")
+    sys.path.insert(0, "/rom")
+    print("image", len(image))
+from tools.board import hardware
+class Host:
+    def write(self, frame):
+        return True
+host = Host()
+port = hardware.FilePort(sys.argv[2])
+app, source = hardware.build(sys.argv[1], host, lambda engine: hardware.LineSource(port))
+print("built", used())
+arrays = 0
+for bank in app.learner.banks:
+    arrays += 4 * (len(bank.evidence.cells) + len(bank.evidence.border))
+    arrays += 8 * len(bank.table.cells)
+history = app.learner.history
+arrays += 8 * history.size * (5 + history.banks)
+print("arrays", arrays)
+most = used()
+count = 0
+while not source.ended:
+    source.step(app)
+    app.tick(0.3)
+    count += 1
+    if count % 500 == 0:
+        most = max(most, used())
+print("saved", app.slots.snapshot)
+print("most", most)
+print("seen", app.learner.banks[0].seen_count)
+print("end", used())
+"""
+
+
+def varint(value):
+    """A number as a ROM image holds it: seven bits a byte, the highest first."""
+    out = [value & 0x7F]
+    while value := value >> 7:
+        out.insert(0, 0x80 | value & 0x7F)
+    return bytes(out)
+
+
+def rom_image(folder):
+    """Return a ROM file system's image of compiled modules, as a board's flash holds it."""
+
+    def record(kind, data):
+        return varint(kind) + varint(len(data)) + data
+
+    def content(path):
+        out = b""
+        for entry in sorted(path.iterdir()):
+            name = varint(len(entry.name)) + entry.name.encode()
+            if entry.is_dir():
+                out += record(4, name + content(entry))
+            elif entry.suffix == ".mpy" or entry.name == "__init__.py":
+                out += record(5, name + record(2, entry.read_bytes()))
+        return out
+
+    data = content(folder)
+    length = varint(len(data))
+    if (3 + len(length) + len(data)) % 2:
+        length = b"\x80" + length
+    return b"\xd2\xcd\x31" + length + data
+
+
+def test_the_board_has_heap_to_spare_after_an_hour(tmp_path):
+    """Two banks of 16 x 16 cells, history, protocol and application leave a quarter of 96 KiB free
+    after an hour of simulated driving at 10 Hz, counted in a microcontroller's 32-bit words (this
+    interpreter's objects are 64-bit and twice as large, the arrays are not) and with the compiled
+    modules in flash, as a ROM file system holds them; and it runs that hour in a heap of the size
+    which those three quarters are here."""
+    description = small_description(16, sample_rate_hz=10.0)
+    folder = board_folder(tmp_path / "flash", description, tables_of(description))
+    image = tmp_path / "rom.img"
+    image.write_bytes(rom_image(folder))
+    data = tmp_path / "data"
+    data.mkdir()
+    (data / "engine.txt").write_bytes((folder / "engine.txt").read_bytes())
+    ride = tmp_path / "ride.bin"
+    count = write_ride(ride, 60.0, rate_hz=10.0)
+    script = tmp_path / "heap.py"
+    script.write_text(HEAP_SCRIPT, "utf-8")
+    heap = 1024 * HEAP_KIB
+    arrays = 2 * (4 * 10 + 8) * 256
+    # Objects twice as large, the arrays as they are, and the image, which is no part of the heap.
+    size = int(2 * (heap * (1.0 - SPARE) - arrays) + arrays) + image.stat().st_size
+    run = subprocess.run(
+        [program("micropython"), "-X", f"heapsize={size}", script, data, ride, image],
+        capture_output=True,
+        text=True,
+        timeout=180,
+    )
+    assert run.returncode == 0, run.stdout + run.stderr
+    said = {name: int(value) for name, value in map(str.split, run.stdout.splitlines())}
+    objects = said["most"] - said["image"] - said["arrays"]
+    alive = objects // 2 + said["arrays"]
+    print(said, f"as on 32 bits: {alive} of {heap} bytes, {100 - 100 * alive / heap:.0f} % spare")
+    assert said["seen"] == count > 35_000
+    assert said["saved"] > 5
+    assert alive <= (1.0 - SPARE) * heap
+    assert said["end"] - said["built"] < 4096
