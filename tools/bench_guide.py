@@ -1,11 +1,12 @@
 """How much time the guide saves: the simulated bench, ridden by its advice and at random.
 
 A brake holds speed, the operator holds load, HOLD_S a point. One operator asks the guide for every
-next point, one draws it at random from the same ground, one rides on the road. All learn as live
-learning does; who arrives first at the goal (the expected fuelling error over the ground that the
-brake reaches) is measured in simulated minutes, and the true error there beside it.
+next point, one draws it at random from the same ground; --road adds a rider on the road, who cannot
+hold a point at all. All learn as live learning does. Measured are the simulated minutes until the
+fuelling error over the ground that the brake reaches is below the goal: as the learner states it,
+and as the truth (on the table's grid) says.
 
-    python -m tools.bench_guide [--engines 6] [--goal 0.5] [--most 30]
+    python -m tools.bench_guide [--engines 6] [--goal 0.5] [--most 30] [--road]
 """
 
 import argparse
@@ -38,6 +39,7 @@ RATE_HZ = 25.0
 SPEEDS_RPM = (1300.0, 6700.0)
 LOADS_KPA = (32.0, 92.0)
 SHARE_WANTED = 0.6
+RIDERS = ("guided", "random", "road")
 
 Array = NDArray[np.float64]
 
@@ -65,10 +67,11 @@ class BrakePoint:
 
 @dataclass(frozen=True)
 class Arrival:
-    """When a rider reached the goal (None: not in time), and the true rms error then, per cent."""
+    """Minutes until the error was below the goal: as stated, and as the truth says (None: not in
+    time)."""
 
-    minutes: float | None
-    true_pct: float
+    stated: float | None
+    true: float | None
 
 
 def reference_ground() -> NDArray[np.bool_]:
@@ -151,7 +154,7 @@ def random_point(ground: NDArray[np.bool_], rng: random.Random) -> tuple[float, 
 
 def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
     """Let one rider ("guided", "random" or "road") learn on one random engine until the goal."""
-    parameters = random_engine(seed)
+    parameters = random_engine(seed, "grid")
     tables = [
         perturbed_table(parameters.truth, b, TWIN_AXES, START_RMS, seed)
         for b in range(parameters.banks)
@@ -165,6 +168,7 @@ def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
     brake = BrakePoint(most_minutes)
     drive: Drive = RoadRide(60.0 * most_minutes, seed) if rider == "road" else brake
     next_s = HOLD_S
+    stated = true = None
     for sample in simulate(parameters, controller, drive, seed, RATE_HZ, reuse=True):
         judge.learner.learn_one(sample)
         time_s = sample.time_us * 1e-6
@@ -172,13 +176,21 @@ def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
             continue
         next_s += HOLD_S
         judge.look(time_s)
-        if judge.error <= goal:
-            return Arrival(time_s / 60.0, judge.true_rms())
+        if stated is None and judge.error <= goal:
+            stated = time_s / 60.0
+        if true is None and judge.true_rms() <= 100.0 * goal:
+            true = time_s / 60.0
+        if stated is not None and true is not None:
+            break
         if rider == "guided":
             brake.speed_rpm, brake.load_kpa = judge.next_point(time_s, rng)
         elif rider == "random":
             brake.speed_rpm, brake.load_kpa = random_point(judge.ground, rng)
-    return Arrival(None, judge.true_rms())
+    return Arrival(stated, true)
+
+
+def _shown(minutes: float | None, most: float) -> str:
+    return f"over {most:g}" if minutes is None else f"{minutes:.1f}"
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -188,26 +200,27 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--engines", type=int, default=6, help="random engines")
     parser.add_argument("--goal", type=float, default=0.5, help="expected error, %%")
     parser.add_argument("--most", type=float, default=30.0, help="minutes before giving up")
+    parser.add_argument("--road", action="store_true", help="a rider on the road, too")
     asked = parser.parse_args(arguments)
-    shares = []
-    print("engine  rider    minutes to the goal   true error then, rms %")
+    print("minutes until the error over the ground is below the goal, as stated and in truth")
+    print(f"{'engine':>6}  {'rider':8} {'stated':>9} {'true':>9}")
+    stated, true = [], []
     for seed in range(asked.engines):
         found = {}
-        for rider in ("guided", "random", "road"):
-            arrival = ride(seed, rider, asked.goal / 100.0, asked.most)
-            found[rider] = arrival
-            minutes = f"{arrival.minutes:.1f}" if arrival.minutes else f"over {asked.most:g}"
-            print(f"{seed:6}  {rider:8} {minutes:>19}   {arrival.true_pct:22.2f}", flush=True)
-        guided, other = found["guided"].minutes, found["random"].minutes
-        if guided is not None:
-            # A random rider who never arrives counts as one who just did.
-            shares.append(guided / (other or asked.most))
-    if len(shares) < asked.engines:
-        print("the guided rider did not arrive on every engine")
-        return 1
-    share = statistics.median(shares)
-    print(f"guided / random on the same brake: median {share:.2f} (wanted: at most {SHARE_WANTED})")
-    return 0 if share <= SHARE_WANTED else 1
+        for rider in RIDERS[: 3 if asked.road else 2]:
+            arrival = found[rider] = ride(seed, rider, asked.goal / 100.0, asked.most)
+            minutes = [_shown(m, asked.most) for m in (arrival.stated, arrival.true)]
+            print(f"{seed:6}  {rider:8} {minutes[0]:>9} {minutes[1]:>9}", flush=True)
+        # Whoever did not arrive in time counts as one who just did.
+        guided, other = found["guided"], found["random"]
+        stated.append((guided.stated or asked.most) / (other.stated or asked.most))
+        true.append((guided.true or asked.most) / (other.true or asked.most))
+    shares = [statistics.median(stated), statistics.median(true)]
+    print(
+        f"guided / random on the same brake, medians: stated {shares[0]:.2f}, "
+        f"true {shares[1]:.2f} (wanted: at most {SHARE_WANTED})"
+    )
+    return 0 if max(shares) <= SHARE_WANTED else 1
 
 
 if __name__ == "__main__":

@@ -23,8 +23,10 @@ from tools.demo import run_demo
 from tools.errors import UserError
 from tools.job import is_job
 from tools.job_cli import add_commands, learn_into
+from tools.job_demo import run_job_demo
 from tools.learning import learn_live
 from tools.learning import replay as replay_files
+from tools.report_cli import add_report
 from tools.results import software_version
 from tools.screen import Screen
 from tools.simulating import (
@@ -42,7 +44,6 @@ EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line 
 app = typer.Typer(
     name="breathmap",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
     help="Learns the VE tables of a speed-density engine controller from its lambda sensors, "
@@ -53,6 +54,7 @@ app = typer.Typer(
 )
 
 app.add_typer(board_app, name="board")
+add_report(app, EXIT_CODES)
 
 Description = Annotated[
     Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
@@ -77,7 +79,7 @@ def _program(
 
 
 @app.command(
-    epilog="Example: `breathmap demo`\n\nAll data is invented. Takes about half a minute.\n\n"
+    epilog="Examples: `breathmap demo`, `breathmap demo --job`\n\nAll data is invented. Takes about half a minute.\n\n"
     + EXIT_CODES
 )
 def demo(
@@ -86,8 +88,15 @@ def demo(
         float, typer.Option(min=1, max=600, help="Minutes of road riding, simulated.")
     ] = 30.0,
     seed: Annotated[int, typer.Option(help="Which of endlessly many drives.")] = 1,
+    job: Annotated[
+        bool,
+        typer.Option("--job", help="A whole calibration job instead, from new to finish."),
+    ] = False,
 ) -> None:
     """Run the main job on a simulated engine, live over a port, and compare with the truth."""
+    if job:
+        run_job_demo(out, Screen(), seed=seed)
+        return
     run_demo(out, Screen(), minutes, seed)
 
 

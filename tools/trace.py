@@ -17,8 +17,8 @@ TRACE = "trace.json"
 FORM = 1
 MOST_TIME_BINS = 240
 FIRST_TIME_BIN_S = 10.0
-COOLANT_BINS_C = tuple(float(c) for c in range(-20, 151, 5))
-INTAKE_BINS_C = tuple(float(c) for c in range(-30, 101, 5))
+COOLANT_BINS_C = tuple(float(c) for c in range(-20, 151, 2))
+INTAKE_BINS_C = tuple(float(c) for c in range(-30, 101, 2))
 LATE_S = 60.0  # the first minute's residuals say how wrong the table was, not how good it is
 DIGITS = 4
 
