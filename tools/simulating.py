@@ -6,6 +6,7 @@ does not understand.
 
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -261,6 +262,15 @@ def write_recording(bench: Bench, out: Path, screen: Screen) -> int:
     except OSError as error:
         raise UserError(f"{out}: cannot be written: {error.strerror}") from None
     return size
+
+
+@contextmanager
+def serving(bench: Bench, kind: str | None, speed: float | None) -> Iterator[str]:
+    """Serve one run over a port in the background; yields the port's URL."""
+    if bench.drive is None:
+        speed = 1.0  # nothing happens that could be hurried
+    with Service(bench.stream(), kind, speed, bench.cable(), hear=bench.server.feed) as service:
+        yield service.url
 
 
 def serve(

@@ -10,9 +10,13 @@ from command_line import Breathmap, refused
 from job_bench import Twin
 
 from protocol.calibration import differences
+from simulator.control_server import ControlServer, calibration_of, put_into
 from simulator.drives import RoadRide
 from tools.job import Job
 from tools.job_calibration import read_calibration
+from tools.job_demo import run_job_demo
+from tools.screen import Screen
+from tools.simulating import Order, prepare
 
 STILL_IN = "the learning set-up may still be in the vehicle"
 
@@ -216,8 +220,28 @@ def test_learning_on_another_table_is_refused(breathmap: Breathmap, tmp_path: Pa
 
 def twin_again(twin: Twin) -> Twin:
     """Return the same controller as a device that was switched off and on."""
-    from simulator.control_server import ControlServer, calibration_of, put_into
-
     controller = twin.controller
     twin.server = ControlServer(calibration_of(controller), lambda new: put_into(controller, new))
     return twin
+
+
+def test_the_demo_of_a_job(tmp_path: Path) -> None:
+    """The demo's job runs from `new` to the check drive, ends with the set-up read back, and more
+    than halves the fuelling error on the cells that it changed."""
+    job = run_job_demo(tmp_path / "out", Screen(quiet=True), minutes=3.0)
+
+    kinds = [record["what"] for record in job.records]
+    assert kinds[-2:] == ["finished", "checked"]
+    assert kinds.count("accepted") == 2
+    assert not job.closing_line()[1]
+    truth = prepare(Order(truth="grid")).parameters.truth
+    first, last = job.start(), job.calibration()
+    points = [(n, p) for p in first.load for n in first.speed_rpm]
+    for bank in range(2):
+        pairs = [
+            (old / truth.ve_pct(bank, n, p) - 1.0, new / truth.ve_pct(bank, n, p) - 1.0)
+            for old, new, (n, p) in zip(first.ve_pct[bank], last.ve_pct[bank], points, strict=True)
+            if old != new
+        ]
+        assert len(pairs) > 30
+        assert rms([new for _, new in pairs]) < 0.5 * rms([old for old, _ in pairs])
