@@ -79,8 +79,8 @@ def _program(
 
 
 @app.command(
-    epilog="Examples: `breathmap demo`, `breathmap demo --job`\n\nAll data is invented. Takes about half a minute.\n\n"
-    + EXIT_CODES
+    epilog="Examples: `breathmap demo`, `breathmap demo --job`\n\n"
+    "All data is invented. Takes about half a minute.\n\n" + EXIT_CODES
 )
 def demo(
     out: Annotated[Path, typer.Option(help="Folder for what the demo makes.")] = Path("demo-out"),
