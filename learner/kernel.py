@@ -33,6 +33,7 @@ HUBER_LIMIT = 2.0  # residuals beyond this many scales lose weight
 # the limit above. Computed: erf(2/sqrt 2) - 4 phi(2) + 4 (1 - erf(2/sqrt 2)) = 0.92054.
 HUBER_MEAN_SQUARE = 0.92054
 OUTLIER_LIMIT = 5.0  # beyond this many an observation is an outlier ...
+OUTLIER_LEAST = 0.03  # ... and so far off as a fraction, whatever the noise ...
 OUTLIERS_RARE = 0.3  # ... unless this share of the latest ones is
 OUTLIER_STEP = 0.02  # what one observation adds to that share: a memory of some 50
 NOISE_MEMORY = 2000  # observations over which the running noise estimate averages
@@ -57,7 +58,8 @@ class Evidence:
     noise: first guess of one observation's standard deviation, a fraction.
     table_sd, term_sd: how wrong the table (a fraction) and the terms may be: the prior of the
     running estimate only; `solve` finds its own.
-    Memory: ((8 + K) * n_speed * n_load + K * (K + 1) // 2 + 3 * K + 4) numbers, plus one block.
+    Memory: ((8 + K) * n_speed * n_load + K * (K + 1) // 2 + 3 * K + 4) numbers, plus one block;
+    in single precision also the numbers of the open square, see `learner.single`.
     """
 
     def __init__(
@@ -161,7 +163,7 @@ class Evidence:
             # Huber's weight: limit over residual, so that its pull is bounded.
             weight *= HUBER_LIMIT * scale / abs(residual)
             square = limit
-            if abs(residual) > OUTLIER_LIMIT * scale:
+            if abs(residual) > OUTLIER_LIMIT * scale and abs(residual) > OUTLIER_LEAST:
                 # Far out a rare one is a misfire and says nothing of VE: its pull falls again. Many
                 # are no accident: then the estimate is wrong, and must be able to learn that.
                 self.outlier = self.outlier_share < OUTLIERS_RARE

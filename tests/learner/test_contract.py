@@ -96,14 +96,17 @@ def frozen(thing):
 
 def parts_of(thing, kind, found=None):
     """All objects of a kind that a learner holds, each once."""
-    found = {} if found is None else found
+    found, seen = ({}, {}) if found is None else found
     if isinstance(thing, kind):
         found[id(thing)] = thing
     if isinstance(thing, list | tuple):
         for part in thing:
-            parts_of(part, kind, found)
-    elif hasattr(thing, "__dict__"):
-        parts_of(list(vars(thing).values()), kind, found)
+            parts_of(part, kind, (found, seen))
+    elif hasattr(thing, "__dict__") and id(thing) not in seen:
+        # Parts may know their owner.
+        seen[id(thing)] = thing
+        for part in vars(thing).values():
+            parts_of(part, kind, (found, seen))
     return found
 
 
@@ -223,9 +226,19 @@ def test_the_evidence_takes_what_its_docstring_says(shape, typecode):
     evidence = Evidence(*shape, typecode)
     blocks = {id(evidence._block_index), id(evidence._block_score)}
     found = parts_of(evidence, array)
-    numbers = sum(len(a) for key, a in found.items() if key not in blocks)
+    held = (
+        {id(a) for a in vars(evidence._held).values() if isinstance(a, array)}
+        if (evidence._held)
+        else set()
+    )
+    rest = {key: a for key, a in found.items() if key not in blocks | held}
+    numbers = sum(len(a) for a in rest.values())
     assert numbers == eval(formula, {"n_speed": n_speed, "n_load": n_load, "K": n_terms})
-    assert {a.typecode for key, a in found.items() if key not in blocks} == {typecode}
+    assert {a.typecode for a in rest.values()} == {typecode}
+    # Single precision holds the open square's numbers apart: 14 bytes for each of so many.
+    apart = 21 + 4 * n_terms + n_terms * (n_terms + 3) // 2
+    held_bytes = sum(found[key].itemsize * len(found[key]) for key in held)
+    assert held_bytes == (14 * apart if typecode == "f" else 0)
     assert sum(len(found[key]) for key in blocks) == 2 * kernel.BLOCK_CELLS
 
 

@@ -295,10 +295,11 @@ def test_the_outlier_weight_is_hubers(d, gate_weight, noise):
     # One observation's own variance plus that of four cells known to within table_sd.
     scale = np.sqrt(noise**2 + evidence.table_sd**2 * sum(share**2 for share in v))
     far = abs(d) / scale
-    expected = (
-        gate_weight / max(1.0, far / kernel.HUBER_LIMIT) / max(1.0, far / kernel.OUTLIER_LIMIT)
-    )
-    assert evidence.outlier == (far > kernel.OUTLIER_LIMIT)
+    is_far = far > kernel.OUTLIER_LIMIT and abs(d) > kernel.OUTLIER_LEAST
+    expected = gate_weight / max(1.0, far / kernel.HUBER_LIMIT)
+    if is_far:
+        expected *= kernel.OUTLIER_LIMIT / far
+    assert evidence.outlier == is_far
     assert evidence.residual == d
     assert evidence.weight == pytest.approx(expected, rel=1e-12)
 
