@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from learner.settings import Settings
+from protocol.evidence import Snapshot
 from tools.board_files import (
     BOARD_FILE,
     ENGINE_FILE,
@@ -17,18 +18,13 @@ from tools.board_files import (
     find_program,
     write_modules,
 )
-from tools.board_host import (
-    BoardLink,
-    add_to_session,
-    board_status,
-    check_fits,
-    clear_board,
-    evidence_in,
-    fetch_snapshot,
-    store,
-)
+from tools.board_host import BoardLink, board_status, clear_board, fetch_snapshot
 from tools.errors import UserError
+from tools.evidence_files import check_fits, evidence_in, read_evidence, store, without_earlier
 from tools.files import write_text
+from tools.job import DESCRIPTION, Job, is_job
+from tools.job_cli import working
+from tools.job_runs import note_run, open_pass, relearn, take_in
 from tools.learning import load, recordings_in, replay_one
 from tools.port import Stop
 from tools.results import make_folder, write_results
@@ -41,6 +37,12 @@ board_app = typer.Typer(
 )
 Description = Annotated[
     Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
+]
+DescriptionOrJob = Annotated[
+    Path,
+    typer.Argument(
+        metavar="ENGINE.toml|JOB", help="The description, or a job.", show_default=False
+    ),
 ]
 Port = Annotated[str, typer.Argument(metavar="PORT", help="The board's port, or any pyserial URL.")]
 Baud = Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")]
@@ -105,50 +107,70 @@ def status(port: Port, baud: Baud = 115200) -> None:
     "Recordings in the folder are learned with it, so it may be one that `learn` has made."
 )
 def fetch(
-    description: Description,
+    description: DescriptionOrJob,
     port: Port,
-    out: Annotated[Path, typer.Option(help="Folder for the evidence and the results.")] = Path(
-        "learned"
-    ),
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the evidence and the results; else: learned."),
+    ] = None,
     baud: Baud = 115200,
     as_json: AsJson = False,
 ) -> None:
-    """Fetch what a board has learned into a folder, and write the results of all that is there."""
+    """Fetch what a board has learned into a folder or a job's pass, and write the results."""
     screen = Screen(as_json)
+    if is_job(description):
+        if out is not None:
+            raise UserError(f"{description} is a job: its open pass takes the evidence; no --out")
+        with working(description, screen) as job:
+            fetch_job(job, port, baud, screen)
+        return
+    folder = out or Path("learned")
     engine, tables = load(description)
     session = Session(engine, tables)
-    fetch_into(out, port, baud, session.settings, engine.engine.name, screen)
+    snapshot = fetch_fitting(port, baud, session.settings, engine.engine.name, screen)
+    make_folder(folder, may_exist=True, hint="")
+    kept = store(folder, snapshot)
+    for path in evidence_in(folder):
+        # What an earlier snapshot of the same board held is in this one.
+        if path.name < kept.name and read_evidence(path).origin == snapshot.origin:
+            path.unlink()
+    paths = without_earlier(recordings_in(folder))
     with Stop() as stop:
-        recordings = recordings_in(out)
-        for recording in recordings:
-            replay_one(recording, session, screen, stop)
+        for path in paths:
+            replay_one(path, session, screen, stop)
         if stop.asked:
             raise UserError("stopped; the evidence is in the folder, fetch again for the results")
-    paths = evidence_in(out)
-    added = add_to_session(session, paths)
-    sources = [path.name for path in [*recordings, *paths]]
-    outcome = write_results(out, session, sources, extra={"boards": added})
+    outcome = write_results(folder, session, [path.name for path in paths])
     screen.summary(outcome.summary)
-    screen.say(f"Written to {out}: tables, summary.json and the board's evidence.")
+    screen.say(f"Written to {folder}: tables, summary.json and the board's evidence.")
 
 
-def fetch_into(
-    folder: Path, port: str, baud: int, settings: Settings, engine: str, screen: Screen
-) -> Path:
-    """Fetch a board's evidence into a folder, where it stands once however often it is fetched.
-
-    Return the file's path. UserError, and nothing written, when it is another engine's.
-    """
+def fetch_fitting(
+    port: str, baud: int, settings: Settings, engine: str, screen: Screen
+) -> Snapshot:
+    """Return what a board has learned; UserError when it is another engine's."""
     with BoardLink(port, baud) as link, screen.progress(f"fetching from {port}") as bar:
         snapshot = fetch_snapshot(link, bar.update)
     check_fits(port, snapshot, settings, engine)
-    make_folder(folder, may_exist=True, hint="")
-    path, changed = store(folder, snapshot)
     used = ", ".join(f"{head['bank_name']} {head['samples_used']:,}" for head in snapshot.heads)
-    screen.say(f"Snapshot {snapshot.number}, samples used: {used}.")
-    if not changed:
-        screen.say(f"{path} holds this snapshot or a later one already; nothing was added.")
-    return path
+    screen.say(f"Snapshot {snapshot.number}; samples used since its origin: {used}.")
+    return snapshot
+
+
+def fetch_job(job: Job, port: str, baud: int, screen: Screen) -> None:
+    """Add a board's evidence to the open pass of a job: exactly once, however often fetched."""
+    if job.finished is not None:
+        raise UserError(f"{job.folder}: this job is finished; nothing more is learned into it")
+    take_in(job, screen)
+    folder = open_pass(job)
+    engine, tables = load(folder / DESCRIPTION)
+    snapshot = fetch_fitting(port, baud, engine.settings(tables), engine.engine.name, screen)
+    path = store(folder, snapshot)
+    session = relearn(job, job.pass_number, screen)
+    outcome = write_results(folder, session, [p.name for p in recordings_in(folder)])
+    screen.summary(outcome.summary)
+    note_run(job, folder, outcome.summary, screen)
+    screen.say(f"The board's evidence is in {path}.")
 
 
 @board_app.command(epilog="Example: `breathmap board clear /dev/ttyACM0 --yes`")

@@ -1,42 +1,33 @@
 """`breathmap board`: put the learner on a board, see its status, fetch and clear its evidence.
 
-A fetched snapshot becomes one file per origin, in place of an earlier one, so that fetching twice
-adds nothing twice; different origins add. The frames are those of the wire specification.
+The port's end of it: requests, answers, and a snapshot that is whole or not one. What becomes of
+it is the affair of `tools.evidence_files`.
 """
 
 import itertools
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import serial
 
-from learner.kernel import Evidence
-from learner.settings import Settings
-from learner.snapshot import fingerprint, restore
 from protocol import evidence_codes as codes
 from protocol.all_frames import ALL_FRAMES
 from protocol.board import build_frame, pack_payload, unpack_payload
-from protocol.evidence import EvidenceError, Snapshot, SnapshotReader, from_bytes, to_bytes
+from protocol.evidence import EvidenceError, Snapshot, SnapshotReader
 from protocol.evidence_fields import EVIDENCE_PART, LEARNER_ANSWER, LEARNER_REQUEST, LEARNER_ROW
-from protocol.evidence_parts import BankNumbers
 from protocol.fields import IDENTITY, PROTOCOL_VERSION, REASONS, STATUS
 from protocol.link import NEED_DATA, FrameEvent, LinkReader, NewerVersion
-from protocol.scaling import text_from_bytes, text_to_bytes
 from protocol.texts import LEARNER_OUTCOME_TEXTS
 from tools.errors import UserError
-from tools.files import write_bytes
 from tools.port import CHUNK_BYTES, POLL_S, open_port
-from tools.session import Session
 
 ANSWER_S = 1.5
 QUIET_S = 1.0
 TRIES = 5
 NEWER_FRAMES = 3
-PATTERN = "board-*.bin"
 Event = Any
 
 
@@ -189,106 +180,6 @@ def _fetch_parts(
                 part = unpack_payload(EVIDENCE_PART, event.payload)
                 if (part["bank"], part["part"]) == (bank, last):
                     return
-
-
-def store(folder: Path, snapshot: Snapshot) -> tuple[Path, bool]:
-    """Write a snapshot as its origin's file, in place of an earlier one; return the path, and
-    whether anything changed (not when the file holds this snapshot or a later one)."""
-    path = folder / f"board-{snapshot.origin:08x}.bin"
-    if path.exists() and read_evidence(path).number >= snapshot.number:
-        return path, False
-    write_bytes(path, to_bytes(snapshot))
-    return path, True
-
-
-def read_evidence(path: Path) -> Snapshot:
-    """Return the snapshot of a file; UserError in one line for anything else."""
-    try:
-        return from_bytes(path.read_bytes())
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
-    except EvidenceError as error:
-        raise UserError(f"{path}: {error}") from None
-
-
-def evidence_in(folder: Path) -> list[Path]:
-    """Return a folder's evidence files, one an origin."""
-    return sorted(folder.glob(PATTERN))
-
-
-# Comparing and adding.
-
-
-def check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) -> None:
-    """UserError unless the snapshot is of this engine, these tables and terms."""
-    banks = settings.banks
-    if len(snapshot.heads) != len(banks):
-        raise UserError(
-            f"{where}: evidence for {len(snapshot.heads)} banks, the engine description has "
-            f"{len(banks)}: it is another engine's"
-        )
-    ours = text_from_bytes(text_to_bytes(engine))
-    for head, bank in zip(snapshot.heads, banks, strict=True):
-        if head["engine"] != ours:
-            raise UserError(
-                f"{where}: evidence of another engine, {head['engine']!r}; the description says "
-                f"{ours!r}: give that engine's description, or install this one on the board"
-            )
-        if (head["speed_count"], head["load_count"]) != (bank.table.n_speed, bank.table.n_load):
-            raise UserError(
-                f"{where}: bank {bank.name}: learned on {head['load_count']} loads x "
-                f"{head['speed_count']} speeds, the engine description's axes have "
-                f"{bank.table.n_load} x {bank.table.n_speed}: install the description on the board"
-            )
-        if head["term_count"] != len(settings.term_names()):
-            raise UserError(
-                f"{where}: learned with {head['term_count']} global terms, the engine description "
-                f"has {len(settings.term_names())}: make film_s and charge_lead in [method] agree"
-            )
-        if head["fingerprint"] != fingerprint(settings, bank.table):
-            raise UserError(
-                f"{where}: bank {bank.name}: learned on another table or other axes than the "
-                "engine description's: it cannot be added; clear the board and install this one"
-            )
-
-
-def evidence_of(numbers: BankNumbers, head: dict[str, Any]) -> Evidence:
-    """Return one bank's numbers as evidence in double precision. Raises ValueError."""
-    evidence = Evidence(head["speed_count"], head["load_count"], head["term_count"])
-    restore(evidence, numbers)
-    return evidence
-
-
-def add_to_session(session: Session, paths: list[Path]) -> list[dict[str, Any]]:
-    """Add the evidence of files to a session's banks, and their samples to its counts; return what
-    was added, for a summary. UserError, with nothing added, when any file does not fit."""
-    snapshots = []
-    for path in paths:
-        snapshot = read_evidence(path)
-        check_fits(str(path), snapshot, session.settings, session.description.engine.name)
-        try:
-            pieces = [
-                evidence_of(numbers, head)
-                for numbers, head in zip(snapshot.numbers, snapshot.heads, strict=True)
-            ]
-        except ValueError as error:
-            raise UserError(f"{path}: {error}: fetch it again") from None
-        snapshots.append((path, snapshot, pieces))
-    added = []
-    for path, snapshot, pieces in snapshots:
-        for bank, head, piece in zip(session.learner.banks, snapshot.heads, pieces, strict=True):
-            bank.evidence.merge(piece)
-            bank.seen_count += head["samples_seen"]
-            bank.used_count += head["samples_used"]
-        session.samples += max(head["samples_seen"] for head in snapshot.heads)
-        added.append(
-            {
-                "file": path.name,
-                "snapshot": snapshot.number,
-                "used": {head["bank_name"]: head["samples_used"] for head in snapshot.heads},
-            }
-        )
-    return added
 
 
 # Status and clearing.

@@ -8,6 +8,7 @@ from rich.table import Table
 
 from learner.proposal import Rules
 from tools.errors import UserError
+from tools.evidence_files import without_earlier
 from tools.files import read_description, read_tables
 from tools.job import (
     ACCEPTED,
@@ -139,8 +140,13 @@ def proposal_again(job: Job, record: Record, screen: Screen) -> dict[str, str]:
         for entry in job.pass_recordings(record["pass"])
     }
     with Stop() as stop:
-        for digest in record["recordings"]:
-            replay_one(names[digest], session, screen, stop)
+        # In the order of the folder, as the proposal was made.
+        paths = sorted(
+            [names[digest] for digest in record["recordings"]],
+            key=lambda path: (path.name.startswith("board-"), path.name),
+        )
+        for path in without_earlier(paths):
+            replay_one(path, session, screen, stop)
             if stop.asked:
                 raise UserError("stopped")
     plan = plan_for(

@@ -10,6 +10,7 @@ from typing import Any
 
 from tools.control import ControllerLink
 from tools.errors import UserError
+from tools.evidence_files import without_earlier
 from tools.files import read_description, read_tables, write_text
 from tools.job import (
     CHECKED,
@@ -85,7 +86,15 @@ def _learned(job: Job, number: int, recordings: list[Record]) -> dict[str, Any]:
     }
 
 
-def learn_job(job: Job, source: str, baud: int, wait_s: float, check: bool, screen: Screen) -> None:
+def learn_job(
+    job: Job,
+    source: str,
+    baud: int,
+    wait_s: float,
+    check: bool,
+    screen: Screen,
+    view: bool = False,
+) -> None:
     """Add a run from a port, or a recording from a file, to the open pass.
 
     After `finish` it only looks whether the set-up is out, and learns nothing.
@@ -106,10 +115,10 @@ def learn_job(job: Job, source: str, baud: int, wait_s: float, check: bool, scre
         _check_controller(job, source, baud)
     folder = open_pass(job)
     outcome = learn_live(
-        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s
+        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s, view=view
     )
     screen.summary(outcome.summary)
-    _note_run(job, folder, outcome.summary, screen)
+    note_run(job, folder, outcome.summary, screen)
 
 
 def _check_controller(job: Job, port: str, baud: int) -> None:
@@ -148,10 +157,10 @@ def _learn_file(job: Job, path: Path, screen: Screen) -> None:
         raise UserError(f"{path}: it holds no sample; nothing was learned")
     outcome = write_results(folder, session, [p.name for p in recordings_in(folder)])
     screen.summary(outcome.summary)
-    _note_run(job, folder, outcome.summary, screen)
+    note_run(job, folder, outcome.summary, screen)
 
 
-def _note_run(job: Job, folder: Path, summary: dict[str, Any], screen: Screen) -> None:
+def note_run(job: Job, folder: Path, summary: dict[str, Any], screen: Screen) -> None:
     """Record what was added, and say when the samples do not look like the learning set-up."""
     for path in [*folder.glob("*-proposed.csv"), *folder.glob("*-decision.csv")]:
         path.unlink()  # what to change is for `propose` to say, under the rules of the job
@@ -212,9 +221,8 @@ def relearn(job: Job, number: int, screen: Screen) -> Session:
     description = read_description(folder / DESCRIPTION)
     session = Session(description, read_tables(folder / DESCRIPTION, description))
     with Stop() as stop:
-        for path in recordings_in(folder):
-            if path.stat().st_size:
-                replay_one(path, session, screen, stop)
+        for path in without_earlier([p for p in recordings_in(folder) if p.stat().st_size]):
+            replay_one(path, session, screen, stop)
             if stop.asked:
                 raise UserError("stopped; nothing was changed")
     return session

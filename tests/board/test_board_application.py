@@ -14,16 +14,9 @@ from board_bench import (
 )
 
 from protocol.evidence import from_bytes
-from tools.board_host import (
-    BoardLink,
-    board_status,
-    board_table,
-    check_fits,
-    clear_board,
-    evidence_of,
-    fetch_snapshot,
-)
+from tools.board_host import BoardLink, board_status, board_table, clear_board, fetch_snapshot
 from tools.cli import run
+from tools.evidence_files import check_fits, evidence_of
 from tools.learning import replay
 from tools.screen import Screen
 
@@ -112,6 +105,24 @@ def test_fetching_again_adds_nothing(bench, board, learned, tmp_path, capsys):
     assert all(other == first for other in others)
     assert first["left"]["used"] == learned.banks[0]["samples_used"]
     assert (out / "left-proposed.csv").exists()
+
+
+def test_a_job_takes_a_boards_evidence_once(bench, board, learned, tmp_path, capsys):
+    """Fetched into a job's open pass once or three times, a board's evidence makes the same
+    proposal, and the job's history can learn it again byte for byte."""
+    _, _, path, _ = bench
+    proposals = []
+    for times in (1, 3):
+        job = tmp_path / f"job{times}"
+        assert run(["new", str(job), "--engine", str(path)]) == 0
+        for _ in range(times):
+            assert run(["board", "fetch", str(job), board[0]]) == 0
+        assert run(["propose", str(job)]) == 0, capsys.readouterr().err
+        (folder,) = (job / "proposals").iterdir()
+        proposals.append({f.name: f.read_bytes() for f in folder.glob("*.csv")})
+        assert run(["history", str(job), "--verify"]) == 0, capsys.readouterr().err
+    assert proposals[0]
+    assert proposals[0] == proposals[1]
 
 
 def test_status_is_a_command(board, learned, capsys):
