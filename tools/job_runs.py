@@ -86,15 +86,7 @@ def _learned(job: Job, number: int, recordings: list[Record]) -> dict[str, Any]:
     }
 
 
-def learn_job(
-    job: Job,
-    source: str,
-    baud: int,
-    wait_s: float,
-    check: bool,
-    screen: Screen,
-    view: bool = False,
-) -> None:
+def learn_job(job: Job, source: str, baud: int, wait_s: float, check: bool, screen: Screen) -> None:
     """Add a run from a port, or a recording from a file, to the open pass.
 
     After `finish` it only looks whether the set-up is out, and learns nothing.
@@ -115,7 +107,7 @@ def learn_job(
         _check_controller(job, source, baud)
     folder = open_pass(job)
     outcome = learn_live(
-        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s, view=view
+        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s
     )
     screen.summary(outcome.summary)
     note_run(job, folder, outcome.summary, screen)
