@@ -79,6 +79,11 @@ class BoardLink:
                 f"{self.url}: the device sends frames but answers no learner's requests: is it a "
                 "learning board (breathmap board install), with its receive line wired?"
             )
+        if counters.unknown_type:
+            return (
+                f"{self.url}: the device sends only frames of types that this software does not "
+                "know: update breathmap, or check that it is a learning board"
+            )
         if counters.bytes:
             return f"{self.url}: bytes arrive but no frame of ours: check the baud rate and wiring"
         return f"{self.url}: nothing answers: check that the board has power, and the port's name"
