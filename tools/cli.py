@@ -59,6 +59,9 @@ add_report(app, EXIT_CODES)
 Description = Annotated[
     Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
 ]
+View = Annotated[
+    bool, typer.Option("--view", help="Show the live view in this terminal; ? there says more.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON to stdout.")]
 
 
@@ -104,14 +107,14 @@ def demo(
     epilog="Examples:\n\n"
     "`breathmap learn engine.toml /dev/ttyACM0`\n\n"
     "`breathmap learn engine.toml COM5 --out monday`\n\n"
+    "`breathmap learn engine.toml /dev/ttyACM0 --view` (for whoever is not riding)\n\n"
     "`breathmap learn engine.toml socket://192.168.4.1:3333 --out monday --add`\n\n"
     "`breathmap learn JOB /dev/ttyACM0` (into the open pass of a job; a recording's path in place "
     "of the port adds that)\n\n"
     "In the folder afterwards, per bank: BANK-before.csv and BANK-proposed.csv (VE, %), "
-    "BANK-correction.csv (%), "
-    "BANK-standard-error.csv (%), BANK-coverage.csv (equivalent independent samples), "
-    "BANK-decision.csv (a word per cell); summary.json; recording-001.bin, the bytes as they "
-    "arrived, to be read again with `replay`.\n\n" + EXIT_CODES
+    "BANK-correction.csv (%), BANK-standard-error.csv (%), BANK-coverage.csv (equivalent "
+    "independent samples), BANK-decision.csv (a word per cell); summary.json; trace.json; "
+    "recording-001.bin, the bytes as they arrived, to be read again with `replay`.\n\n" + EXIT_CODES
 )
 def learn(
     description: Annotated[
@@ -147,14 +150,15 @@ def learn(
         bool,
         typer.Option(help="For a job: first read whether the controller holds its table."),
     ] = True,
+    view: View = False,
     as_json: AsJson = False,
 ) -> None:
     """Learn live from a port, until it closes or Ctrl-C; then write what was learned."""
     if is_job(description):
-        learn_into(description, port, baud, wait, check_controller, as_json)
+        learn_into(description, port, baud, wait, check_controller, as_json, view)
         return
     screen = Screen(as_json)
-    outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay)
+    outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay, view)
     screen.summary(outcome.summary)
     screen.say(f"Written to {out}: tables, summary.json and the recording.")
 
@@ -162,6 +166,7 @@ def learn(
 @app.command(
     epilog="Examples:\n\n"
     "`breathmap replay engine.toml monday/recording-001.bin --out monday-again`\n\n"
+    "`breathmap replay engine.toml monday/recording-001.bin --view --speed 10` (to watch it)\n\n"
     "`breathmap replay engine.toml ride.csv` (columns named in the description's [log] part)\n\n"
     + EXIT_CODES
 )
@@ -181,11 +186,16 @@ def replay(
         bool,
         typer.Option("--find-delay", help="Look for the delay, too; say it, and change nothing."),
     ] = False,
+    view: View = False,
+    speed: Annotated[
+        float, typer.Option(min=0.1, max=1000, help="With --view: multiple of real time.")
+    ] = 1.0,
     as_json: AsJson = False,
 ) -> None:
     """Learn from recordings or CSV logs, and write the same results as `learn`."""
     screen = Screen(as_json)
-    outcome = replay_files(description, sources, out, screen, replace, find_delay)
+    view_speed = speed if view else None
+    outcome = replay_files(description, sources, out, screen, replace, find_delay, view_speed)
     screen.summary(outcome.summary)
     screen.say(f"Written to {out}: tables and summary.json.")
 

@@ -98,12 +98,18 @@ def prepare(job: JobFolder, port: Port = None, baud: Baud = 115200) -> None:
 
 
 def learn_into(
-    folder: Path, source: str, baud: int, wait_s: float, check: bool, as_json: bool
+    folder: Path,
+    source: str,
+    baud: int,
+    wait_s: float,
+    check: bool,
+    as_json: bool,
+    view: bool = False,
 ) -> None:
     """Learn into a job; called by `learn` when it is given a job folder."""
     screen = Screen(as_json)
     with working(folder, screen) as opened:
-        learn_job(opened, source, baud, wait_s, check, screen)
+        learn_job(opened, source, baud, wait_s, check, screen, view)
 
 
 def propose(

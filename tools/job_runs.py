@@ -86,7 +86,15 @@ def _learned(job: Job, number: int, recordings: list[Record]) -> dict[str, Any]:
     }
 
 
-def learn_job(job: Job, source: str, baud: int, wait_s: float, check: bool, screen: Screen) -> None:
+def learn_job(
+    job: Job,
+    source: str,
+    baud: int,
+    wait_s: float,
+    check: bool,
+    screen: Screen,
+    view: bool = False,
+) -> None:
     """Add a run from a port, or a recording from a file, to the open pass.
 
     After `finish` it only looks whether the set-up is out, and learns nothing.
@@ -107,7 +115,7 @@ def learn_job(job: Job, source: str, baud: int, wait_s: float, check: bool, scre
         _check_controller(job, source, baud)
     folder = open_pass(job)
     outcome = learn_live(
-        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s
+        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s, view=view
     )
     screen.summary(outcome.summary)
     note_run(job, folder, outcome.summary, screen)

@@ -31,6 +31,7 @@ from tools.port import Stop, chunks, open_port
 from tools.results import Outcome, make_folder, write_results
 from tools.screen import Screen, share_of
 from tools.session import Session
+from tools.view import need_terminal, view_live, view_replay
 
 STATUS_EVERY_S = 0.5
 ERROR_EVERY_S = 5.0
@@ -121,13 +122,17 @@ def learn_live(
     add: bool = False,
     wait_s: float = 10.0,
     find_delay: bool = False,
+    view: bool = False,
 ) -> Outcome:
     """Learn from a port until it closes or Ctrl-C; write the outcome into `out` and return it.
 
     add: `out` may hold earlier recordings of the same engine; they are learned first and kept.
     wait_s: how long a port may be silent, or send nothing of ours, at the start.
     find_delay: at the end look for the delay in the last ten minutes or so, and propose it.
+    view: show the live view meanwhile.
     """
+    if view:
+        need_terminal()
     description, tables = load(path)
     session = Session(description, tables)
     if find_delay:
@@ -142,7 +147,10 @@ def learn_live(
                     replay_one(earlier, session, screen, stop)
             session.begin(url)
             screen.say(f"Learning from {url}. Ctrl-C ends, and writes what was learned.")
-            _follow(port, session, recording, screen, stop, wait_s, baud)
+            if view:
+                _follow_in_view(port, session, out, stop, wait_s, baud)
+            else:
+                _follow(port, session, recording, screen, stop, wait_s, baud)
             if stop.asked:
                 screen.say("Stopped as asked.")
             else:
@@ -197,6 +205,18 @@ def _follow(
         if not session.source_frames and not stop.asked:
             what = f"after {arrived} bytes, none of them a frame of ours" if arrived else "at once"
             raise UserError(f"{session.source}: the port closed {what}; nothing was learned")
+
+
+def _follow_in_view(
+    port: Any, session: Session, out: Path, stop: Stop, wait_s: float, baud: int
+) -> None:
+    """Learn from the port in the live view until its end."""
+
+    def give_up(arrived: int, held: int, waited_s: float) -> None:
+        if waited_s > wait_s or held > HELD_BYTES_MOST:
+            raise UserError(_why_nothing(session, arrived, wait_s, baud))
+
+    view_live(port, session, stop, out, lambda: RecordingFile(out), give_up)
 
 
 def _why_nothing(session: Session, arrived: int, wait_s: float, baud: int) -> str:
@@ -265,27 +285,42 @@ def replay(
     screen: Screen,
     replace: bool = False,
     find_delay: bool = False,
+    view_speed: float | None = None,
 ) -> Outcome:
     """Learn from recordings and CSV logs, in order; write the outcome into `out` and return it.
 
     replace: results of an earlier replay in `out` are written over; recordings never are.
     find_delay: look for the delay as well, say what was found, and change nothing.
+    view_speed: play in the live view at this multiple of real time.
     """
+    if view_speed is not None:
+        need_terminal()
     description, tables = load(path)
     session = Session(description, tables)
     if find_delay:
         session.recent = RecentSamples(REPLAY_SAMPLES, len(description.bank))
     if out.is_file() or (not replace and out.is_dir() and any(out.iterdir())):
         raise UserError(f"{out} exists and is not empty; {OTHER_OUTPUT}, or --replace its results")
+    notes = None
     with Stop() as stop:
+        played = []
         for source in without_earlier(sources):
+            if view_speed is not None and not is_evidence(source):
+                _head_of(source)
+                played.append(source)
+                continue
             replay_one(source, session, screen, stop)
             if stop.asked:
-                screen.say("Stopped as asked; what was learned until then is written.")
                 break
+        if view_speed is not None:
+            notes = view_replay(played, session, stop, out, view_speed)
+        if stop.asked:
+            screen.say("Stopped as asked; what was learned until then is written.")
         if not session.samples:
             raise UserError(f"{sources[0]}: it holds no sample; nothing was learned")
         make_folder(out, replace, OTHER_OUTPUT)
+        if notes is not None:
+            notes.save()
         extra = _delay_part(session, screen, only_if_worth=False)
         return write_results(out, session, [str(source) for source in sources], stop.asked, extra)
 
@@ -304,8 +339,8 @@ def _delay_part(session: Session, screen: Screen, only_if_worth: bool) -> dict[s
     return {"delay_found": delay_summary(found)}
 
 
-def replay_one(source: Path, session: Session, screen: Screen, stop: Stop) -> None:
-    """Learn from one recording or log, or add a board's evidence."""
+def _head_of(source: Path) -> tuple[bytes, int]:
+    """Return a source's first bytes and its size; UserError when there is nothing to read."""
     try:
         with source.open("rb") as file:
             head = file.read(4096)
@@ -316,6 +351,12 @@ def replay_one(source: Path, session: Session, screen: Screen, stop: Stop) -> No
         raise UserError(f"{source}: cannot be read: {error.strerror}") from None
     if not head.strip():
         raise UserError(f"{source}: the file is empty; give a recording or a CSV log")
+    return head, size
+
+
+def replay_one(source: Path, session: Session, screen: Screen, stop: Stop) -> None:
+    """Learn from one recording or log, or add a board's evidence."""
+    head, size = _head_of(source)
     session.begin(str(source))
     if is_evidence(source):
         add_to_session(session, source)
