@@ -4,12 +4,14 @@ A board's evidence only grows, so that of one origin the latest snapshot holds a
 held: it alone is learned, however many are there. Different origins add.
 """
 
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 from learner.kernel import Evidence
 from learner.settings import Settings
-from learner.snapshot import fingerprint, restore
+from learner.snapshot import fingerprint, numbers_of, restore
 from protocol.evidence import EvidenceError, Snapshot, from_bytes, to_bytes
 from protocol.evidence_codes import EVIDENCE_TYPE
 from protocol.evidence_parts import BankNumbers
@@ -20,6 +22,38 @@ from tools.files import write_bytes
 from tools.session import Session
 
 HEAD_BYTES = 256
+
+
+def snapshot_of(session: Session) -> Snapshot:
+    """Return all that a session's banks have learned, as it would travel; the session is unchanged.
+
+    Its origin is made from the numbers, so that the same evidence has the same.
+    """
+    heads, pieces = [], []
+    name = text_from_bytes(text_to_bytes(session.description.engine.name))
+    for bank in session.learner.banks:
+        numbers = numbers_of(deepcopy(bank.evidence))
+        pieces.append(numbers)
+        heads.append(
+            {
+                "fingerprint": fingerprint(session.settings, bank.table),
+                "bank": bank.number,
+                "bank_count": len(session.learner.banks),
+                "number_bytes": numbers.number_bytes,
+                "speed_count": bank.table.n_speed,
+                "load_count": bank.table.n_load,
+                "term_count": bank.evidence.n_terms,
+                "samples_seen": bank.seen_count,
+                "samples_used": bank.used_count,
+                "part_count": numbers.part_count,
+                "data_crc": numbers.crc(),
+                "engine": name,
+                "bank_name": text_from_bytes(text_to_bytes(bank.name)),
+            }
+        )
+    origin = crc32(b"".join(head["data_crc"].to_bytes(4, "little") for head in heads))
+    whole = tuple(head | {"origin": origin, "snapshot": 1} for head in heads)
+    return Snapshot(whole, tuple(pieces))
 
 
 def store(folder: Path, snapshot: Snapshot) -> Path:

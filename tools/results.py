@@ -16,13 +16,17 @@ import numpy as np
 
 from learner.proposal import SATURATED
 from learner.solve import film_of
+from protocol.evidence import to_bytes
 from protocol.fields import PROTOCOL_VERSION, REASONS
 from tools.errors import UserError
-from tools.files import table_text, write_text
+from tools.evidence_files import snapshot_of
+from tools.files import table_text, write_bytes, write_text
 from tools.session import BankResult, Session
 from tools.trace import TRACE
 
 SUMMARY = "summary.json"
+# What the banks' evidence was, as frames; `replay` takes it like a recording.
+EVIDENCE = "evidence.bin"
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,7 @@ def write_results(
     for result in results:
         for name, text in bank_files(session, result).items():
             write_text(folder / name, text)
+    write_bytes(folder / EVIDENCE, to_bytes(snapshot_of(session)))
     write_text(folder / TRACE, json.dumps(session.trace.as_dict()) + "\n")
     summary = summarise(session, results, sources) | (extra or {})
     write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")

@@ -11,7 +11,7 @@ from protocol.fields import IDENTITY
 from protocol.link import FrameEvent, LinkReader
 from protocol.recording import read_recording
 from tools.college import college_bench, write_college
-from tools.results import SUMMARY
+from tools.results import EVIDENCE, SUMMARY
 from tools.screen import Screen
 from tools.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 from tools.trace import TRACE
@@ -155,7 +155,7 @@ def test_replay_writes_everything(breathmap: Breathmap, bench: Path, recording: 
     summary = json.loads(ended.out)
     assert summary == json.loads((out / SUMMARY).read_text())
     names = {f"{bank}-{kind}.csv" for bank in ("left", "right") for kind in KINDS}
-    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE}
+    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE, EVIDENCE}
     assert summary["samples"] == 3000
     assert summary["protocol_version"] == 1
     assert summary["link"]["lost"] == 0
@@ -166,6 +166,19 @@ def test_replay_writes_everything(breathmap: Breathmap, bench: Path, recording: 
         assert 0.05 < bank["delay"]["least_s"] < bank["delay"]["mean_s"] < 0.6
         assert sum(bank["cells"].values()) == 16 * 12
         assert set(bank["terms"]) >= {"charge_lead"}
+
+
+def test_evidence_alone_gives_the_same_tables(
+    breathmap: Breathmap, bench: Path, recording: Path
+) -> None:
+    """The evidence file of a run, replayed by itself, gives that run's corrections and tables."""
+    first, second = bench.parent / "first", bench.parent / "second"
+    assert breathmap("replay", bench, recording, "--out", first).code == 0
+
+    assert breathmap("replay", bench, first / EVIDENCE, "--out", second).code == 0
+
+    for name in (f"{bank}-{kind}.csv" for bank in ("left", "right") for kind in KINDS):
+        assert (first / name).read_text() == (second / name).read_text(), name
 
 
 def test_result_tables_agree(breathmap: Breathmap, bench: Path, recording: Path) -> None:
