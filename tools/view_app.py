@@ -32,8 +32,9 @@ from tools.view_map import (
 from tools.view_operator import BELL_GAP_S, Tones, operator_page, state_style
 from tools.view_pages import NotePage, Pages, StartPage
 from tools.view_source import Notes, Source
-from tools.view_state import LEARNING, STOP, Knowing, Watch, state_of
+from tools.view_state import LEARNING, STOP, WAITING, Knowing, Watch, state_of
 from tools.view_words import (
+    ENDED,
     HELP,
     advice_lines,
     alarm_line,
@@ -43,7 +44,7 @@ from tools.view_words import (
     verdict_line,
 )
 
-DRAW_EVERY_S = 0.25
+DRAW_EVERY_S = 0.33
 
 
 def look_of(colour_system: str | None) -> Look:
@@ -112,8 +113,9 @@ class View(App[None]):
         self.bank = 0
         self.close_up = False
         self.operator = False
-        self.banner_at: float | None = None  # when the banner was last put up (monotonic)
+        self.banner_at: float | None = None  # since when the banner is seen (monotonic)
         self._tones = Tones()
+        self._shown: dict[str, Text] = {}
         self._solving = threading.Event()
         description = watch.session.description
         self._names = [bank.name for bank in description.bank]
@@ -147,9 +149,9 @@ class View(App[None]):
         self.refresh_all()
 
     def on_resize(self, event: Resize) -> None:
-        """Use the room there is."""
-        if self.source.is_alive():
-            self.refresh_all()
+        """Use the room there is, once the parts have found theirs."""
+        if self.source.ident is not None:
+            self.call_after_refresh(self.refresh_all)
 
     def _solve(self) -> None:
         while not self.source.ended and not self._solving.is_set():
@@ -165,8 +167,8 @@ class View(App[None]):
         self.bell()
 
     def refresh_all(self) -> None:
-        """Draw everything anew; leave when the source has ended."""
-        if self.source.ended:
+        """Draw everything anew; leave when somebody asked for it elsewhere, or on an error."""
+        if self.source.error is not None or self.source.stop.asked:
             self.action_leave()
             return
         with self.lock:
@@ -174,10 +176,13 @@ class View(App[None]):
             verdict = verdict_line(
                 self.watch, self._names, self.source.paused, self.source.silent_s
             )
+            if self.source.ended:
+                verdict = ENDED
             operator = operator_words(self.watch, self._names, self.source.paused)
             spent = spent_line(self.watch)
-        if self.source.paused and state != STOP:
-            state = "WAITING"
+        if (self.source.paused or self.source.ended) and state != STOP:
+            state = WAITING
+            operator = (WAITING, verdict[0])
         self._draw_banner()
         if self.operator:
             self._draw_operator(*operator)
@@ -191,6 +196,9 @@ class View(App[None]):
         self._ring(state)
 
     def _put(self, name: str, text: Text) -> None:
+        if self._shown.get(name) == text:
+            return
+        self._shown[name] = text
         self.screen_stack[0].query_one(f"#{name}", Static).update(text)
 
     def _line(self, text: str, style: str = "", lines: int = 1) -> Text:
@@ -208,7 +216,7 @@ class View(App[None]):
             self.banner_at = None
             return
         worst = self.watch.alarms.worst()
-        kind = STOP if worst < STOP_NOW else "WAITING"
+        kind = STOP if worst < STOP_NOW else WAITING
         style = state_style(self.look, kind) + Style(bold=True)
         width = self.size.width
         text = self.look.plain(f" {'STOP NOW: ' if kind == STOP else 'LOOK: '}{text}  a: seen ")
@@ -219,11 +227,15 @@ class View(App[None]):
             row.stylize(style)
         banner.update(Text("\n", end="").join(rows))
         if self.banner_at is None:
+            self.call_after_refresh(self._banner_drawn)
+
+    def _banner_drawn(self) -> None:
+        if self.banner_at is None and self.watch.alarms.worst() >= 0:
             self.banner_at = time.monotonic()
 
     def _verdict(self, words: tuple[str, str], state: str) -> Text:
         # STOP stands in the banner; the verdict tells whether samples are used.
-        kind = LEARNING if words[0].startswith(LEARNING) else "WAITING"
+        kind = LEARNING if words[0].startswith(LEARNING) else WAITING
         first = Text(self.look.plain(f" {words[0]} "), state_style(self.look, kind), end="")
         return Text("\n", end="", overflow="fold").join([first, self._line(f" {words[1]}")])
 

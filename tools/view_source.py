@@ -109,7 +109,7 @@ class LiveSource(Source):
                 last = now
             self.silent_s = now - last
             if self.silent_s:
-                self._learned(lambda: self._silence())
+                self._learned(self._silence)
             if self.paused:
                 aside = aside or self._set_aside()
                 self._learned(lambda onlooker=aside, new=data: onlooker.feed(new))  # type: ignore[misc]
@@ -129,6 +129,15 @@ class LiveSource(Source):
                     self.recording.start()
             elif not self.session.samples:
                 self._give_up(arrived, self.recording.held_bytes, now - began)
+        if not self.stop.asked:
+            if not self.session.samples:
+                raise UserError(
+                    f"{self.session.source}: the port closed after {arrived} bytes and no sample; "
+                    "nothing was learned"
+                )
+            # Unplugged or over: somebody has to see it.
+            self.silent_s = float("inf")
+            self._learned(self._silence)
 
     def _set_aside(self) -> "_Onlooker":
         self.recording.close()

@@ -8,7 +8,7 @@ from learner.description import EngineDescription
 from learner.guide import Advice, Region
 from learner.reasons import EXPLANATIONS
 from tools.report_words import CAUTIONS
-from tools.view_state import LEARNING, STOP, USED, Watch, state_of
+from tools.view_state import LEARNING, STOP, USED, WAITING, Watch, state_of
 
 # name -> (what it means, what to do); a test holds that every alarm has its words.
 ALARM_WORDS: dict[str, tuple[str, str]] = {
@@ -37,6 +37,7 @@ ALARM_WORDS: dict[str, tuple[str, str]] = {
         "check cable, grounding and baud rate",
     ),
 }
+ENDED = ("ENDED: nothing more comes from there", "to do: q writes everything and leaves")
 HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
     ("", "correction, standard error, where observations land"),
@@ -169,7 +170,7 @@ def operator_words(watch: Watch, names: list[str], paused: bool) -> tuple[str, s
     if state == STOP:
         return STOP, alarm_line(watch.alarms, names)
     if paused:
-        return "WAITING", "paused"
+        return WAITING, "paused"
     if state == LEARNING:
         return LEARNING, ""
     return state, verdict_line(watch, names, paused, 0.0)[1]

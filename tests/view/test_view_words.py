@@ -1,0 +1,157 @@
+"""The view's sentences and drawings, without a screen."""
+
+import math
+
+import numpy as np
+import pytest
+from rich.style import Style
+from view_bench import new_session
+
+from learner import alarms
+from learner.guide import Advice, Region
+from tools.view_map import (
+    CIVIDIS,
+    FEW_COLOURS,
+    NO_COLOUR,
+    SIXTEEN,
+    TRUE_COLOUR,
+    Layer,
+    Look,
+    draw,
+    shown_span,
+)
+from tools.view_source import Notes
+from tools.view_state import Watch, wanted_squares
+from tools.view_words import ALARM_WORDS, advice_lines, alarm_line, verdict_line
+
+SPEEDS = [1000.0, 2000.0, 3000.0, 4000.0]
+LOADS = [20.0, 60.0, 100.0]
+VALUES = np.array([[0.0, 5.0, 10.0, np.nan], [50.0, 60.0, 70.0, 80.0], [90.0, 95.0, 99.0, 100.0]])
+LAYER = Layer("VE now", "%", VALUES, 0.0, 100.0)
+
+
+def test_every_alarm_has_its_words() -> None:
+    """Each alarm is told with what to do, and no sentence is left over."""
+    assert set(ALARM_WORDS) == set(alarms.NAMES)
+
+
+def test_worst_alarm_is_told_and_the_rest_counted() -> None:
+    """Of several alarms the one of highest rank is told, with its bank, and the others counted."""
+    watch = Watch(new_session())
+    assert alarm_line(watch.alarms, ["left", "right"]) == ""
+    for kind in (alarms.FRAMES_LOST, alarms.LEAN):
+        watch.alarms.latched[kind] = True
+    watch.alarms.bank[alarms.LEAN] = 0
+    watch.alarms.value[alarms.LEAN] = 1.21
+
+    line = alarm_line(watch.alarms, ["left", "right"])
+
+    assert line.startswith("LEAN UNDER LOAD (left): lambda 1.21")
+    assert line.endswith("(and 1 more)")
+
+
+def test_silence_pause_and_nothing_yet_have_their_remedy() -> None:
+    """Whatever keeps it from learning is said with what to do."""
+    watch = Watch(new_session())
+    for line, remedy in (
+        verdict_line(watch, ["left", "right"], False, 7.0),
+        verdict_line(watch, ["left", "right"], True, 0.0),
+        verdict_line(watch, ["left", "right"], False, 0.0),
+    ):
+        assert not line.startswith("LEARNING")
+        assert remedy.startswith("to do: ")
+
+
+def test_advice_is_a_speed_band_and_a_load_band() -> None:
+    """Advice names both bands with units, the expected error, the goal and the minutes."""
+    description = new_session().description
+    advice = Advice(Region(4, 5, 6, 7), 0.0213, 0.019, 7.3)
+
+    where, how = advice_lines(advice, description, 1)
+
+    assert where == "go next: 2200 to 2500 rpm at 57 to 64 kPa"
+    assert how == "expected error ± 2.13 %, goal 1 %: about 7 minutes to go; 1 square left out"
+    assert "goal reached" in advice_lines(Advice(None, 0.004, 0.004, 0.0), description, 0)[0]
+    assert "no ground" in advice_lines(Advice(None, 0.02, 0.02, math.inf), description, 9)[0]
+
+
+def test_goal_limits_the_ground() -> None:
+    """Squares outside the goal's speeds and loads are not wanted."""
+    session = new_session()
+    assert wanted_squares(session).all()
+    goal = session.description.goal.model_copy(
+        update={"speed_rpm": [2200.0, 4000.0], "load": [50.0, 92.0]}
+    )
+    session.description = session.description.model_copy(update={"goal": goal})
+
+    rows, columns = np.nonzero(wanted_squares(session))
+
+    axes = session.description.axes
+    assert [axes.speed_rpm[columns.min()], axes.speed_rpm[columns.max() + 1]] == [2200, 4000]
+    assert [axes.load[rows.min()], axes.load[rows.max() + 1]] == [50, 92]
+
+
+def test_map_holds_every_number_and_marks_the_point() -> None:
+    """All cells that fit carry their number; the nearest to the operating point is marked once."""
+    text = draw(LAYER, SPEEDS, LOADS, (2900.0, 65.0), 80, 24, Look()).plain
+    lines = text.splitlines()
+
+    assert [line.split()[0] for line in lines[1:]] == ["100", "60", "20"]
+    assert lines[2].split()[1:] == ["50.00", "60.00", "70.00<", "80.00"]
+    assert lines[3].split()[-1] == "."
+    assert text.count("<") == 1
+
+
+def test_map_follows_the_point_where_there_is_no_room() -> None:
+    """In too little room the part around the operating point is shown."""
+    text = draw(LAYER, SPEEDS, LOADS, (3900.0, 95.0), 15, 3, Look()).plain
+
+    assert "4.0" in text
+    assert "1.0" not in text
+    assert text.splitlines()[1].split()[0] == "100"
+    assert all(len(line) <= 15 for line in text.splitlines())
+    assert list(shown_span(10, 4, 9)) == [6, 7, 8, 9]
+    assert list(shown_span(3, 9, 0)) == [0, 1, 2]
+
+
+@pytest.mark.parametrize("colours", [TRUE_COLOUR, FEW_COLOURS, NO_COLOUR])
+def test_shading_grows_with_the_value(colours: str) -> None:
+    """From the lowest to the highest value the shade climbs through the map, in any terminal."""
+    text = draw(LAYER, SPEEDS, LOADS, (math.nan, math.nan), 80, 24, Look(colours))
+    backgrounds = [
+        span.style.bgcolor.name
+        for span in text.spans
+        if isinstance(span.style, Style) and span.style.bgcolor is not None
+    ]
+
+    if colours == NO_COLOUR:
+        assert backgrounds == []
+        top, _, bottom = text.plain.splitlines()[1:]
+        assert "@" in top
+        assert "@" not in bottom
+        return
+    scale = CIVIDIS if colours == TRUE_COLOUR else SIXTEEN
+    assert {scale[0], scale[-1]} <= set(backgrounds) <= set(scale)
+    assert backgrounds.index(scale[-1]) < backgrounds.index(scale[0])  # high loads on top
+
+
+def test_colours_are_the_published_ones() -> None:
+    """The shades are cividis's, as matplotlib's published table has them."""
+    colormaps = pytest.importorskip("matplotlib").colormaps
+    published = [
+        "#{:02x}{:02x}{:02x}".format(*(round(255 * v) for v in colormaps["cividis"](x)[:3]))
+        for x in np.linspace(0.0, 1.0, len(CIVIDIS))
+    ]
+    assert list(CIVIDIS) == published
+
+
+def test_notes_hold_no_control_characters_and_stay(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    """A note is one clean line; empty ones are none; notes of an earlier run are kept."""
+    first = Notes(tmp_path)
+    first.add("tab\there\x1b[2J", 1.0)
+    first.add(" \n ", 2.0)
+    second = Notes(tmp_path)
+    second.add("again", 3.0)
+
+    rows = (tmp_path / "notes.csv").read_text().splitlines()
+    assert [row.split(",")[2] for row in rows] == ["note", "tab here [2J", "again"]

@@ -1,0 +1,11 @@
+"""A session of the college's bench, for the view's tests."""
+
+from tools.college import college_bench, college_description
+from tools.session import Session
+
+
+def new_session() -> Session:
+    """Return a session of the bench that has learned nothing."""
+    parameters, controller = college_bench()
+    tables = [controller.read_ve(bank) for bank in range(parameters.banks)]
+    return Session(college_description(parameters, "wideband"), tables)
