@@ -77,6 +77,7 @@ def test_a_person_can_run_it(terminal: Terminal, tmp_path: Path) -> None:
     terminal.until(lambda t: "A note" in t)
     terminal.keys("-l", "second gear")
     terminal.keys("Enter")
+    terminal.until(lambda t: "note kept" in t and "A note" not in t)
     terminal.keys("?")
     terminal.until(lambda t: "Keys" in t)
     terminal.keys("z")
