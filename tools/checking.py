@@ -1,7 +1,5 @@
 """`check`: what an engine description and its tables were understood to say."""
 
-import json
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +19,7 @@ def check_engine(path: Path, screen: Screen) -> None:
     """Print what was understood; UserError when something is wrong."""
     description, tables = load_engine(path)
     understood = understand(description, tables)
-    if screen.as_json:
-        json.dump(understood, sys.stdout, indent=2, ensure_ascii=False)
-        sys.stdout.write("\n")
+    if screen.result(understood):
         return
     _show(understood, screen)
 

@@ -95,12 +95,13 @@ def demo(
         bool,
         typer.Option("--job", help="A whole calibration job instead, from new to finish."),
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Run the main job on a simulated engine, live over a port, and compare with the truth."""
     if job:
-        run_job_demo(out, Screen(), seed=seed)
+        run_job_demo(out, Screen(as_json), seed=seed)
         return
-    run_demo(out, Screen(), minutes, seed)
+    run_demo(out, Screen(as_json), minutes, seed)
 
 
 @app.command(
@@ -284,9 +285,10 @@ def simulate(
         str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
     ] = "1",
     listing: Annotated[bool, typer.Option("--list", help="Name the drives and faults.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Play the college's simulated engine: over a port, or into a recording file."""
-    screen = Screen()
+    screen = Screen(as_json)
     if listing:
         _list(screen)
         return
@@ -301,6 +303,7 @@ def simulate(
     if out is not None:
         size = write_recording(bench, out, screen)
         screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
+        screen.result({"recording": str(out), "bytes": size, "invented": True})
         return
     if describe is not None:
         screen.say("To learn from it, in another terminal, with the port named below:")
@@ -312,6 +315,21 @@ add_commands(app, EXIT_CODES)
 
 
 def _list(screen: Screen) -> None:
+    if screen.result(
+        {
+            "drives": {name: text for name, (text, _) in DRIVES.items()},
+            "faults": {
+                name: {
+                    "text": kind.text,
+                    "size": kind.default,
+                    "unit": kind.unit,
+                    "per_bank": kind.per_bank,
+                }
+                for name, kind in FAULTS.items()
+            },
+        }
+    ):
+        return
     screen.say("Drives:")
     for name, (text, _) in DRIVES.items():
         screen.say(f"  {name:10} {text}")

@@ -6,6 +6,7 @@ two displacements are compared by VE x displacement, because that is what makes 
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,20 +87,40 @@ def compare(first: str, second: str, bank: str | None, screen: Screen) -> None:
     for a, b in zip(left, right, strict=True):
         if a.speed_rpm != b.speed_rpm or a.load != b.load:
             raise UserError(f"{a.name} and {b.name} have other axes and cannot be compared")
+    pairs = list(zip(left, right, strict=True))
+    if screen.result({"comparisons": [_as_dict(a, b) for a, b in pairs]}):
+        return
+    for a, b in pairs:
         for line in comparison(a, b):
             screen.console.print(line, soft_wrap=not screen.console.is_terminal)
 
 
+def _as_dict(a: Named, b: Named) -> dict[str, Any]:
+    return {
+        "first": a.name,
+        "second": b.name,
+        "speed_rpm": a.speed_rpm,
+        "load": a.load,
+        "change_of_fuel_pct": change_of_fuel(a, b).round(3).tolist(),
+    }
+
+
+def change_of_fuel(a: Named, b: Named) -> Array:
+    """Return the change of VE x displacement from a to b, per cent, shape (n_load, n_speed)."""
+    factor = 1.0
+    if a.displacement_cm3 and b.displacement_cm3:
+        factor = b.displacement_cm3 / a.displacement_cm3
+    return np.asarray(100.0 * (b.cells * factor / a.cells - 1.0))
+
+
 def comparison(a: Named, b: Named) -> list[Text]:
     """Return the lines: what is compared, the numbers, the picture."""
-    factor = 1.0
     lines = [Text(f"{a.name} -> {b.name}: change of fuel, per cent", style="bold")]
     if a.displacement_cm3 and b.displacement_cm3 and a.displacement_cm3 != b.displacement_cm3:
-        factor = b.displacement_cm3 / a.displacement_cm3
         lines.append(
             Text(f"displacement {a.displacement_cm3:g} -> {b.displacement_cm3:g} cm3, included")
         )
-    change = 100.0 * (b.cells * factor / a.cells - 1.0)
+    change = change_of_fuel(a, b)
     same = int((np.abs(change) < 0.005).sum())
     lines.append(
         Text(

@@ -12,7 +12,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from rich.table import Table
@@ -24,7 +24,7 @@ from tools.college import college_bench, write_college
 from tools.errors import UserError
 from tools.files import write_text
 from tools.learning import learn_live
-from tools.results import Outcome
+from tools.results import SUMMARY, Outcome
 from tools.screen import Screen, refusals_table, share_of
 from tools.simulating import PORT_LINE
 
@@ -95,8 +95,23 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
         screen.say(line)
     screen.say()
     screen.say(f"Files are in {out}, for each truth: tables, summary.json, the recording.")
+    report = _report(out, screen)
     screen.say(f"Took {time.monotonic() - began:.0f} s. Next: breathmap --help")
+    screen.result({"comparisons": [asdict(c) for c in comparisons], "report": report})
     return comparisons
+
+
+def _report(out: Path, screen: Screen) -> str | None:
+    """Write the report of the first run and say where it is."""
+    # Here, because drawing takes half a second to load.
+    from tools.report import write_report
+
+    folder = out / next(iter(TRUTHS))
+    if not (folder / SUMMARY).exists():
+        return None
+    path, _ = write_report(folder)
+    screen.say(f"The report, to be opened in any browser: {path}")
+    return str(path)
 
 
 def prepare_folder(out: Path) -> None:

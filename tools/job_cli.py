@@ -15,7 +15,7 @@ from learner.description import EngineDescription
 from learner.finished import TARGET, Region
 from learner.proposal import DECISIONS, Rules
 from tools import compare as comparing
-from tools.job import Job
+from tools.job import Job, Record
 from tools.job_finish import finish_job
 from tools.job_history import history_table, verify_job
 from tools.job_new import Origin, make_job
@@ -30,18 +30,38 @@ Port = Annotated[
     typer.Option("--port", metavar="PORT", help="The controller's port, or any pyserial URL."),
 ]
 Baud = Annotated[int, typer.Option("--baud", min=300, help="Baud rate of a serial port.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 RULES = Rules()
 
 
 @contextmanager
-def working(folder: Path, screen: Screen) -> Iterator[Job]:
-    """Open a job, hold it, and close with the line about the set-up, whatever happened."""
+def working(folder: Path, screen: Screen, tell: bool = True) -> Iterator[Job]:
+    """Open a job, hold it, and close with the line about the set-up, whatever happened.
+
+    tell: for --json print what the command added to the history.
+    """
     job = Job(folder)
     with job.working():
+        before = len(job.records)
         try:
             yield job
         finally:
             _close(job, screen)
+        if tell:
+            screen.result(_standing(job, job.records[before:]))
+
+
+def _standing(job: Job, records: list[Record]) -> dict[str, Any]:
+    """Return records and how the job stands now, for --json."""
+    text, is_caution = job.closing_line()
+    return {
+        "job": str(job.folder),
+        "records": records,
+        "table": job.table,
+        "open_pass": job.pass_number,
+        "ready_for_use": not is_caution,
+        "set_up": text,
+    }
 
 
 def _close(job: Job, screen: Screen) -> None:
@@ -80,19 +100,24 @@ def new(
     stoichiometric_afr: Annotated[
         float | None, typer.Option(help="Stoichiometric air/fuel ratio of the fuel in use.")
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Make a job: engine description, starting tables, a place for passes."""
-    screen = Screen()
+    screen = Screen(as_json)
     origin = Origin(
         port, baud, engine, tuple(table or ()), target, tuple(setting or ()), tuple(bank or ()),
         name, displacement, cylinders, load_axis, sensor, stoichiometric_afr,
     )  # fmt: skip
-    _close(make_job(folder, origin, screen), screen)
+    made = make_job(folder, origin, screen)
+    _close(made, screen)
+    screen.result(_standing(made, made.records))
 
 
-def prepare(job: JobFolder, port: Port = None, baud: Baud = 115200) -> None:
+def prepare(
+    job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False
+) -> None:
     """Write the set-up sheet; with --port apply it to the controller and read it back."""
-    screen = Screen()
+    screen = Screen(as_json)
     with working(job, screen) as opened:
         prepare_job(opened, port, baud, screen)
 
@@ -108,7 +133,7 @@ def learn_into(
 ) -> None:
     """Learn into a job; called by `learn` when it is given a job folder."""
     screen = Screen(as_json)
-    with working(folder, screen) as opened:
+    with working(folder, screen, tell=False) as opened:
         learn_job(opened, source, baud, wait_s, check, screen, view)
 
 
@@ -129,22 +154,23 @@ def propose(
     target: Annotated[
         float, typer.Option(min=0.1, max=20, help="Remaining fuelling error to stop at, %.")
     ] = 100.0 * TARGET,
+    as_json: AsJson = False,
 ) -> None:
     """Solve the open pass: a new table with a decision for every cell."""
     if saturate and rebase:
         raise typer.BadParameter("choose one of --saturate and --rebase")
     choice = SATURATE if saturate else REBASE if rebase else ""
     rules = Rules(max_change / 100.0, max_error / 100.0)
-    screen = Screen()
+    screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
         plan = propose_job(opened, choice, rules, target / 100.0, screen)
         _show_plan(opened, plan, screen)
 
 
-def accept(job: JobFolder, port: Port = None, baud: Baud = 115200) -> None:
+def accept(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
     """Make the latest proposal the table of the next pass; with --port store it, too."""
-    screen = Screen()
+    screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
         accept_job(opened, port, baud, screen)
@@ -157,9 +183,10 @@ def store(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Even over tables that the job does not know.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Write the job's present table to the controller, and read it back."""
-    screen = Screen()
+    screen = Screen(as_json)
     with working(job, screen) as opened:
         store_job(opened, port, baud, screen, overwrite)
 
@@ -172,17 +199,18 @@ def undo(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Even over tables that the job does not know.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Go back to any earlier table; with --port store it, too."""
-    screen = Screen()
+    screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
         undo_job(opened, table, port, baud, overwrite, screen)
 
 
-def finish(job: JobFolder, port: Port = None, baud: Baud = 115200) -> None:
+def finish(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
     """Write the final calibration with the set-up put back, and the proof of it."""
-    screen = Screen()
+    screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
         finish_job(opened, port, baud, screen)
@@ -193,27 +221,32 @@ def history(
     verify: Annotated[
         bool, typer.Option("--verify", help="Hash every file and learn every pass again.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Show what happened in a job, and from what."""
-    screen = Screen()
-    with working(job, screen) as opened:
+    screen = Screen(as_json)
+    with working(job, screen, tell=False) as opened:
         take_in(opened, screen)
-        screen.show(history_table(opened))
+        if not as_json:
+            screen.show(history_table(opened))
         if verify:
             verify_job(opened, screen)
+        screen.result(_standing(opened, opened.records))
 
 
 def compare(
     first: Annotated[str, typer.Argument(metavar="A", help="A table: FILE.csv or JOB:NUMBER.")],
     second: Annotated[str, typer.Argument(metavar="B", help="Another.")],
     bank: Annotated[str | None, typer.Option(help="One bank of a job's table.")] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Show two tables' difference as numbers and as a picture."""
-    comparing.compare(first, second, bank, Screen())
+    screen = Screen(as_json)
+    comparing.compare(first, second, bank, screen)
     for text in (first, second):
         folder = Path(text.rpartition(":")[0] or text)
         if comparing.is_job(folder):
-            _close(Job(folder), Screen())
+            _close(Job(folder), screen)
             return
 
 

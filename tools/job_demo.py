@@ -83,7 +83,13 @@ def run_job_demo(out: Path, screen: Screen, minutes: float = 6.0, seed: int = 1)
     signs = job.records[-1]["signs"]
     screen.say("check drive: " + ("; ".join(signs) or "no sign of the learning set-up"))
     screen.show(_table(before, _errors(still)))
+    # Here, because drawing takes half a second to load.
+    from tools.report import write_report
+
+    report, _ = write_report(folder)
+    screen.say(f"report, to be opened in any browser: {report}")
     screen.say(job.closing_line()[0])
+    screen.result({"job": str(folder), "table": job.table, "report": str(report)})
     return job
 
 

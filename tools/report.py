@@ -89,6 +89,7 @@ def render(data: ReportData) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["tight"] = _tight
     # Only what Bokeh itself wrote is trusted; every name and number of ours is escaped.
     return environment.get_template("report.html").render(
         data=data,
@@ -103,6 +104,11 @@ def render(data: ReportData) -> str:
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],
     )
+
+
+def _tight(text: str) -> str:
+    """Keep a number and its sign and unit on one line."""
+    return text.replace("± ", "±\u00a0").replace(" %", "\u00a0%")
 
 
 def _figures(data: ReportData) -> dict[str, Any]:

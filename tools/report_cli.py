@@ -1,7 +1,5 @@
 """The command `breathmap report`."""
 
-import json
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -35,9 +33,7 @@ def report(
 
     screen = Screen(as_json)
     path, brief = write_report(folder, out)
-    if as_json:
-        json.dump(brief, sys.stdout, indent=2, ensure_ascii=False)
-        sys.stdout.write("\n")
+    if screen.result(brief):
         return
     for title, key in (
         ("How good it is", "how_good"),

@@ -132,8 +132,8 @@ def table_map(
         fill_color={"field": "value", "transform": mapper(palette, low=low, high=high)},
         line_color="#ffffff",
         hatch_pattern="hatch",
-        hatch_color="#ffffff",
-        hatch_alpha=0.5,
+        hatch_color="#777777",
+        hatch_alpha=0.6,
         hatch_scale=7,
     )
     plot.text(

@@ -62,6 +62,7 @@ def _good(data: ReportData) -> Iterator[str]:
 
 
 def _weak(data: ReportData) -> Iterator[str]:
+    said: dict[str, list[str]] = {}
     for bank in data.banks:
         for text, mask in (
             ("never visited, so nothing is known there", ~bank.visited),
@@ -71,7 +72,11 @@ def _weak(data: ReportData) -> Iterator[str]:
             ),
         ):
             for place in _places(mask, data)[:MOST_LINES]:
-                yield f"Bank {bank.name}, {place}: {text}."
+                said.setdefault(f"{place}: {text}.", []).append(bank.name)
+    for text, names in said.items():
+        # What holds for every bank is said once.
+        yield text if len(names) == len(data.banks) else f"Bank {', '.join(names)}, {text}"
+    for bank in data.banks:
         counts = bank.summary.get("cells") or {}
         if bank.decisions is not None and counts.get(HELD):
             yield (
@@ -129,7 +134,12 @@ def _next(data: ReportData) -> Iterator[str]:
     where = _where_next(data)
     if where:
         yield f"Run where little is known next: {where}."
-    if data.banks and data.banks[0].after is None:
+    if data.ready:
+        yield (
+            "The job is finished and the set-up was put back. Ground that was never learned is as "
+            "it was: beware of it."
+        )
+    elif data.banks and data.banks[0].after is None:
         yield "Make a proposal from this pass: breathmap propose."
     elif any(weighted_rms(bank.correction, bank.coverage) > 2.0 * WELL_PCT for bank in data.banks):
         yield (
@@ -138,7 +148,7 @@ def _next(data: ReportData) -> Iterator[str]:
         )
     else:
         yield "The tables are nearly right where the engine ran: no further pass is needed there."
-    if data.ready is not True:
+    if not data.ready:
         yield "Before the vehicle is used, put back everything that was switched off for learning."
 
 

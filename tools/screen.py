@@ -67,11 +67,16 @@ class Screen:
             task = progress.add_task(escape(what), total=1.0)
             yield ProgressBar(progress, task)
 
+    def result(self, result: dict[str, Any]) -> bool:
+        """Print a command's result as JSON to stdout when asked for; True when it was."""
+        if self.as_json:
+            json.dump(result, sys.stdout, indent=2, ensure_ascii=False)
+            sys.stdout.write("\n")
+        return self.as_json
+
     def summary(self, summary: dict[str, Any]) -> None:
         """Print a run's summary: JSON on stdout when asked for, else tables."""
-        if self.as_json:
-            json.dump(summary, sys.stdout, indent=2, ensure_ascii=False)
-            sys.stdout.write("\n")
+        if self.result(summary):
             return
         self.show(banks_table(summary))
         refused = refusals_table(summary)

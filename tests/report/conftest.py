@@ -1,0 +1,37 @@
+"""What the report's tests share: an output folder that a replay wrote."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tools.cli import run
+from tools.college import college_bench, write_college
+from tools.report import write_report
+from tools.screen import Screen
+from tools.simulating import Order, prepare, write_recording
+
+
+@pytest.fixture(scope="session")
+def replayed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The output folder of a replay of three minutes on the road, with a note."""
+    folder = tmp_path_factory.mktemp("report")
+    engine = write_college(folder / "bench", *college_bench())
+    write_recording(prepare(Order(minutes=3.0)), folder / "ride.bin", Screen(quiet=True))
+    out = folder / "out"
+    assert run(["replay", str(engine), str(folder / "ride.bin"), "--out", str(out)]) == 0
+    (out / "notes.csv").write_text("time,learned_s,note\n2025-01-01 12:00,3.0,<b>plugs</b>\n")
+    return out
+
+
+@pytest.fixture
+def output(replayed: Path, tmp_path: Path) -> Path:
+    """A copy of that folder, to be spoiled."""
+    return Path(shutil.copytree(replayed, tmp_path / "out"))
+
+
+@pytest.fixture(scope="session")
+def written(replayed: Path) -> Path:
+    """The report of that folder, written once for all who only look at it."""
+    path, _ = write_report(replayed, replayed.parent / "looked-at.html")
+    return path

@@ -1,0 +1,179 @@
+"""The report's file: escaped, without a connection, and looked at in a headless browser."""
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from report_bench import made_up_bank, made_up_data
+from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import WebDriverWait
+
+from tools.report import render
+from tools.report_data import PassRow
+
+EVIL = "<script>window.evil = 1</script>\"'</script><!--"
+
+needs_browser = pytest.mark.skipif(
+    shutil.which("chromium") is None or shutil.which("chromedriver") is None,
+    reason="chromium and chromedriver are not installed (apt-get install chromium-driver)",
+)
+
+
+def test_names_are_escaped_everywhere() -> None:
+    """Names from files never become markup or script: not in the text, not in the figures."""
+    bank = made_up_bank(EVIL)
+    data = made_up_data(
+        bank,
+        engine=EVIL,
+        notes=[("now", EVIL)],
+        setup=[EVIL],
+        passes=[PassRow(k, EVIL, 10, 5, 1.0, 1.0) for k in (1, 2)],
+    )
+    text = render(data)
+
+    assert "<script>window.evil" not in text
+    assert "&lt;script&gt;window.evil" in text
+
+
+def test_file_is_alone_and_forbids_connections(written: Path) -> None:
+    """The file loads nothing from anywhere and its policy forbids every connection."""
+    text = written.read_text(encoding="utf-8")
+    markup = re.sub(r"<script.*?</script>", "", text, flags=re.S)
+
+    assert not re.search(r"(src|href)\s*=\s*[\"'](?!#|data:)", markup)
+    assert "default-src 'none'" in text
+    assert '<link rel="stylesheet"' not in markup
+    assert len(text.encode()) < 5_000_000
+
+
+def test_every_part_is_there_with_its_unit(written: Path) -> None:
+    """Every heading that a reader looks for is there, and says its unit."""
+    text = written.read_text(encoding="utf-8")
+
+    for heading in (
+        "How good it is", "What to do next", "Cautions", "VE before, %", "VE proposed, %",
+        "Correction, % of VE", "Standard error of the correction, %",
+        "Coverage, equivalent independent samples", "Fuelling error over time, %",
+        "Residuals, %", "Refusals by reason", "Decisions, cell by cell", "Convergence over passes",
+        "Set-up and restoration", "delay, injection to reading", "Notes of the run",
+    ):  # fmt: skip
+        assert heading in text, heading
+    assert "&lt;b&gt;plugs&lt;/b&gt;" in text
+    assert text.count('<tr><td class="n">1000</td>') == 2 * 12
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A headless browser that notes every message of the page's console."""
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium") or ""
+    for argument in (
+        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
+        "--window-size=900,1400",
+    ):  # fmt: skip
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    # The installed driver is named, so that none is looked for on the network.
+    service = webdriver.ChromeService(executable_path=shutil.which("chromedriver"))
+    driver = webdriver.Chrome(options=options, service=service)
+    yield driver
+    driver.quit()
+
+
+# Bokeh draws inside shadow roots; this walks through them.
+DEEP = """
+const found = [];
+function walk(node) {
+  node.querySelectorAll("*").forEach(function (e) {
+    if (e.matches(arguments_selector)) found.push(e);
+    if (e.shadowRoot) walk(e.shadowRoot);
+  });
+}
+walk(document);
+"""
+
+
+def deep(selector: str, give: str) -> str:
+    """Return a script that finds elements through shadow roots and returns something of them."""
+    return f'const arguments_selector = "{selector}";' + DEEP + f"return {give};"
+
+
+@needs_browser
+def test_looked_at_in_a_browser(browser: Any, written: Path) -> None:
+    """In a headless browser every figure is drawn, hovering a cell tells its values, a heading
+    sorts the decisions, and the console stays silent."""
+    browser.get(written.as_uri())
+    wait = WebDriverWait(browser, 20)
+    figures = len(re.findall(r'class="figure"', written.read_text(encoding="utf-8")))
+    assert figures == 2 * (5 + 1 + 5 + 1)
+    # The first layer of each figure is its drawing; further ones lie over it.
+    wait.until(lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= figures)
+
+    first = browser.find_element(By.CSS_SELECTOR, ".figure")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", first)
+    ActionChains(browser).move_to_element(first).pause(0.3).move_by_offset(3, 3).perform()
+    tips = deep(".bk-Tooltip", "found.map(e => (e.shadowRoot || e).textContent).join(' ')")
+    wait.until(lambda d: "rpm" in d.execute_script(tips))
+    told = browser.execute_script(tips)
+    for word in ("VE before", "kPa", "standard error", "coverage", "decision"):
+        assert word in told
+
+    browser.find_element(By.CSS_SELECTOR, "details summary").click()
+    table = browser.find_element(By.CSS_SELECTOR, "table.sortable")
+    heading = table.find_elements(By.CSS_SELECTOR, "th button")[5]
+    heading.click()
+    column = browser.execute_script(
+        "return Array.from(arguments[0].tBodies[0].rows)"
+        ".map(r => parseFloat(r.cells[5].textContent))",
+        table,
+    )
+    assert column == sorted(column)
+    assert len(column) == 192
+
+    bad = [entry for entry in browser.get_log("browser") if entry["level"] != "INFO"]
+    assert bad == []
+
+
+@needs_browser
+def test_a_bank_named_like_a_script_is_harmless(browser: Any, tmp_path: Path) -> None:
+    """A report full of hostile names runs none of them and still draws."""
+    path = tmp_path / "evil.html"
+    path.write_text(render(made_up_data(made_up_bank(EVIL), engine=EVIL)), encoding="utf-8")
+    browser.get(path.as_uri())
+    WebDriverWait(browser, 20).until(
+        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 5
+    )
+
+    assert browser.execute_script("return window.evil === undefined")
+    assert [e for e in browser.get_log("browser") if e["level"] != "INFO"] == []
+
+
+@needs_browser
+def test_fits_an_a4_page(browser: Any, written: Path) -> None:
+    """Printed on A4 nothing sticks out: the page is no wider than the paper between its margins."""
+    browser.get(written.as_uri())
+    WebDriverWait(browser, 20).until(
+        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 24
+    )
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    # 210 mm less two margins of 12 mm, at 96 dots to the inch.
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": 703, "height": 1000, "deviceScaleFactor": 1, "mobile": False},
+    )
+    widest = browser.execute_script(
+        "return Math.max(...Array.from(document.querySelectorAll('table, .figure, .box, h2'))"
+        ".filter(e => e.offsetParent).map(e => e.getBoundingClientRect().right))"
+    )
+    assert widest <= 703.5
+    inner = browser.execute_script(
+        "return Math.max(...Array.from(document.querySelectorAll('.figure'))"
+        ".map(e => e.scrollWidth))"
+    )
+    assert inner <= 703
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
