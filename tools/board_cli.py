@@ -2,6 +2,7 @@
 
 import json
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -93,12 +94,15 @@ def install(
 
 
 @board_app.command(epilog="Example: `breathmap board status /dev/ttyACM0`")
-def status(port: Port, baud: Baud = 115200) -> None:
+def status(port: Port, baud: Baud = 115200, as_json: AsJson = False) -> None:
     """Say what a board is, how many samples it has used, and what it refused most."""
-    screen = Screen()
+    screen = Screen(as_json)
     with BoardLink(port, baud) as link:
-        for line in board_status(link).lines():
-            screen.say(line)
+        found = board_status(link)
+    if screen.result(asdict(found)):
+        return
+    for line in found.lines():
+        screen.say(line)
 
 
 @board_app.command(

@@ -136,8 +136,8 @@ def _check_controller(job: Job, port: str, baud: int) -> None:
 def _learn_file(job: Job, path: Path, screen: Screen) -> None:
     """Copy a recording made elsewhere into the open pass, once."""
     digest = hash_file(path)
-    for record in job.records:
-        for entry in record.get("recordings", []):
+    for record in [r for r in job.records if r["what"] == LEARNED]:
+        for entry in record["recordings"]:
             if entry["sha256"] == digest:
                 raise UserError(
                     f"{path}: already in pass {record['pass']} as {entry['name']}; learning it "

@@ -1,0 +1,180 @@
+"""The live view's source: what is recorded, what is learned, what happens when the port goes."""
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import serial
+from view_bench import new_session
+
+from learner import alarms
+from tools.errors import UserError
+from tools.learning import RecordingFile, recordings_in, replay_one
+from tools.port import Stop
+from tools.screen import Screen
+from tools.session import Session
+from tools.view_source import LiveSource
+from tools.view_state import Watch
+
+
+class FakePort:
+    """A port that gives what the test hands it; None closes it."""
+
+    def __init__(self) -> None:
+        self._queue: queue.Queue[bytes | None] = queue.Queue()
+
+    def send(self, data: bytes | None) -> None:
+        """Hand over bytes, or the end."""
+        self._queue.put(data)
+
+    def read(self, most: int) -> bytes:
+        """Return what is there."""
+        try:
+            data = self._queue.get_nowait()
+        except queue.Empty:
+            return b""
+        if data is None:
+            raise serial.SerialException("gone")
+        return data
+
+
+class Live:
+    """A source on a fake port."""
+
+    def __init__(self, folder: Path) -> None:
+        self.session = new_session()
+        self.session.begin("fake")
+        self.watch, self.stop, self.port = Watch(self.session), Stop(), FakePort()
+        self.session.watcher = self.watch.take
+        self.source = LiveSource(
+            self.session,
+            self.watch,
+            threading.Lock(),
+            self.stop,
+            self.port,
+            lambda: RecordingFile(folder),
+            self.give_up,
+        )
+        self.alarmed = 0
+        self.source.alarmed = self._count
+        self.source.start()
+
+    def _count(self) -> None:
+        self.alarmed += 1
+
+    def give_up(self, arrived: int, held: int, waited_s: float) -> None:
+        """Be patient."""
+
+    def until(self, condition: Callable[[], bool]) -> None:
+        """Wait for something that must come."""
+        for _ in range(500):
+            if condition():
+                return
+            time.sleep(0.01)
+        raise AssertionError("it did not come within 5 s")
+
+    def end(self) -> None:
+        """Close the port and wait for the thread."""
+        self.port.send(None)
+        self.source.join(5.0)
+        self.source.recording.close()
+
+
+def sums_of(session: Session) -> list[list[float]]:
+    """Return the evidence's sums of each bank."""
+    return [list(bank.evidence.sums) for bank in session.learner.banks]
+
+
+def test_replaying_gives_exactly_what_was_learned_pause_and_all(ride: Path, tmp_path: Path) -> None:
+    """What arrives during a pause is neither learned nor recorded; replaying the recordings gives
+    the same evidence as the run."""
+    data = ride.read_bytes()
+    third = len(data) // 3
+    live = Live(tmp_path)
+    live.port.send(data[:third])
+    live.until(lambda: live.session.samples > 250)
+    live.until(lambda: live.port._queue.empty())
+    time.sleep(0.1)
+    live.source.paused = True
+    held = live.session.samples
+    live.port.send(data[third : 2 * third])
+    live.until(lambda: live.watch.time_s > 20.0)  # it goes on looking
+    assert live.session.samples == held
+    live.source.paused = False
+    live.port.send(data[2 * third :])
+    live.until(lambda: live.session.samples > held + 250)
+    live.end()
+
+    assert live.source.error is None
+    recordings = recordings_in(tmp_path)
+    assert [path.name for path in recordings] == ["recording-001.bin", "recording-002.bin"]
+    assert recordings[0].read_bytes() == data[:third]
+    assert recordings[1].read_bytes() == data[2 * third :]
+    again = new_session()
+    for path in recordings:
+        replay_one(path, again, Screen(quiet=True), Stop())
+    assert again.samples == live.session.samples
+    assert sums_of(again) == sums_of(live.session)
+
+
+def test_alarms_go_on_during_a_pause(ride: Path, tmp_path: Path) -> None:
+    """A paused view still calls an engine that gets too hot."""
+    live = Live(tmp_path)
+    data = ride.read_bytes()
+    live.port.send(data[: len(data) // 3])
+    live.until(lambda: live.session.samples > 250)
+    live.source.paused = True
+    live.watch.alarms.limits.coolant_max_c = 40.0
+    live.port.send(data[len(data) // 3 : len(data) // 2])
+    live.until(lambda: live.watch.alarms.latched[alarms.HOT])
+    assert live.alarmed == 1
+    live.stop.asked = True
+    live.end()
+
+
+def test_a_port_that_goes_is_called_and_nothing_is_lost(ride: Path, tmp_path: Path) -> None:
+    """An unplugged cable latches the link alarm; every byte until then is in the recording."""
+    live = Live(tmp_path)
+    live.port.send(ride.read_bytes())
+    live.until(lambda: live.session.samples == 1000)
+    live.end()
+
+    assert live.source.ended
+    assert live.source.error is None
+    assert live.watch.alarms.latched[alarms.LINK_LOST]
+    assert (tmp_path / "recording-001.bin").read_bytes() == ride.read_bytes()
+
+
+def test_silence_is_called_while_the_port_stays(ride: Path, tmp_path: Path) -> None:
+    """A device that falls silent latches the link alarm after the limit in the description."""
+    live = Live(tmp_path)
+    live.watch.alarms.limits.link_lost_s = 0.4
+    live.port.send(ride.read_bytes()[:20_000])
+    live.until(lambda: live.session.samples > 100)
+    live.until(lambda: live.watch.alarms.latched[alarms.LINK_LOST])
+    assert live.alarmed == 1
+    live.stop.asked = True
+    live.end()
+
+
+def test_a_port_without_a_frame_is_an_error(tmp_path: Path) -> None:
+    """A port that closes without a sample ends in one line and leaves no file behind."""
+    live = Live(tmp_path / "none")
+    live.port.send(b"noise")
+    live.end()
+
+    assert isinstance(live.source.error, UserError)
+    assert "no sample" in str(live.source.error)
+    assert not (tmp_path / "none").exists()
+
+
+def test_lengths_of_the_lean_limits_must_agree() -> None:
+    """As many lean lambdas as loads, or the description is refused with both numbers."""
+    from learner.description import DescriptionError, parse_description
+    from learner.description_text import EXAMPLE
+
+    with pytest.raises(DescriptionError, match=r"3 values and lean_lambda 2"):
+        parse_description({**EXAMPLE, "alarms": {"lean_lambda": [1.2, 1.1]}})
