@@ -13,6 +13,8 @@ from bokeh.models import (
     FixedTicker,
     HoverTool,
     Label,
+    Legend,
+    LegendItem,
     LinearColorMapper,
     LogColorMapper,
     NumeralTickFormatter,
@@ -189,7 +191,6 @@ def error_trace(bank: BankReport) -> Any | None:
             source=source,
             color=ORANGE,
             width=2,
-            legend_label="table as it was",
         ),
         plot.line(
             "minutes",
@@ -198,19 +199,30 @@ def error_trace(bank: BankReport) -> Any | None:
             color=BLUE,
             width=2,
             dash="solid",
-            legend_label="as learned until then",
         ),
     ]
     noise = float(bank.summary["noise_pct"])
-    plot.line(
+    scatter = plot.line(
         [min(over["minutes"], default=0.0), max(over["minutes"], default=1.0)],
         [noise, noise],
         color=GREY,
         dash="dashed",
-        legend_label="scatter of one reading",
     )
-    plot.y_range.start = 0
-    _legend(plot)
+    # Room for the legend above the curves.
+    most = max([noise, *(v for v in source.data["before_rms_pct"] if v == v)])
+    plot.y_range = Range1d(0.0, 1.3 * most)
+    names = ("table as it was", "as learned until then", "scatter of one reading")
+    shown = zip(names, [*lines, scatter], strict=True)
+    legend = Legend(
+        items=[LegendItem(label=name, renderers=[line]) for name, line in shown],
+        orientation="horizontal",
+        label_text_font_size="9pt",
+        border_line_color=None,
+        background_fill_alpha=0.0,
+        location="top_left",
+        padding=2,
+    )
+    plot.add_layout(legend)
     plot.add_tools(
         HoverTool(
             renderers=lines[1:],
@@ -224,15 +236,6 @@ def error_trace(bank: BankReport) -> Any | None:
         )
     )
     return plot
-
-
-def _legend(plot: Any) -> None:
-    plot.legend.label_text_font_size = "9pt"
-    plot.legend.background_fill_alpha = 0.7
-    plot.legend.border_line_color = None
-    plot.legend.padding = plot.legend.spacing = 2
-    plot.legend.orientation = "horizontal"
-    plot.add_layout(plot.legend[0], "above")
 
 
 def _numbers(values: Sequence[float | None]) -> list[float]:

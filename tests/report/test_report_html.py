@@ -114,6 +114,16 @@ def test_looked_at_in_a_browser(browser: Any, written: Path) -> None:
     # The first layer of each figure is its drawing; further ones lie over it.
     wait.until(lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= figures)
 
+    for figure in browser.find_elements(By.CSS_SELECTOR, ".figure"):
+        # What is drawn larger than its figure is cut off, and looks empty.
+        heights = browser.execute_script(
+            deep("svg", "found.map(e => e.getBoundingClientRect().height)").replace(
+                "walk(document)", "walk(arguments[0])"
+            ),
+            figure,
+        )
+        assert 150 < max(heights) <= figure.rect["height"] + 1, figure.rect
+
     first = browser.find_element(By.CSS_SELECTOR, ".figure")
     browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", first)
     ActionChains(browser).move_to_element(first).pause(0.3).move_by_offset(3, 3).perform()
