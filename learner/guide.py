@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from learner.kernel import Evidence
-from learner.solve import Solution, _Prior, moments
+from learner.solve import Prior, Solution, moments
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -69,7 +69,7 @@ def knowledge(evidence: Evidence, solution: Solution) -> BankKnowledge:
     """Return what an evidence says now, under the prior and noise that `solution` found."""
     m = moments(evidence)
     information = 1.0 / (solution.noise**2 * solution.widening)
-    prior = _Prior(evidence.n_load, evidence.n_speed, evidence.n_terms)
+    prior = Prior(evidence.n_load, evidence.n_speed, evidence.n_terms)
     precision = m.H * information + prior.matrix(solution.table_sd, solution.roughness)
     shape = (evidence.n_load, evidence.n_speed)
     n = shape[0] * shape[1]

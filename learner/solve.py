@@ -112,7 +112,7 @@ def _second_differences(n: int) -> Array:
     return np.asarray(d.T @ d, dtype=np.float64)
 
 
-class _Prior:
+class Prior:
     """Q for a table, and its log-determinant, for any table_sd and roughness."""
 
     def __init__(self, n_load: int, n_speed: int, n_terms: int) -> None:
@@ -141,7 +141,7 @@ class _Prior:
 
 
 def _log_likelihood(
-    m: Moments, prior: _Prior, table_sd: float, roughness: float, noise: float, widening: float
+    m: Moments, prior: Prior, table_sd: float, roughness: float, noise: float, widening: float
 ) -> float:
     """Log marginal likelihood of the observations, up to a constant.
 
@@ -164,7 +164,7 @@ def _log_likelihood(
 
 
 def _fit_prior(
-    m: Moments, prior: _Prior, noise: float, widening: float
+    m: Moments, prior: Prior, noise: float, widening: float
 ) -> tuple[float, float, float]:
     """table_sd, roughness and noise that make the evidence most likely."""
     ranges = (TABLE_SD_RANGE, ROUGHNESS_RANGE, NOISE_RANGE)
@@ -297,7 +297,7 @@ def solve(
 def _with_prior(
     evidence: Evidence, m: Moments, shape: tuple[int, int]
 ) -> tuple[Array, Array, float, float, float, float]:
-    prior = _Prior(*shape, evidence.n_terms)
+    prior = Prior(*shape, evidence.n_terms)
     noise = evidence.noise
     widening = widening_of(evidence, m, noise)
     table_sd, roughness = 0.08, 0.05

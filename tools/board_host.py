@@ -4,54 +4,30 @@ The port's end of it: requests, answers, and a snapshot that is whole or not one
 it is the affair of `tools.evidence_files`.
 """
 
-import itertools
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Any
 
-import serial
-
 from protocol import evidence_codes as codes
-from protocol.all_frames import ALL_FRAMES
-from protocol.board import build_frame, pack_payload, unpack_payload
+from protocol.board import unpack_payload
 from protocol.evidence import EvidenceError, Snapshot, SnapshotReader
 from protocol.evidence_fields import EVIDENCE_PART, LEARNER_ANSWER, LEARNER_REQUEST, LEARNER_ROW
-from protocol.fields import IDENTITY, PROTOCOL_VERSION, REASONS, STATUS
-from protocol.link import NEED_DATA, FrameEvent, LinkReader, NewerVersion
+from protocol.fields import IDENTITY, REASONS, STATUS
+from protocol.link import FrameEvent
 from protocol.texts import LEARNER_OUTCOME_TEXTS
 from tools.errors import UserError
-from tools.port import CHUNK_BYTES, POLL_S, open_port
+from tools.frame_port import ANSWER_S, TRIES, Event, FramePort
 
-ANSWER_S = 1.5
 QUIET_S = 1.0
-TRIES = 5
-NEWER_FRAMES = 3
-Event = Any
 
 
-class BoardLink:
+class BoardLink(FramePort):
     """A port to a learning board; a context manager. Samples that arrive are passed over."""
 
     def __init__(self, url: str, baud: int = 115200) -> None:
-        self.url = url
-        self._port = open_port(url, baud)
-        self._reader = LinkReader(ALL_FRAMES)
-        # Another start each time: a device takes a number it has just seen for a repetition.
-        self._numbers = itertools.count(time.monotonic_ns() // 1_000_000)
+        super().__init__(url, baud, "board")
         self._asked = -1
-
-    def __enter__(self) -> "BoardLink":
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._port.close()
 
     def ask(
         self,
@@ -63,7 +39,8 @@ class BoardLink:
     ) -> None:
         """Ask until take(event) has said True; UserError when nothing comes, or a refusal."""
         for _ in range(TRIES):
-            self._send({"action": action, "bank": bank, "place": place, "of": of})
+            values = {"action": action, "bank": bank, "place": place, "of": of}
+            self._asked = self.send(LEARNER_REQUEST, values)
             until = time.monotonic() + ANSWER_S
             while time.monotonic() < until:
                 for event in self.events():
@@ -73,7 +50,7 @@ class BoardLink:
         raise UserError(self._silence())
 
     def _silence(self) -> str:
-        counters = self._reader.counters
+        counters = self.counters
         if counters.frames:
             return (
                 f"{self.url}: the device sends frames but answers no learner's requests: is it a "
@@ -87,18 +64,6 @@ class BoardLink:
         if counters.bytes:
             return f"{self.url}: bytes arrive but no frame of ours: check the baud rate and wiring"
         return f"{self.url}: nothing answers: check that the board has power, and the port's name"
-
-    def _send(self, values: dict[str, Any]) -> None:
-        number = next(self._numbers) & 0xFFFF
-        frame = build_frame(
-            LEARNER_REQUEST.number, number, 0, pack_payload(LEARNER_REQUEST, values)
-        )
-        try:
-            # A delimiter first ends whatever noise the line has picked up.
-            self._port.write(b"\0" + frame)
-        except (serial.SerialException, OSError) as error:
-            raise UserError(f"{self.url}: the port has closed: {error}") from None
-        self._asked = number
 
     def _refused(self, event: Event) -> None:
         if not isinstance(event, FrameEvent) or event.type != LEARNER_ANSWER.number:
@@ -119,27 +84,6 @@ class BoardLink:
             return False
         values = unpack_payload(LEARNER_ANSWER, event.payload)
         return (values["answered_sequence"], values["outcome"]) == (self._asked, codes.DONE)
-
-    def events(self) -> list[Event]:
-        """Return what has arrived, after a short sleep when nothing has."""
-        try:
-            data: bytes = self._port.read(CHUNK_BYTES)
-        except (serial.SerialException, OSError) as error:
-            raise UserError(f"{self.url}: the port has closed: {error}") from None
-        if not data:
-            time.sleep(POLL_S)
-        self._reader.feed(data)
-        found = []
-        while (event := self._reader.next_event()) is not NEED_DATA:
-            counters = self._reader.counters
-            newer = isinstance(event, NewerVersion) and not counters.frames
-            if newer and counters.newer_version >= NEWER_FRAMES:
-                raise UserError(
-                    f"{self.url}: the board speaks protocol version {event.version}, this "
-                    f"software knows version {PROTOCOL_VERSION}: update breathmap"
-                )
-            found.append(event)
-        return found
 
 
 # Fetching.

@@ -4,16 +4,11 @@ Requests are repeated until answered, a few at a time, so that a noisy line cost
 else. Samples that arrive meanwhile are passed over. Writes go through `apply`: all or nothing.
 """
 
-import itertools
 import time
 from collections.abc import Iterable
-from types import TracebackType
 from typing import Any
 
-import serial
-
-from protocol.all_frames import ALL_FRAMES
-from protocol.board import build_frame, pack_payload, unpack_payload
+from protocol.board import unpack_payload
 from protocol.calibration import (
     REQUEST_APPLY,
     REQUEST_DISCARD,
@@ -24,46 +19,23 @@ from protocol.calibration import (
     differences,
 )
 from protocol.control_fields import ANSWER, BUSY, DONE, OUTCOMES, REQUEST
-from protocol.link import NEED_DATA, Counters, FrameEvent, LinkReader
+from protocol.link import FrameEvent
 from protocol.texts import OUTCOME_TEXTS
 from tools.errors import UserError
-from tools.port import CHUNK_BYTES, POLL_S, open_port
+from tools.frame_port import ANSWER_S, TRIES, FramePort
 
-ANSWER_S = 1.5
-TRIES = 5
 AT_ONCE = 8
 
 
-class ControllerLink:
+class ControllerLink(FramePort):
     """A port to a device that can read or write its controller; a context manager.
 
     wait_s: how long a device may take to answer the first request.
     """
 
     def __init__(self, url: str, baud: int = 115200, wait_s: float = 4.0) -> None:
-        self.url = url
+        super().__init__(url, baud, "device")
         self._wait_s = wait_s
-        self._port = open_port(url, baud)
-        self._reader = LinkReader(ALL_FRAMES)
-        # Another start each time: a device takes a number it has just seen for a repetition.
-        self._numbers = itertools.count(time.monotonic_ns() // 1_000_000)
-        self._began = time.monotonic()
-
-    def __enter__(self) -> "ControllerLink":
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._port.close()
-
-    @property
-    def counters(self) -> Counters:
-        """What the link has counted."""
-        return self._reader.counters
 
     def read(self) -> Calibration:
         """Return the controller's whole calibration; UserError when the device cannot."""
@@ -79,11 +51,11 @@ class ControllerLink:
                     return reader.calibration()
                 asked.clear()
                 for request in wanted[:AT_ONCE]:
-                    asked[self._send((REQUEST, request))] = request
+                    asked[self.send(REQUEST, request)] = request
                 before = len(wanted)
                 until = time.monotonic() + limit_s
                 while time.monotonic() < until and wanted[:1] == reader.wanted()[:1]:
-                    for event in self._events():
+                    for event in self.events():
                         reader.take(event)
                         for number, _ in _answers([event]):
                             if number in asked:
@@ -138,11 +110,11 @@ class ControllerLink:
         waiting = list(messages)
         tries = 0
         while waiting:
-            batch = {self._send(message): message for message in waiting[:AT_ONCE]}
+            batch = {self.send(*message): message for message in waiting[:AT_ONCE]}
             until = time.monotonic() + ANSWER_S
             heard = 0
             while batch and time.monotonic() < until:
-                for number, outcome in _answers(self._events()):
+                for number, outcome in _answers(self.events()):
                     message = batch.get(number)
                     if message is None or outcome == BUSY:
                         continue
@@ -164,33 +136,6 @@ class ControllerLink:
             f"{self.url}: the controller refused {message[0].name}: {text}; nothing was put into "
             "force: do this step by hand"
         )
-
-    def _send(self, message: Message) -> int:
-        """Send one frame; return its sequence number."""
-        kind, values = message
-        number = next(self._numbers) & 0xFFFF
-        time_us = int((time.monotonic() - self._began) * 1e6)
-        frame = build_frame(kind.number, number, time_us, pack_payload(kind, values))
-        try:
-            # A delimiter first ends whatever noise the line has picked up.
-            self._port.write(b"\0" + frame)
-        except (serial.SerialException, OSError) as error:
-            raise UserError(f"{self.url}: the port has closed: {error}") from None
-        return number
-
-    def _events(self) -> list[Any]:
-        """Return what has arrived, after a short sleep when nothing has."""
-        try:
-            data: bytes = self._port.read(CHUNK_BYTES)
-        except (serial.SerialException, OSError) as error:
-            raise UserError(f"{self.url}: the port has closed: {error}") from None
-        if not data:
-            time.sleep(POLL_S)
-        self._reader.feed(data)
-        events = []
-        while (event := self._reader.next_event()) is not NEED_DATA:
-            events.append(event)
-        return events
 
 
 def _answers(events: Iterable[Any]) -> list[tuple[int, int]]:

@@ -176,7 +176,8 @@ def note_run(job: Job, folder: Path, summary: dict[str, Any], screen: Screen) ->
         data = (folder / entry["name"]).read_bytes()
         for line in missing_setup(data, start, job.description()):
             screen.warn(line)
-    screen.say(f"Pass {number} now holds {len(job.pass_recordings(number))} recordings.")
+    count = len(job.pass_recordings(number))
+    screen.say(f"Pass {number} now holds {count} recording{'' if count == 1 else 's'}.")
     screen.say(f"Next: breathmap propose {job.folder}, or learn more ground first.")
 
 

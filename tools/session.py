@@ -16,19 +16,18 @@ from learner.gates import primary_reason
 from learner.proposal import Proposal, propose
 from learner.solve import Solution, solve
 from learner.stream import BankLearner, Learner
-from protocol.fields import IDENTITY, LOAD_AXES, PROTOCOL_VERSION, REASONS
-from protocol.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader, NewerVersion
+from protocol.fields import IDENTITY, LOAD_AXES, REASONS
+from protocol.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader
 from protocol.payload import unpack_payload
 from protocol.sample import Sample
 from protocol.samples import SampleAssembler
 from tools.delay_report import RecentSamples
 from tools.errors import UserError
+from tools.newer import refuse_newer
 from tools.trace import Trace
 
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
-# So many frames of a later version, and none of ours, are no accident.
-NEWER_FRAMES = 3
 # Breakpoints travel rounded to this.
 SPEED_STEP_RPM = 0.5
 LOAD_STEP = 0.01
@@ -140,13 +139,8 @@ class Session:
     def _note(self, event: Event) -> None:
         if isinstance(event, FrameEvent) and event.type == IDENTITY.number:
             self._check_identity(unpack_payload(IDENTITY, event.payload))
-        elif isinstance(event, NewerVersion):
-            counters = self._reader.counters
-            if not counters.frames and counters.newer_version >= NEWER_FRAMES:
-                raise UserError(
-                    f"{self.source}: the device speaks protocol version {event.version}, this "
-                    f"software knows version {PROTOCOL_VERSION}: update breathmap"
-                )
+        else:
+            refuse_newer(self.source, "device", self._reader.counters, event)
 
     def learn(self, sample: Sample) -> None:
         """Take one sample of the present source; it is left as it was."""

@@ -447,7 +447,7 @@ def small_problem():
         K = recorder.A @ S @ recorder.A.T + noise**2 * widening * np.eye(60)
         return stats.multivariate_normal.logpdf(recorder.d, np.zeros(60), K)
 
-    return moments(evidence), solving._Prior(3, 4, 1), scipys
+    return moments(evidence), solving.Prior(3, 4, 1), scipys
 
 
 SETTINGS = [(0.08, 0.05, 0.02), (0.02, 0.3, 0.05), (0.4, 0.003, 0.01), (0.01, 0.001, 0.2)]
