@@ -111,17 +111,34 @@ def test_silent_and_noisy_ports(breathmap: Breathmap, bench: Path, data: bytes, 
     assert not out.exists()
 
 
+def frames_of_tomorrow() -> bytes:
+    """Frames that a device of protocol version 2 might send."""
+    frames = b""
+    for number in range(8):
+        body = struct.pack("<BBHI", 2, 2, number, 0) + bytes(20)
+        frames += cobs_encode(body + struct.pack("<I", zlib.crc32(body))) + b"\0"
+    return frames
+
+
 @needs_pty
 def test_newer_protocol_is_told(breathmap: Breathmap, bench: Path) -> None:
     """A device that speaks a later protocol version is told in one line, with both versions."""
-    frames = b""
-    for number in range(5):
-        body = struct.pack("<BBHI", 2, 2, number, 0) + bytes(20)
-        frames += cobs_encode(body + struct.pack("<I", zlib.crc32(body))) + b"\0"
-    with chattering_port(frames) as url:
+    with chattering_port(frames_of_tomorrow()) as url:
         ended = breathmap("learn", bench, url, "--out", bench.parent / "out", "--wait", "5")
 
-    refused(ended, "protocol version 2", "knows version 1", "update breathmap")
+    refused(ended, "the device speaks protocol version 2", "knows version 1", "update breathmap")
+
+
+@needs_pty
+def test_newer_controller_is_told(breathmap: Breathmap, tmp_path: Path) -> None:
+    """Asked for its tables, such a device is told the same, and no job is made."""
+    job = tmp_path / "job"
+
+    with chattering_port(frames_of_tomorrow()) as url:
+        ended = breathmap("new", job, "--port", url)
+
+    refused(ended, "the device speaks protocol version 2", "knows version 1", "update breathmap")
+    assert not job.exists()
 
 
 @needs_pty
