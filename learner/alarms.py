@@ -6,7 +6,7 @@ readings, not at verdicts, so a sample that teaches nothing can still raise one.
 """
 
 from learner.settings import SWITCHING, Settings
-from protocol.fields import FUEL_CUT, REV_LIMIT, SENSOR_READY
+from protocol.codes import FUEL_CUT, REV_LIMIT, SENSOR_READY, SENSOR_WARMING
 from protocol.sample import Sample
 
 # In order of rank: the first raised one is the one to shout.
@@ -34,6 +34,10 @@ QUIET_AFTER_CUT_S = 2.0
 CONFIRM_S = 0.12  # a single reading can be noise
 RISE_CONFIRM_S = 0.25
 SENSOR_CONFIRM_S = 0.5
+# A sensor that was never ready, with the engine running: one that says that it is warming may
+# take its time (common practice, no source: under a minute), one that says anything else may not.
+WARM_UP_S = 60.0
+NEVER_READY_S = 5.0
 AGAIN_S = 10.0  # an acknowledged alarm whose cause stays comes back after this
 
 
@@ -70,7 +74,8 @@ class Alarms:
     """Watches the samples of one engine.
 
     latched[k]: alarm k (see NAMES) was raised and nobody has acknowledged it. active[k]: its cause
-    is there now. bank[k]: the bank it was raised for, -1 for none. value[k]: what was seen then.
+    is there now. bank[k]: the bank it was raised for, -1 for none. value[k]: what was seen then,
+    for a lost sensor the state that it tells.
     """
 
     def __init__(self, settings: Settings, limits: AlarmLimits) -> None:
@@ -86,6 +91,7 @@ class Alarms:
         self._lean_s = [0.0] * count
         self._rise_s = [0.0] * count
         self._gone_s = [0.0] * count
+        self._warming_s = [0.0] * count
         self._was_ready = [False] * count
         self._load = [0.0] * STEPS
         self._lambda = [0.0] * (STEPS * count)
@@ -219,12 +225,27 @@ class Alarms:
             ready = sample.sensor_state[bank] == SENSOR_READY and measures
             if ready:
                 self._was_ready[bank] = True
-                self._gone_s[bank] = 0.0
-            elif running and self._was_ready[bank]:
-                self._gone_s[bank] += dt_s
-                if self._gone_s[bank] >= SENSOR_CONFIRM_S and gone < 0:
+                self._gone_s[bank] = self._warming_s[bank] = 0.0
+            elif not running:
+                # A standing engine's heater may be off: it may warm up again after the start.
+                self._was_ready[bank] = False
+                self._gone_s[bank] = self._warming_s[bank] = 0.0
+            else:
+                self._age_sensor(bank, sample.sensor_state[bank] == SENSOR_WARMING, dt_s)
+                if gone < 0 and self._is_gone(bank):
                     gone = bank
         self._set(SENSOR_LOST, gone >= 0, gone, float(sample.sensor_state[gone]))
+
+    def _age_sensor(self, bank: int, warming: bool, dt_s: float) -> None:
+        if warming and not self._was_ready[bank]:
+            self._warming_s[bank] += dt_s
+            self._gone_s[bank] = 0.0
+        else:
+            self._gone_s[bank] += dt_s
+
+    def _is_gone(self, bank: int) -> bool:
+        patience_s = SENSOR_CONFIRM_S if self._was_ready[bank] else NEVER_READY_S
+        return self._gone_s[bank] >= patience_s or self._warming_s[bank] >= WARM_UP_S
 
     def _count_losses(self, lost: int, dt_s: float) -> None:
         self._came[1] += 1

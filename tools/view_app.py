@@ -29,7 +29,7 @@ from tools.view_map import (
     draw,
     in_thousands,
 )
-from tools.view_operator import BELL_GAP_S, Tones, operator_page, state_style
+from tools.view_operator import TONES, Tone, Tones, operator_page, state_style
 from tools.view_pages import NotePage, Pages, StartPage
 from tools.view_source import Notes, Source
 from tools.view_state import LEARNING, STOP, WAITING, Knowing, Watch, state_of
@@ -162,9 +162,13 @@ class View(App[None]):
     # -- drawing ---------------------------------------------------------------------------------
 
     def _alarm(self) -> None:
-        """A new alarm: banner and bell at once, not at the next drawing."""
+        """A new alarm: banner and bells at once, not at the next drawing."""
         self._draw_banner()
-        self.bell()
+        state = state_of(self.watch)
+        if state == STOP:
+            self._ring(STOP)
+        else:
+            self._sound(TONES[WAITING])
 
     def refresh_all(self) -> None:
         """Draw everything anew; leave when somebody asked for it elsewhere, or on an error."""
@@ -325,13 +329,15 @@ class View(App[None]):
     def _ring(self, state: str) -> None:
         """Let the terminal sound what must be heard."""
         tone = self._tones.due(state, time.monotonic(), self.operator)
-        if tone is None:
-            return
-        count, pitch_hz = tone
+        if tone is not None:
+            self._sound(tone)
+
+    def _sound(self, tone: Tone) -> None:
         if os.environ.get("TERM") == "linux" and self._driver is not None:
-            self._driver.write(f"\x1b[10;{pitch_hz}]\x1b[11;120]")
-        for k in range(count):
-            self.set_timer(0.01 + k * BELL_GAP_S, self.bell)
+            self._driver.write(f"\x1b[10;{tone.pitch_hz}]\x1b[11;120]")
+        self.bell()
+        for k in range(1, tone.bells):
+            self.set_timer(k * tone.gap_s, self.bell)
 
     # -- keys ------------------------------------------------------------------------------------
 

@@ -1,5 +1,7 @@
 """Operator mode: one word and one colour that are read from afar, and tones that differ."""
 
+from dataclasses import dataclass
+
 from rich.style import Style
 from rich.text import Text
 
@@ -9,9 +11,21 @@ from tools.view_state import LEARNING, STOP, WAITING
 # Okabe and Ito's colours (Color Universal Design, 2008), told apart by colour-blind people too.
 STATE_COLOURS = {LEARNING: "#0072b2", WAITING: "#e69f00", STOP: "#d55e00"}
 STATE_INK = {LEARNING: "#ffffff", WAITING: "#000000", STOP: "#000000"}
-# Bells: how many, and their pitch where the terminal knows one (the Linux console).
-TONES = {LEARNING: (1, 880), WAITING: (2, 440), STOP: (4, 1320)}
-BELL_GAP_S = 0.18
+
+
+@dataclass(frozen=True)
+class Tone:
+    """Bells: how many, how far apart, and their pitch where the terminal knows one."""
+
+    bells: int
+    gap_s: float
+    pitch_hz: int
+
+
+# A terminal's bell has one sound on most machines, so the rhythm tells them apart: one; two, slow;
+# four, fast, and again every STOP_AGAIN_S. Some terminals swallow bells closer than a fifth of a
+# second; the repetition is left even then. The pitch is heard on the Linux console.
+TONES = {LEARNING: Tone(1, 0.0, 880), WAITING: Tone(2, 0.7, 440), STOP: Tone(4, 0.25, 1320)}
 STOP_AGAIN_S = 2.0
 STEADY_S = 2.0  # a state is told when it has lasted so long; STOP at once
 
@@ -74,8 +88,8 @@ class Tones:
         self._since_s = 0.0
         self._stop_s = float("-inf")
 
-    def due(self, state: str, now_s: float, is_operator: bool) -> tuple[int, int] | None:
-        """Return (bells, pitch in Hz) when something is to be heard now."""
+    def due(self, state: str, now_s: float, is_operator: bool) -> Tone | None:
+        """Return what is to be heard now, if anything."""
         if state != self._state:
             self._state, self._since_s = state, now_s
         if state == STOP:

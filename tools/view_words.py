@@ -3,10 +3,11 @@
 import math
 
 from learner import alarms
-from learner.alarms import Alarms
+from learner.alarms import SENSOR_LOST, Alarms
 from learner.description import EngineDescription
 from learner.guide import Advice, Region
 from learner.reasons import EXPLANATIONS
+from protocol.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
 from tools.report_words import CAUTIONS
 from tools.view_state import LEARNING, STOP, USED, WAITING, Watch, state_of
 
@@ -25,7 +26,7 @@ ALARM_WORDS: dict[str, tuple[str, str]] = {
         "ease off, stop, let it cool; check coolant and fan",
     ),
     "sensor_lost": (
-        "SENSOR LOST{bank}",
+        "SENSOR LOST{bank}: {state}",
         "end the pull gently; check heater, plug and wiring of the lambda sensor",
     ),
     "link_lost": (
@@ -37,13 +38,21 @@ ALARM_WORDS: dict[str, tuple[str, str]] = {
         "check cable, grounding and baud rate",
     ),
 }
+SENSOR_SAYS = {
+    SENSOR_ABSENT: "it is not there",
+    SENSOR_WARMING: "it does not get warm",
+    SENSOR_READY: "it reads nothing",
+    SENSOR_FAULT: "it reports a fault",
+}
 ENDED = ("ENDED: nothing more comes from there", "to do: q writes everything and leaves")
 HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
     ("", "correction, standard error, where observations land"),
     ("b", "next bank"),
     ("c", "close-up that follows the operating point, on and off"),
-    ("o", "operator mode: one word, one colour, tones"),
+    ("o", "operator mode: one word, one colour, and bells: one = learning,"),
+    ("", "two slow = not learning (or an alarm to look at), four fast again"),
+    ("", "and again = stop now"),
     ("a", "acknowledge alarms"),
     ("space", "pause: nothing is learned or recorded; alarms go on"),
     ("n", "note: a line of text, kept with the time"),
@@ -153,7 +162,12 @@ def alarm_line(watching: Alarms, names: list[str]) -> str:
         return ""
     what, remedy = ALARM_WORDS[alarms.NAMES[worst]]
     bank = watching.bank[worst]
-    text = what.format(bank=f" ({names[bank]})" if bank >= 0 else "", value=watching.value[worst])
+    value = watching.value[worst]
+    text = what.format(
+        bank=f" ({names[bank]})" if bank >= 0 else "",
+        value=value,
+        state=SENSOR_SAYS.get(round(value), "it is not ready") if worst == SENSOR_LOST else "",
+    )
     more = sum(watching.latched) - 1
     return f"{text}. {remedy}{f' (and {more} more)' if more else ''}"
 

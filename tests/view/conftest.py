@@ -1,6 +1,8 @@
 """What the view's tests share: the bench, a short recording, a session behind a view."""
 
 import asyncio
+import shutil
+import sys
 import threading
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -31,6 +33,16 @@ def ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def bench(tmp_path: Path) -> Path:
     """A fresh folder with the bench's description and tables; returns the description."""
     return write_college(tmp_path / "bench", *college_bench())
+
+
+@pytest.fixture
+def board_program() -> str:
+    """The path of the real MicroPython."""
+    beside = Path(sys.executable).with_name("micropython")
+    found = str(beside) if beside.exists() else shutil.which("micropython")
+    if found is None:
+        pytest.skip("no micropython here")
+    return found
 
 
 Steps = Callable[[View, Any], Coroutine[Any, Any, None]]

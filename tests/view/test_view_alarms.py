@@ -1,6 +1,9 @@
 """The alarms: what raises one, what does not, and how long it stays."""
 
 import math
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -9,7 +12,13 @@ from learner.alarms import AlarmLimits, Alarms
 from learner.history import DelayModel
 from learner.settings import SWITCHING, BankSettings, Settings
 from learner.table import Table
-from protocol.fields import FUEL_CUT, SENSOR_FAULT, SENSOR_READY
+from protocol.fields import (
+    FUEL_CUT,
+    SENSOR_ABSENT,
+    SENSOR_FAULT,
+    SENSOR_READY,
+    SENSOR_WARMING,
+)
 from protocol.sample import Sample
 from simulator.faults import fault
 from simulator.run import simulate
@@ -17,6 +26,8 @@ from tools.college import college_bench, college_description
 from tools.simulating import parse_drive
 
 STEP_US = 40_000
+ROOT = Path(__file__).resolve().parents[2]
+SCRIPT = Path(__file__).with_name("alarms_script.py")
 
 
 class Engine:
@@ -128,6 +139,75 @@ def test_heat_sensor_and_losses_are_called() -> None:
     assert latched(gone) == latched(dumb) == ["sensor_lost"]
     assert gone.alarms.bank[alarms.SENSOR_LOST] == 1
     assert latched(losing) == ["frames_being_lost"]
+
+
+@pytest.mark.parametrize("state", [SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY])
+def test_a_sensor_unplugged_before_the_start_is_called(state: int) -> None:
+    """A sensor that was never there is no alarm on a standing engine, and one within 6 s of running
+    whatever it says of itself, so long as it does not say that it is warming."""
+    engine = Engine(banks=2)
+    engine.sample.sensor_state[1], engine.sample.measured_lambda[1] = state, math.nan
+    engine.sample.speed_rpm = 0.0
+    assert engine.run(120.0) == 0
+
+    engine.sample.speed_rpm = 1200.0
+    assert engine.run(3.0) == 0
+    engine.run(3.0)
+
+    assert latched(engine) == ["sensor_lost"]
+    assert engine.alarms.bank[alarms.SENSOR_LOST] == 1
+    assert engine.alarms.value[alarms.SENSOR_LOST] == state
+
+
+def test_a_sensor_may_warm_up_but_not_for_ever() -> None:
+    """Warming for 40 s after a start raises nothing, nor after a second start; warming for more
+    than a minute does."""
+    engine = Engine()
+    for _ in range(2):
+        engine.sample.speed_rpm = 0.0
+        engine.sample.sensor_state[0] = SENSOR_WARMING
+        engine.run(5.0)
+        engine.sample.speed_rpm = 1200.0
+        assert engine.run(40.0) == 0
+        engine.sample.sensor_state[0] = SENSOR_READY
+        assert engine.run(5.0) == 0
+    engine.sample.speed_rpm = 0.0
+    engine.sample.sensor_state[0] = SENSOR_WARMING
+    engine.run(5.0)
+    engine.sample.speed_rpm = 1200.0
+    engine.run(61.0)
+    assert latched(engine) == ["sensor_lost"]
+
+
+def test_a_sensor_unplugged_on_the_simulated_bench_is_called() -> None:
+    """On a cold bench with one sensor unplugged from the first moment its alarm comes, and none
+    for the other, which warms up."""
+    parameters, controller = college_bench()
+    description = college_description(parameters, "wideband")
+    watch = Alarms(
+        description.settings([controller.read_ve(0), controller.read_ve(1)]),
+        description.alarm_limits(),
+    )
+    drive = parse_drive("road", 1.0, 1)
+    unplugged = [fault("sensor-unplugged", None, 1)]
+    raised = set()
+    for sample in simulate(parameters, controller, drive, faults=unplugged, warm=False, reuse=True):
+        if watch.take(sample):
+            raised.add((alarms.NAMES[watch.worst()], watch.bank[watch.worst()]))
+    assert raised == {("sensor_lost", 1)}
+
+
+def test_a_board_raises_the_same_alarms(board_program: str) -> None:
+    """The real MicroPython and CPython raise the same alarms at the same samples, of every kind."""
+    board, host = (
+        subprocess.run(
+            [program, SCRIPT, ROOT], capture_output=True, text=True, timeout=60, check=True
+        ).stdout
+        for program in (board_program, sys.executable)
+    )
+    assert board == host
+    for name in alarms.NAMES:
+        assert name in board
 
 
 def test_silence_is_called_and_ends_with_the_next_frame() -> None:

@@ -1,6 +1,7 @@
 """The live view, driven by Textual's pilot: every key, the states, the alarms."""
 
 import asyncio
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -175,7 +176,7 @@ def test_operator_mode_is_one_word(run_view: RunView) -> None:
     run_view(steps, speed=5.0)
 
 
-def test_tones_differ(run_view: RunView, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tones_differ() -> None:
     """STOP rings at once and differently from learning and not learning."""
     from tools.view_operator import TONES, Tones
     from tools.view_state import LEARNING, STOP, WAITING
@@ -193,7 +194,31 @@ def test_tones_differ(run_view: RunView, monkeypatch: pytest.MonkeyPatch) -> Non
     assert tones.due(STOP, 14.3, False) == TONES[STOP]
     assert tones.due(LEARNING, 20.0, False) is None
     assert tones.due(LEARNING, 30.0, False) is None
-    assert len(set(TONES.values())) == 3
+    # Told apart by rhythm alone, where a bell has one sound.
+    assert [TONES[state].bells for state in (LEARNING, WAITING, STOP)] == [1, 2, 4]
+    assert TONES[WAITING].gap_s > 2 * TONES[STOP].gap_s
+    assert len({tone.pitch_hz for tone in TONES.values()}) == 3
+
+
+def test_bells_ring_in_their_rhythm(run_view: RunView, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An alarm that says stop rings four fast bells, and again; one to look at two slow ones."""
+
+    async def steps(view: View, pilot: Any) -> None:
+        await begin(view, pilot)
+        rung: list[float] = []
+        monkeypatch.setattr(view, "bell", lambda: rung.append(time.monotonic()))
+        view.watch.alarms.latched[alarms.FRAMES_LOST] = True
+        view._alarm()
+        await until(lambda: len(rung) == 2)
+        slow = rung[1] - rung[0]
+        view.watch.alarms.latched[alarms.HOT] = True
+        view._alarm()
+        await until(lambda: len(rung) >= 6)
+        assert rung[3] - rung[2] < slow / 2
+        await until(lambda: len(rung) >= 10)
+        await pilot.press("a")
+
+    run_view(steps)
 
 
 def test_pause_learns_nothing_and_note_is_kept(run_view: RunView, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from view_bench import new_session
 
 from learner import alarms
 from learner.guide import Advice, Region
+from protocol.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
 from tools.view_map import (
     CIVIDIS,
     FEW_COLOURS,
@@ -48,6 +49,19 @@ def test_worst_alarm_is_told_and_the_rest_counted() -> None:
 
     assert line.startswith("LEAN UNDER LOAD (left): lambda 1.21")
     assert line.endswith("(and 1 more)")
+
+
+def test_a_lost_sensor_says_what_it_says_of_itself() -> None:
+    """The banner of a lost sensor tells one that is not there from one that stays cold."""
+    watch = Watch(new_session())
+    watch.alarms.latched[alarms.SENSOR_LOST] = True
+    watch.alarms.bank[alarms.SENSOR_LOST] = 1
+    lines = set()
+    for state in (SENSOR_ABSENT, SENSOR_WARMING, SENSOR_READY, SENSOR_FAULT):
+        watch.alarms.value[alarms.SENSOR_LOST] = float(state)
+        lines.add(alarm_line(watch.alarms, ["left", "right"]))
+    assert len(lines) == 4
+    assert all(line.startswith("SENSOR LOST (right): it ") for line in lines)
 
 
 def test_silence_pause_and_nothing_yet_have_their_remedy() -> None:
