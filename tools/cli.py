@@ -54,7 +54,6 @@ app = typer.Typer(
 )
 
 app.add_typer(board_app, name="board")
-add_report(app, EXIT_CODES)
 
 Description = Annotated[
     Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
@@ -62,7 +61,7 @@ Description = Annotated[
 View = Annotated[
     bool, typer.Option("--view", help="Show the live view in this terminal; ? there says more.")
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the summary as JSON to stdout.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 
 
 def _version(asked: bool) -> None:
@@ -219,7 +218,8 @@ def check(
 ) -> None:
     """Read an engine description and its tables, and print what was understood."""
     if example:
-        sys.stdout.write(annotated_example())
+        if not Screen(as_json).result({"example": annotated_example()}):
+            sys.stdout.write(annotated_example())
         return
     if description is None:
         raise UserError("give an engine description, or --example to print one to start from")
@@ -311,6 +311,7 @@ def simulate(
     serve(bench, port, tcp_port, speed, screen)
 
 
+add_report(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
 
 

@@ -4,6 +4,7 @@ Turns the words of the command line into a drive, faults and tables, and reports
 does not understand.
 """
 
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -285,11 +286,14 @@ def serve(
         raise UserError(f"no port can be opened: {error}") from None
     with Stop() as stop, service:
         screen.say(f"{PORT_LINE}{service.url}")
-        if bench.drive is None:
+        minutes = None if bench.drive is None else bench.drive.duration_s / 60.0
+        # At once: whoever reads it wants to open the port.
+        if screen.result({"port": service.url, "minutes": minutes, "invented": True}):
+            sys.stdout.flush()
+        if minutes is None:
             screen.say("The engine stands still; its controller can be read and written.")
             screen.say("Ctrl-C ends.")
         else:
-            minutes = bench.drive.duration_s / 60.0
             screen.say(f"The drive takes {minutes:.1f} minutes of engine time.")
             screen.say("It starts when a reader opens the port. Ctrl-C ends.")
         screen.console.file.flush()
