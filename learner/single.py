@@ -10,6 +10,7 @@ makes it one-sided: after n visits the relative error is about sqrt(n) * 2^-25.
 """
 
 import math
+import struct
 from array import array
 
 from learner.kernel import (
@@ -29,11 +30,14 @@ from learner.kernel import (
 
 # Numbers of the stencil that one observation adds to.
 IN_CELLS = 18
+_BITS = bytearray(4)
 
 
 def spacing(value: float) -> float:
-    """Distance from a single-precision number to the next one away from zero."""
-    return math.ldexp(1.0, math.frexp(value)[1] - 24)
+    """Distance from a normal single-precision number to the next one away from zero."""
+    # The exponent from its bits: frexp would make a tuple for each of the numbers of a square.
+    struct.pack_into("<f", _BITS, 0, value)
+    return math.ldexp(1.0, ((_BITS[3] & 0x7F) << 1 | _BITS[2] >> 7) - 150)
 
 
 class HeldSums:

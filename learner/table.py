@@ -28,14 +28,21 @@ class Table:
     """One bank's VE table with a cursor.
 
     speed_rpm, load: breakpoints, ascending (copied). cells: n_load * n_speed values, VE in per
-    cent, all positive (copied). Raises ValueError on anything else.
+    cent, all positive (copied). typecode: "d" or "f", how the cells are stored. Raises ValueError
+    on anything else.
 
     `locate` moves the cursor; after it returned True, `index` is the lower-left cell of the square,
     `v0` to `v3` are the relative shares of the cells index, +1, +n_speed, +n_speed+1, and
     `ve_pct` is the interpolated value. Results are attributes so that a board allocates nothing.
     """
 
-    def __init__(self, speed_rpm: "list[float]", load: "list[float]", cells: "list[float]") -> None:
+    def __init__(
+        self,
+        speed_rpm: "list[float]",
+        load: "list[float]",
+        cells: "list[float]",
+        typecode: str = "d",
+    ) -> None:
         check_axis("speed", speed_rpm)
         check_axis("load", load)
         if len(cells) != len(speed_rpm) * len(load):
@@ -51,7 +58,7 @@ class Table:
                 )
         self.speed_rpm = array("d", speed_rpm)
         self.load = array("d", load)
-        self.cells = array("d", cells)
+        self.cells = array(typecode, cells)
         self.n_speed = len(speed_rpm)
         self.n_load = len(load)
         self.index = 0

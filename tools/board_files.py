@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parent.parent
 MODULES = (
     *(f"protocol/{name}.py" for name in (
         "codes", "evidence_codes", "evidence_parts", "events", "framing", "reader", "sample",
-        "sample_fill", "samples", "shapes",
+        "samples", "shapes",
     )),
     *(f"learner/{name}.py" for name in (
         "gates", "history", "kernel", "settings", "single", "snapshot", "stream", "table",

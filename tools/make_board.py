@@ -50,7 +50,6 @@ def layout_text() -> str:
     ):
         values[name + "_SHAPE"] = _shape(frame_type)
     for name, frame_type in (
-        ("SAMPLE", SAMPLE),
         ("REQUEST", LEARNER_REQUEST),
         ("EVIDENCE", EVIDENCE),
         ("PART", EVIDENCE_PART),
@@ -60,17 +59,17 @@ def layout_text() -> str:
         ("ANSWER", LEARNER_ANSWER),
     ):
         values[name + "_FORMAT"] = frame_type.fixed_format
-    values["SAMPLE_BANK_FORMAT"] = "".join(f.struct_code for f in group.fields)
     rate = next(f for f in IDENTITY.fields if f.name == "sample_rate_hz")
     values["RATE_PER_HZ"] = rate.per_unit
     values["SPEED_PER_RPM"] = IDENTITY.groups[0].fields[0].per_unit
     values["LOAD_PER_UNIT"] = IDENTITY.groups[1].fields[0].per_unit
     values["VE_PER_PCT"] = LEARNER_ROW.groups[0].fields[0].per_unit
     lines = [f"{name} = {_literal(value)}" for name, value in values.items()]
-    lines.append("# name, counts a unit, lowest raw, highest raw, may it be missing")
+    lines.append("# name, counts a unit, lowest raw, highest raw, may it be missing, bytes")
     for name, fields in (("SAMPLE_FIXED", SAMPLE.fields), ("SAMPLE_BANK", group.fields)):
         lines.append(f"{name} = (")
-        lines += [f"    {_literal(entry)}," for entry in numbers_of(fields)]
+        for entry, field in zip(numbers_of(fields), fields, strict=True):
+            lines.append(f"    {_literal((*entry, field.size))},")
         lines.append(")")
     return HEAD + "\n".join(lines) + "\n"
 

@@ -1,7 +1,7 @@
 # Board-safe: runs on CPython and MicroPython alike.
 """The board's own file of its engine: what a host's engine description says, a line at a time.
 
-The host writes it (`engine_lines` of tools/board_host.py); lines are JSON, short enough that a
+The host writes it (`engine_text` of tools/board_files.py); lines are JSON, short enough that a
 small heap can parse each: the settings, then per bank one line and one per row of its table.
 """
 
@@ -19,7 +19,7 @@ class BadEngineFile(ValueError):  # noqa: N818 (says what was found)
 
 
 class Engine:
-    """What the board knows of its engine. name: of the engine. typecode: of the evidence."""
+    """What the board knows of its engine. typecode: how tables and evidence are stored."""
 
     def __init__(self, name: str, settings: Settings, typecode: str) -> None:
         self.name = name
@@ -54,12 +54,13 @@ def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
             "the engine file has format %s, this software reads %d; install it again"
             % (head["format"], FORMAT)
         )
+    typecode = "d" if head["number_bytes"] == 8 else "f"
     speeds = array("d", head["speed_rpm"])
     loads = array("d", head["load"])
     banks = []
     for _ in range(head["banks"]):
         bank = parse(_line(lines))
-        cells = array("d", range(len(speeds) * len(loads)))
+        cells = array(typecode, range(len(speeds) * len(loads)))
         at = 0
         for _row in range(len(loads)):
             row = parse(_line(lines))
@@ -68,9 +69,8 @@ def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
             for value in row:
                 cells[at] = value
                 at += 1
-        banks.append(
-            BankSettings(bank["name"], Table(speeds, loads, cells), DelayModel(*bank["delay"]))
-        )
+        table = Table(speeds, loads, cells, typecode)
+        banks.append(BankSettings(bank["name"], table, DelayModel(*bank["delay"])))
     settings = Settings(
         banks,
         bool(head["load_is_throttle"]),
@@ -86,4 +86,4 @@ def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
         # A host of another version may know more gates than this board: those it keeps as they are.
         if hasattr(settings.limits, name):
             setattr(settings.limits, name, head["limits"][name])
-    return Engine(head["engine"], settings, "d" if head["number_bytes"] == 8 else "f")
+    return Engine(head["engine"], settings, typecode)

@@ -7,8 +7,7 @@ from learner.snapshot import counts_of
 from learner.stream import BankLearner
 from learner.table import Table
 from protocol.codes import REASONS
-from protocol.sample import Sample
-from protocol.sample_fill import fill_sample
+from protocol.sample import NAN, Sample
 from tools.board import layout
 
 
@@ -22,26 +21,57 @@ def text16(text: str) -> bytes:
 
 
 def decode_sample(payload: bytes, sample: Sample) -> None:
-    """Fill a sample from a payload that the reader has found to fit; its times stay."""
-    banks = payload[layout.SAMPLE_SHAPE[0] - 1]
-    raws = struct.unpack_from(layout.SAMPLE_FORMAT + layout.SAMPLE_BANK_FORMAT * banks, payload, 0)
-    fill_sample(raws, sample, banks, layout.SAMPLE_FIXED, layout.SAMPLE_BANK)
-    sample.banks = banks
+    """Fill a sample from a payload that the reader has found to fit; its times stay.
+
+    Byte by byte, so that nothing is allocated but the values that are floats.
+    """
+    at = 0
+    for entry in layout.SAMPLE_FIXED:
+        setattr(sample, entry[0], _value(payload, at, entry))
+        at += entry[5]
+    for bank in range(sample.banks):
+        for entry in layout.SAMPLE_BANK:
+            values = getattr(sample, entry[0])
+            value = _value(payload, at, entry)
+            at += entry[5]
+            if bank < len(values):
+                values[bank] = value
+            else:
+                values.append(value)
+
+
+def _value(payload: bytes, at: int, entry: tuple):  # type: ignore[no-untyped-def, type-arg]
+    _, per_unit, low, high, measured, size = entry
+    raw = payload[at]
+    if size == 2:
+        raw |= payload[at + 1] << 8
+        if low < 0 and raw & 0x8000:
+            raw -= 0x10000
+    if not measured:
+        return raw
+    return raw / per_unit if low <= raw <= high else NAN
 
 
 def encode_sample(sample: Sample) -> bytes:
     """Return the payload of a sample frame: rounded half up, clipped, NaN as null."""
-    out = bytearray(layout.SAMPLE_SHAPE[0])
-    raws = [_raw(getattr(sample, entry[0]), entry) for entry in layout.SAMPLE_FIXED]
-    struct.pack_into(layout.SAMPLE_FORMAT, out, 0, *raws)
+    out = bytearray()
+    for entry in layout.SAMPLE_FIXED:
+        _put(out, getattr(sample, entry[0]), entry)
     for bank in range(sample.banks):
-        raws = [_raw(getattr(sample, entry[0])[bank], entry) for entry in layout.SAMPLE_BANK]
-        out.extend(struct.pack("<" + layout.SAMPLE_BANK_FORMAT, *raws))
+        for entry in layout.SAMPLE_BANK:
+            _put(out, getattr(sample, entry[0])[bank], entry)
     return bytes(out)
 
 
+def _put(out: bytearray, value: float, entry: tuple) -> None:  # type: ignore[type-arg]
+    raw = _raw(value, entry)
+    out.append(raw & 0xFF)
+    if entry[5] == 2:
+        out.append(raw >> 8 & 0xFF)
+
+
 def _raw(value: float, entry: tuple) -> int:  # type: ignore[type-arg]
-    _, per_unit, low, high, measured = entry
+    _, per_unit, low, high, measured, _ = entry
     if not measured:
         return int(value)
     if value != value:
