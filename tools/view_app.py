@@ -38,6 +38,7 @@ from tools.view_words import (
     HELP,
     advice_lines,
     alarm_line,
+    keys_line,
     operator_words,
     spent_line,
     start_text,
@@ -45,6 +46,7 @@ from tools.view_words import (
 )
 
 DRAW_EVERY_S = 0.33
+NOTE_SHOWN_S = 4.0
 
 
 def look_of(colour_system: str | None) -> Look:
@@ -56,6 +58,12 @@ def look_of(colour_system: str | None) -> Look:
     if colour_system in ("standard", "windows"):
         return Look(FEW_COLOURS, is_unicode)
     return Look(TRUE_COLOUR, is_unicode)
+
+
+def _padded(parts: list[Text], rows: int) -> list[Text]:
+    """Return parts that together fill so many rows, so that two columns keep in step."""
+    used = sum(part.plain.count("\n") + 1 for part in parts)
+    return parts + [Text("", end="")] * (rows - used)
 
 
 class View(App[None]):
@@ -116,7 +124,7 @@ class View(App[None]):
         self.banner_at: float | None = None  # since when the banner is seen (monotonic)
         self._tones = Tones()
         self._shown: dict[str, Text] = {}
-        self._solving = threading.Event()
+        self._solving = threading.Event()  # set: no more solving
         description = watch.session.description
         self._names = [bank.name for bank in description.bank]
         self._note_shown = ""
@@ -158,6 +166,8 @@ class View(App[None]):
             if self.watch.session.samples:
                 self.knowing.look()
             self._solving.wait(self.knowing.pause_s if self.watch.session.samples else 0.5)
+        if self.watch.session.samples and not self._solving.is_set():
+            self.knowing.look()  # what stays on the screen after the end is all that was learned
 
     # -- drawing ---------------------------------------------------------------------------------
 
@@ -183,7 +193,7 @@ class View(App[None]):
             if self.source.ended:
                 verdict = ENDED
             operator = operator_words(self.watch, self._names, self.source.paused)
-            spent = spent_line(self.watch)
+            spent = spent_line(self.watch, self.size.width - 1)
         if (self.source.paused or self.source.ended) and state != STOP:
             state = WAITING
             operator = (WAITING, verdict[0])
@@ -196,7 +206,8 @@ class View(App[None]):
             self._draw_maps()
             self._put("spent", self._line(spent))
             self._draw_advice()
-            self._put("keys", self._line(self._keys(), "dim"))
+            keys = keys_line(self.size.width - 1, len(self._names), self.source.speed is not None)
+            self._put("keys", self._line(keys, "dim"))
         self._ring(state)
 
     def _put(self, name: str, text: Text) -> None:
@@ -248,7 +259,8 @@ class View(App[None]):
         counters = session.counters
         unit = "%" if session.settings.load_is_throttle else "kPa"
         lambdas = " ".join(
-            f"{name} {value:.2f}" for name, value in zip(self._names, watch.lambdas, strict=False)
+            f"{name} {'-' if value != value else f'{value:.2f}'}"
+            for name, value in zip(self._names, watch.lambdas, strict=False)
         )
         minutes, seconds = divmod(int(watch.time_s), 60)
         parts = [
@@ -283,27 +295,26 @@ class View(App[None]):
         point = (self.watch.speed_rpm, self.watch.load)
         thousands = in_thousands(axes.speed_rpm, map_width)
         load_unit = "%" if self.watch.session.settings.load_is_throttle else "kPa"
-        maps = []
+        maps, beside = [], []
         for bank in range(count) if all_fit else [self.bank]:
             layer = layer_of(LAYERS[self.layer], self.watch, snapshot, bank)
             name = self._names[bank] if count > 1 else ""
+            close = close_up(layer, self.watch, snapshot, bank, rows - 1, self.look, target)
+            if is_wide:
+                title = self.look.plain(f"{name}: close-up" if name else "close-up")
+                beside += _padded([Text(title, "bold", end=""), close], rows)
             is_close = self.close_up and not is_wide
-            maps.append(title_of(layer, name, load_unit, thousands and not is_close, self.look))
-            maps.append(
-                close_up(layer, self.watch, snapshot, bank, rows - 1, self.look, target)
+            part = [title_of(layer, name, load_unit, thousands and not is_close, self.look)]
+            part.append(
+                close
                 if is_close
                 else draw(
                     layer, axes.speed_rpm, axes.load, point, map_width, rows - 1, self.look, target
                 )
             )
+            maps += _padded(part, rows) if is_wide else part
         self._put("map", Text("\n", end="").join(maps))
-        beside = Text(end="")
-        if is_wide:
-            layer = layer_of(LAYERS[self.layer], self.watch, snapshot, self.bank)
-            title = Text(self.look.plain(f"{self._names[self.bank]}, close-up"), "bold", end="")
-            part = close_up(layer, self.watch, snapshot, self.bank, height - 1, self.look, target)
-            beside = Text("\n", end="").join([title, part])
-        self._put("close", beside)
+        self._put("close", Text("\n", end="").join(beside))
 
     def _draw_advice(self) -> None:
         snapshot = self.knowing.latest
@@ -312,11 +323,6 @@ class View(App[None]):
         lines = advice_lines(advice, self.watch.session.description, aside)
         shown = [self._line(line, "bold" if k == 0 else "") for k, line in enumerate(lines)]
         self._put("advice", Text("\n", end="").join(shown))
-
-    def _keys(self) -> str:
-        # What matters most stands first: a narrow terminal cuts the end.
-        speed = " +-:speed" if self.source.speed is not None else ""
-        return f"q:quit ?:help l:layer b:bank c:close o:operator a:seen n:note space:pause{speed}"
 
     def _draw_operator(self, word: str, line: str) -> None:
         banner = self.screen_stack[0].query_one("#banner", Static)
@@ -386,8 +392,12 @@ class View(App[None]):
                 self.notes.add(text, at)
                 self._note_shown = "note kept"
                 self.refresh_all()
+                self.set_timer(NOTE_SHOWN_S, self._note_seen)
 
         self.push_screen(NotePage(), keep)
+
+    def _note_seen(self) -> None:
+        self._note_shown = ""
 
     def action_set_aside(self) -> None:
         """The advised ground cannot be reached."""

@@ -9,6 +9,7 @@ from tools.view_state import Snapshot, Watch
 LAYERS = ("coverage", "VE now", "VE proposed", "correction", "standard error", "landed")
 CLOSE_SPAN = 5
 CLOSE_WIDTH = LABEL_WIDTH + 7 * CLOSE_SPAN
+CLOSE_LINES = 2  # below the close-up
 LANDED_MEMORY_S = 30.0
 
 Target = tuple[range, range]
@@ -25,7 +26,7 @@ def layer_of(name: str, watch: Watch, snapshot: Snapshot | None, bank: int) -> L
         age = watch.time_s - watch.landed[bank]
         values = np.where(age < LANDED_MEMORY_S, np.round(age, 1), np.nan)
         # The newest brightest: shading runs the other way round.
-        title = f"{name}, observations of the last {LANDED_MEMORY_S:.0f} s"
+        title = f"landed in the last {LANDED_MEMORY_S:.0f} s"
         return Layer(title, "s ago", values, LANDED_MEMORY_S, 0.0)
     if snapshot is None:
         return Layer(name, "", np.full(shape, np.nan), 0.0, 1.0)
@@ -47,7 +48,7 @@ def title_of(layer: Layer, bank: str, load_unit: str, thousands: bool, look: Loo
     """Return the line above a map. bank: "" where there is one only."""
     chosen = f"{bank}: " if bank else ""
     unit = f", {layer.unit}" if layer.unit else " (the first estimate follows)"
-    speed = "1000 rpm" if thousands else "rpm"
+    speed = "rpm / 1000" if thousands else "rpm"
     text = f"{chosen}{layer.title}{unit}; up: {load_unit}, across: {speed}"
     return Text(look.plain(text), "bold", end="", no_wrap=True, overflow="crop")
 
@@ -75,20 +76,21 @@ def close_up(
         [axes.load[k] for k in down],
         (watch.speed_rpm, watch.load),
         CLOSE_WIDTH,
-        rows,
+        rows - CLOSE_LINES,
         look,
         inner,
     )
-    if snapshot is not None and rows > CLOSE_SPAN + 1:
+    if snapshot is not None and rows > CLOSE_SPAN + CLOSE_LINES:
         solution = snapshot.solutions[bank]
         here = (at_row, at_column)
         seen = "" if solution.visited[here] else ", never visited"
-        line = (
-            f"\n{axes.speed_rpm[at_column]:g} rpm, {axes.load[at_row]:g}: "
-            f"{100 * solution.correction[here]:+.1f} ± "
-            f"{100 * solution.standard_error[here]:.1f} %{seen}"
+        unit = "kPa" if axes.load_axis == "map_kpa" else "%"
+        lines = (
+            f"\nnearest cell {axes.speed_rpm[at_column]:g} rpm, {axes.load[at_row]:g} {unit}{seen}:"
+            f"\ncorrection {100 * solution.correction[here]:+.1f} ± "
+            f"{100 * solution.standard_error[here]:.1f} % (standard error)"
         )
-        text.append(look.plain(line))
+        text.append(look.plain(lines))
     return text
 
 

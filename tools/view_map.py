@@ -21,9 +21,11 @@ CIVIDIS = (
     "#fee838",
 )  # fmt: skip
 DARK_STEPS = 8  # so many of them carry white figures
-# Blue, grey, light grey, yellow: as near as 16 colours come, each exactly one of the 16.
-SIXTEEN = ("#000080", "#808080", "#c0c0c0", "#ffff00")
-RAMP = " .:-=+*#%@"
+# Blue, grey, light grey, yellow: as near as 16 colours come, each exactly one of rich's 16, so that
+# none falls upon another.
+SIXTEEN = ("#0000aa", "#555555", "#aaaaaa", "#ffff55")
+# No character that could be read as part of a number.
+RAMP = " `':;|oO#@"
 LABEL_WIDTH = 6
 NARROWEST, WIDEST = 4, 7
 MARK = "<"
@@ -82,7 +84,7 @@ def draw(
     look: Look,
     target: tuple[range, range] | None = None,
 ) -> Text:
-    """Return the map as text of at most `width` x `height`.
+    """Return the map as text of at most `width` x `height`, cells two lines high where they fit.
 
     point: (speed, load) now, NaN when unknown. target: rows and columns of the advised ground,
     drawn underlined.
@@ -92,18 +94,23 @@ def draw(
     thousands = in_thousands(speed_rpm, width)
     columns = shown_span(len(speed_rpm), (width - LABEL_WIDTH) // cell, max(at_column, 0))
     rows = shown_span(len(load), height - 1, max(at_row, 0))
+    is_tall = height - 1 >= 2 * len(load)
     text = Text(no_wrap=True, overflow="crop", end="")
     text.append(" " * LABEL_WIDTH)
     for column in columns:
         text.append(_speed_label(speed_rpm[column], cell, thousands))
     # Pressure grows upwards, as on a graph.
     for row in reversed(rows):
-        text.append("\n")
-        text.append(f"{load[row]:>{LABEL_WIDTH - 1}g} ")
-        for column in columns:
-            here = row == at_row and column == at_column
-            aimed = target is not None and row in target[0] and column in target[1]
-            _cell(text, layer, float(layer.values[row, column]), cell, here, aimed, look)
+        for is_number in (False, True) if is_tall else (True,):
+            text.append("\n")
+            text.append(f"{load[row]:>{LABEL_WIDTH - 1}g} " if is_number else " " * LABEL_WIDTH)
+            for column in columns:
+                here = row == at_row and column == at_column
+                aimed = target is not None and row in target[0] and column in target[1]
+                value = float(layer.values[row, column])
+                style, level = _style_of(layer, value, here, aimed and is_number, look)
+                shown = _cell(layer, value, cell, here, level, look) if is_number else " " * cell
+                text.append(shown, style)
     return text
 
 
@@ -123,20 +130,25 @@ def _speed_label(speed_rpm: float, cell: int, thousands: bool) -> str:
     return f"{text:>{cell - 1}} "
 
 
-def _cell(
-    text: Text, layer: Layer, value: float, cell: int, here: bool, aimed: bool, look: Look
-) -> None:
-    number = _number(value, cell - 1, layer.signed)
+def _style_of(
+    layer: Layer, value: float, here: bool, aimed: bool, look: Look
+) -> tuple[Style, float | None]:
     level = _level(layer, value)
-    tail = MARK if here else " "
-    if look.colours == NO_COLOUR and not here and level is not None:
-        tail = RAMP[min(int(level * len(RAMP)), len(RAMP) - 1)]
     style = _style(level, look)
     if aimed:
         style += Style(underline=True, bold=True)
     if here:
         style += Style(reverse=True, bold=True)
-    text.append(f"{number:>{cell - 1}}{tail}", style)
+    return style, level
+
+
+def _cell(
+    layer: Layer, value: float, cell: int, here: bool, level: float | None, look: Look
+) -> str:
+    tail = MARK if here else " "
+    if look.colours == NO_COLOUR and not here and level is not None:
+        tail = RAMP[min(int(level * len(RAMP)), len(RAMP) - 1)]
+    return f"{_number(value, cell - 1, layer.signed):>{cell - 1}}{tail}"
 
 
 def _level(layer: Layer, value: float) -> float | None:
@@ -152,7 +164,7 @@ def _style(level: float | None, look: Look) -> Style:
         return Style()
     if look.colours == FEW_COLOURS:
         step = min(int(level * len(SIXTEEN)), len(SIXTEEN) - 1)
-        return Style(color="#ffffff" if step == 0 else "#000000", bgcolor=SIXTEEN[step])
+        return Style(color="#ffffff" if step < 2 else "#000000", bgcolor=SIXTEEN[step])
     step = min(int(level * len(CIVIDIS)), len(CIVIDIS) - 1)
     return Style(color="#ffffff" if step < DARK_STEPS else "#000000", bgcolor=CIVIDIS[step])
 
@@ -165,7 +177,7 @@ def _number(value: float, room: int, signed: bool) -> str:
     for digits in (2, 1, 0):
         text = f"{value:{sign}.{digits}f}"
         if len(text) <= min(room, 5):
-            return text
+            return text if text.strip("+-0.") else text.lstrip("+-")  # nothing has no sign
     if abs(value) >= 1000.0:
         return f"{value / 1000.0:{sign}.0f}k"[:room]
     return text.removeprefix("+")[:room]

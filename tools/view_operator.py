@@ -50,8 +50,8 @@ def state_style(look: Look, state: str) -> Style:
     if look.colours == NO_COLOUR:
         return Style(reverse=True)
     if look.colours == FEW_COLOURS:
-        sixteen = {LEARNING: ("#000080", "#ffffff"), WAITING: ("#ffff00", "#000000")}
-        ground, ink = sixteen.get(state, ("#800000", "#ffffff"))
+        sixteen = {LEARNING: ("#0000aa", "#ffffff"), WAITING: ("#ffff55", "#000000")}
+        ground, ink = sixteen.get(state, ("#aa0000", "#ffffff"))
         return Style(color=ink, bgcolor=ground)
     return Style(color=STATE_INK[state], bgcolor=STATE_COLOURS[state])
 

@@ -5,6 +5,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.events import Key
 from textual.screen import ModalScreen, Screen
 from textual.widgets import Input, Static
 
@@ -21,7 +22,10 @@ class Pages(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         yield Static(self._text, id="page")
 
-    def on_key(self) -> None:
+    def on_key(self, event: Key) -> None:
+        """Close, and let the key do nothing else."""
+        event.stop()
+        event.prevent_default()
         self.dismiss(None)
 
 

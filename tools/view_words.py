@@ -44,7 +44,7 @@ SENSOR_SAYS = {
     SENSOR_READY: "it reads nothing",
     SENSOR_FAULT: "it reports a fault",
 }
-ENDED = ("ENDED: nothing more comes from there", "to do: q writes everything and leaves")
+ENDED = ("ENDED: nothing more will come", "to do: q writes everything and leaves")
 HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
     ("", "correction, standard error, where observations land"),
@@ -56,7 +56,8 @@ HELP = (
     ("a", "acknowledge alarms"),
     ("space", "pause: nothing is learned or recorded; alarms go on"),
     ("n", "note: a line of text, kept with the time"),
-    ("x, X", "the advised ground cannot be reached: leave it out; take all back in"),
+    ("x", "the advised ground cannot be reached: leave it out"),
+    ("X", "take all ground that was left out back in"),
     ("+, -", "replay faster, slower"),
     ("q", "quit; everything is written"),
     ("?", "this help"),
@@ -92,19 +93,24 @@ def _bank_of(verdicts: list[str], names: list[str]) -> str:
     return next(n for n, v in zip(names, verdicts, strict=True) if v not in (USED, ""))
 
 
-def spent_line(watch: Watch) -> str:
-    """Return how the last minute's samples were spent, by reason."""
+def spent_line(watch: Watch, width: int = 80) -> str:
+    """Return how the last minute's samples were spent, by reason, in `width` characters: the
+    reasons that cost most, and the others together where there is no room."""
     spent = watch.spent()
     total = sum(spent.values())
     if not total:
         return "last minute: no samples"
-    parts = [f"used {_share(spent[USED], total)}"]
-    parts += [
-        f"{name.replace('_', ' ')} {_share(count, total)}"
-        for name, count in spent.most_common()
-        if name != USED
-    ]
-    return "last minute: " + ", ".join(parts)
+    line = f"last minute: used {_share(spent[USED], total)}"
+    refused = [(name, count) for name, count in spent.most_common() if name != USED]
+    left = sum(count for _, count in refused)
+    for name, count in refused:
+        longer = f"{line}, {name.replace('_', ' ')} {_share(count, total)}"
+        left -= count
+        rest = f", other {_share(left, total)}" if left else ""
+        if len(longer + rest) > width:
+            return f"{line}, other {_share(left + count, total)}"
+        line = longer
+    return line
 
 
 def _share(count: int, total: int) -> str:
@@ -176,6 +182,17 @@ def start_text() -> list[str]:
     """Return the start screen's lines."""
     said = [line for line in CAUTIONS if not line.startswith("Whoever rides")]
     return [*START, "", *(f"- {line}" for line in said)]
+
+
+def keys_line(width: int, banks: int, can_change_speed: bool) -> str:
+    """Return the keys that fit; what matters most is kept longest."""
+    keys = ["q:quit", "?:help", "o:operator", "l:layer", "a:seen", "space:pause", "n:note"]
+    keys += ["b:bank"] if banks > 1 else []
+    keys += ["+-:speed"] if can_change_speed else []
+    keys += ["c:close-up", "x:cannot go there"]
+    while len(" ".join(keys)) > width:
+        keys.pop()
+    return " ".join(keys)
 
 
 def operator_words(watch: Watch, names: list[str], paused: bool) -> tuple[str, str]:

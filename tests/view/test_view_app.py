@@ -77,6 +77,7 @@ def test_layers_banks_and_close_up_by_keys(run_view: RunView) -> None:
         await pilot.press("c")
         lines = shown(view, "map").splitlines()
         assert len(lines[1].split()) == 5
+        assert "kPa" in lines[-2]
         assert "±" in lines[-1]
 
     run_view(steps)
@@ -90,7 +91,11 @@ def test_more_room_is_used(run_view: RunView) -> None:
         text = shown(view, "map")
         assert "left: VE proposed" in text
         assert "right: VE proposed" in text
-        assert shown(view, "close").startswith("left, close-up")
+        close = shown(view, "close").splitlines()
+        assert close[0] == "left: close-up"
+        assert close.index("right: close-up") == text.splitlines().index(
+            next(line for line in text.splitlines() if line.startswith("right: VE proposed"))
+        )
         await pilot.resize_terminal(80, 24)
         await until(lambda: "right:" not in shown(view, "map"))
         assert shown(view, "close") == ""
@@ -120,11 +125,18 @@ def test_verdict_spending_and_advice_are_answered(run_view: RunView) -> None:
 
 
 def test_end_is_said_and_everything_stays(run_view: RunView) -> None:
-    """When the source is over the view says so and waits for somebody to leave."""
+    """When the source is over the view says so, shows what all samples together say, and waits
+    for somebody to leave."""
+
+    def used(view: View) -> int:
+        return view.watch.session.learner.banks[0].used_count
 
     async def steps(view: View, pilot: Any) -> None:
-        await begin(view, pilot)
-        assert shown(view, "verdict").strip().startswith("ENDED")
+        await pilot.press("enter")
+        await until(lambda: view.source.ended)
+        await until(lambda: view.knowing.latest is not None)
+        await until(lambda: view.knowing.latest.solutions[0].used == used(view))
+        await until(lambda: shown(view, "verdict").strip().startswith("ENDED"))
         assert view.is_running
         await pilot.press("q")
 
@@ -245,6 +257,22 @@ def test_pause_learns_nothing_and_note_is_kept(run_view: RunView, tmp_path: Path
     assert [line.split(",", 2)[2] for line in lines[1:]] == ["paused", '"plug, then"', "went on"]
 
 
+def test_help_on_the_start_page_begins_nothing(run_view: RunView) -> None:
+    """A key that closes the help does nothing else: on the start page Enter does not yet begin."""
+
+    async def steps(view: View, pilot: Any) -> None:
+        await pilot.press("question_mark")
+        assert "Keys" in str(view.screen.query_one("#page", Static).content)
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "Nobody who rides" in str(view.screen.query_one("#page", Static).content)
+        assert view.source.ident is None
+        await pilot.press("enter")
+        await until(lambda: view.watch.session.samples > 0)
+
+    run_view(steps)
+
+
 def test_help_names_every_key_and_any_key_closes_it(run_view: RunView) -> None:
     """One key shows the help; any key goes back to the table."""
 
@@ -254,6 +282,10 @@ def test_help_names_every_key_and_any_key_closes_it(run_view: RunView) -> None:
         page = str(view.screen.query_one("#page", Static).content)
         for word in ("next layer", "bank", "close-up", "operator", "acknowledge", "pause", "note"):
             assert word in page
+        for bell in ("one = learning", "two slow = not learning", "four fast", "stop now"):
+            assert bell in page
+        assert len(page.splitlines()) <= 24
+        assert all(len(line) <= 78 for line in page.splitlines())
         await pilot.press("z")
         assert view.screen is view.screen_stack[0]
 

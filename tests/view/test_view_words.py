@@ -1,6 +1,7 @@
 """The view's sentences and drawings, without a screen."""
 
 import math
+from collections import Counter
 
 import numpy as np
 import pytest
@@ -23,7 +24,14 @@ from tools.view_map import (
 )
 from tools.view_source import Notes
 from tools.view_state import Watch, wanted_squares
-from tools.view_words import ALARM_WORDS, advice_lines, alarm_line, verdict_line
+from tools.view_words import (
+    ALARM_WORDS,
+    advice_lines,
+    alarm_line,
+    keys_line,
+    spent_line,
+    verdict_line,
+)
 
 SPEEDS = [1000.0, 2000.0, 3000.0, 4000.0]
 LOADS = [20.0, 60.0, 100.0]
@@ -107,13 +115,45 @@ def test_goal_limits_the_ground() -> None:
 
 def test_map_holds_every_number_and_marks_the_point() -> None:
     """All cells that fit carry their number; the nearest to the operating point is marked once."""
-    text = draw(LAYER, SPEEDS, LOADS, (2900.0, 65.0), 80, 24, Look()).plain
+    text = draw(LAYER, SPEEDS, LOADS, (2900.0, 65.0), 80, 6, Look()).plain
     lines = text.splitlines()
 
     assert [line.split()[0] for line in lines[1:]] == ["100", "60", "20"]
     assert lines[2].split()[1:] == ["50.00", "60.00", "70.00<", "80.00"]
     assert lines[3].split()[-1] == "."
     assert text.count("<") == 1
+
+
+def test_map_uses_double_height_and_gives_nothing_no_sign() -> None:
+    """With room for it each row is two lines high; a correction of zero has no sign."""
+    values = np.array([[-0.004, 0.004, -0.3, 0.6]] * 3)
+    layer = Layer("correction", "%", values, 0.0, 12.0, signed=True)
+    lines = draw(layer, SPEEDS, LOADS, (math.nan, math.nan), 22, 7, Look()).plain.splitlines()
+
+    assert len(lines) == 7
+    assert [line.split() for line in lines[1::2]] == [[], [], []]
+    assert lines[2].split() == ["100", "0", "0", "0", "+1"]
+    assert len(draw(layer, SPEEDS, LOADS, (0.0, 0.0), 22, 6, Look()).plain.splitlines()) == 4
+
+
+def test_spending_and_keys_fit_the_width() -> None:
+    """Reasons that do not fit are told together, and the shares still add up; keys that do not
+    fit are left out whole, help and quit last."""
+    watch = Watch(new_session())
+    counts = Counter(used=50, pressure_moving=20, throttle_moving=15, fuel_cut=10, history_short=5)
+    watch._steps.append((0.0, [counts, Counter()]))
+
+    assert spent_line(watch, 200).endswith("fuel cut 10 %, history short 5 %")
+    assert (
+        spent_line(watch, 79)
+        == "last minute: used 50 %, pressure moving 20 %, throttle moving 15 %, other 15 %"
+    )
+    assert spent_line(watch, 60) == "last minute: used 50 %, pressure moving 20 %, other 30 %"
+    for width in (20, 40, 60, 79, 120):
+        line = keys_line(width, 2, True)
+        assert len(line) <= width
+        assert line.startswith("q:quit ?:help")
+    assert "b:bank" not in keys_line(200, 1, False)
 
 
 def test_map_follows_the_point_where_there_is_no_room() -> None:
@@ -131,7 +171,7 @@ def test_map_follows_the_point_where_there_is_no_room() -> None:
 @pytest.mark.parametrize("colours", [TRUE_COLOUR, FEW_COLOURS, NO_COLOUR])
 def test_shading_grows_with_the_value(colours: str) -> None:
     """From the lowest to the highest value the shade climbs through the map, in any terminal."""
-    text = draw(LAYER, SPEEDS, LOADS, (math.nan, math.nan), 80, 24, Look(colours))
+    text = draw(LAYER, SPEEDS, LOADS, (math.nan, math.nan), 80, 6, Look(colours))
     backgrounds = [
         span.style.bgcolor.name
         for span in text.spans
