@@ -1,13 +1,15 @@
 """How much time the guide saves: the simulated bench, ridden by its advice and at random.
 
 A brake holds speed, the operator holds load, HOLD_S a point. "guided" asks the guide for every next
-point; "random" draws any speed and load of the same ground; "squares" draws any of the table's
-squares, which spreads evenly and so is hard to beat; "road" is a rider on the road, who holds no
-point at all. All learn as live learning does. Measured are the simulated minutes until the fuelling
-error over the ground that the brake reaches is below the goal: as the learner states it, and as the
-truth (on the table's grid) says.
+point. "random", the rider that the promise is about, draws any speed and any load of the same
+ground, as somebody does who means to get about everywhere. "squares" draws any of the table's
+squares, which needs the table before one's eyes and spreads evenly over it: harder to beat. "road"
+(--road) rides on the road and holds no point. Measured are the simulated minutes until the fuelling
+error over the ground that the brake reaches is below the goal and stays there for STAYS_S: as the
+learner states it, and as the truth (on the table's grid) says. The true error wavers about the
+goal, so the first moment below it would be luck.
 
-    python -m tools.bench_guide [--engines 6] [--goal 0.5] [--most 30]
+    python -m tools.bench_guide [--engines 16] [--first 0] [--goal 0.5] [--most 40]
 """
 
 import argparse
@@ -34,13 +36,15 @@ from simulator.settings import learning_setup
 from tools.college import START_RMS, college_description
 
 HOLD_S = 5.0
-REFIT_S = 60.0
+TRUTH_S = 15.0
+STAYS_S = 120.0
+REFIT_S, EARLY_REFIT_S, EARLY_S = 30.0, 15.0, 60.0
 RATE_HZ = 25.0
 # What a brake reaches on the bench: the ground that both are judged on.
 SPEEDS_RPM = (1300.0, 6700.0)
 LOADS_KPA = (32.0, 92.0)
 SHARE_WANTED = 0.6
-RIDERS = ("guided", "random", "squares", "road")
+RIDERS = ("guided", "random", "squares")
 
 Array = NDArray[np.float64]
 
@@ -99,7 +103,7 @@ class Judge:
     def look(self, time_s: float) -> None:
         """Find what is known; the prior anew every REFIT_S only, because that takes long."""
         if not self._solutions or time_s >= self._refit_s:
-            self._refit_s = time_s + REFIT_S
+            self._refit_s = time_s + (REFIT_S if time_s > EARLY_S else EARLY_REFIT_S)
             self._solutions = [solve(bank.evidence) for bank in self.learner.banks]
         self._known = [
             knowledge(bank.evidence, solution)
@@ -153,8 +157,29 @@ def random_point(ground: NDArray[np.bool_], rng: random.Random) -> tuple[float, 
     return point_in(column, row, rng)
 
 
+class Stay:
+    """When an error came below a goal and stayed there for STAYS_S, in minutes; None: not yet."""
+
+    def __init__(self, goal: float) -> None:
+        self.minutes: float | None = None
+        self._goal = goal
+        self._since_s: float | None = None
+
+    def take(self, error: float, time_s: float) -> None:
+        """Look at the error at a time."""
+        if self.minutes is not None:
+            return
+        if error > self._goal:
+            self._since_s = None
+            return
+        if self._since_s is None:
+            self._since_s = time_s
+        if time_s - self._since_s >= STAYS_S:
+            self.minutes = self._since_s / 60.0
+
+
 def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
-    """Let one rider ("guided", "random" or "road") learn on one random engine until the goal."""
+    """Let one rider (of RIDERS, or "road") learn on one random engine until the goal."""
     parameters = random_engine(seed, "grid")
     tables = [
         perturbed_table(parameters.truth, b, TWIN_AXES, START_RMS, seed)
@@ -166,10 +191,11 @@ def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
     )
     judge = Judge(parameters, settings, goal)
     rng = random.Random(f"rider {rider} {seed}")
-    brake = BrakePoint(most_minutes)
-    drive: Drive = RoadRide(60.0 * most_minutes, seed) if rider == "road" else brake
-    next_s = HOLD_S
-    stated = true = None
+    end_s = 60.0 * most_minutes + STAYS_S
+    brake = BrakePoint(end_s / 60.0)
+    drive: Drive = RoadRide(end_s, seed) if rider == "road" else brake
+    next_s, truth_s = HOLD_S, TRUTH_S
+    stated, true = Stay(goal), Stay(100.0 * goal)
     for sample in simulate(parameters, controller, drive, seed, RATE_HZ, reuse=True):
         judge.learner.learn_one(sample)
         time_s = sample.time_us * 1e-6
@@ -177,11 +203,11 @@ def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
             continue
         next_s += HOLD_S
         judge.look(time_s)
-        if stated is None and judge.error <= goal:
-            stated = time_s / 60.0
-        if true is None and judge.true_rms() <= 100.0 * goal:
-            true = time_s / 60.0
-        if stated is not None and true is not None:
+        stated.take(judge.error, time_s)
+        if time_s >= truth_s:
+            truth_s += TRUTH_S
+            true.take(judge.true_rms(), time_s)
+        if stated.minutes is not None and true.minutes is not None:
             break
         if rider == "guided":
             brake.speed_rpm, brake.load_kpa = judge.next_point(time_s, rng)
@@ -189,7 +215,7 @@ def ride(seed: int, rider: str, goal: float, most_minutes: float) -> Arrival:
             brake.speed_rpm, brake.load_kpa = random_point(judge.ground, rng)
         elif rider == "random":
             brake.speed_rpm, brake.load_kpa = rng.uniform(*SPEEDS_RPM), rng.uniform(*LOADS_KPA)
-    return Arrival(stated, true)
+    return Arrival(stated.minutes, true.minutes)
 
 
 def _shown(minutes: float | None, most: float) -> str:
@@ -200,31 +226,38 @@ def main(arguments: list[str] | None = None) -> int:
     """Print a line per engine and rider, and the medians; exit code 1 when the guide saves less
     than promised."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
-    parser.add_argument("--engines", type=int, default=6, help="random engines")
+    parser.add_argument("--engines", type=int, default=16, help="random engines")
+    parser.add_argument("--first", type=int, default=0, help="seed of the first engine")
     parser.add_argument("--goal", type=float, default=0.5, help="expected error, %%")
-    parser.add_argument("--most", type=float, default=30.0, help="minutes before giving up")
+    parser.add_argument("--most", type=float, default=40.0, help="minutes before giving up")
+    parser.add_argument("--road", action="store_true", help="with a rider on the road, too")
     asked = parser.parse_args(arguments)
-    print("minutes until the error over the ground is below the goal, as stated and in truth")
+    riders = (*RIDERS, "road") if asked.road else RIDERS
+    print("minutes until the error over the ground stays below the goal, as stated and in truth")
     print(f"{'engine':>6}  {'rider':8} {'stated':>9} {'true':>9}")
-    found: dict[str, list[Arrival]] = {rider: [] for rider in RIDERS}
-    for seed in range(asked.engines):
-        for rider in RIDERS:
+    found: dict[str, list[Arrival]] = {rider: [] for rider in riders}
+    for seed in range(asked.first, asked.first + asked.engines):
+        for rider in riders:
             arrival = ride(seed, rider, asked.goal / 100.0, asked.most)
             found[rider].append(arrival)
             minutes = [_shown(m, asked.most) for m in (arrival.stated, arrival.true)]
             print(f"{seed:6}  {rider:8} {minutes[0]:>9} {minutes[1]:>9}", flush=True)
-    for rider in RIDERS[1:]:
-        stated, true = (
-            statistics.median(
-                # Whoever did not arrive in time counts as one who just did.
-                (getattr(ours, kind) or asked.most) / (getattr(other, kind) or asked.most)
-                for ours, other in zip(found["guided"], found[rider], strict=True)
+    worst = 0.0
+    for rider in riders[1:]:
+        for kind in ("stated", "true"):
+            ours, theirs = (
+                [getattr(arrival, kind) or asked.most for arrival in found[who]]
+                for who in ("guided", rider)
             )
-            for kind in ("stated", "true")
-        )
-        print(f"guided / {rider}, median time: stated {stated:.2f}, true {true:.2f}")
-        if rider == "random":
-            worst = max(stated, true)
+            ratios = [one / other for one, other in zip(ours, theirs, strict=True)]
+            median, together = statistics.median(ratios), sum(ours) / sum(theirs)
+            print(
+                f"guided / {rider}, {kind:6}: median {median:.2f}, all engines' minutes together "
+                f"{together:.2f}, from {min(ratios):.2f} to {max(ratios):.2f}"
+            )
+            if rider == "random":
+                worst = max(worst, median, together)
+    # Whoever did not arrive in time counts as one who just did.
     print(f"wanted: at most {SHARE_WANTED} of the random rider's time; found {worst:.2f}")
     return 0 if worst <= SHARE_WANTED else 1
 
