@@ -72,7 +72,7 @@ def table_map(
     speeds, loads = data.speed_rpm, data.load
     plot = _plain(
         WIDTH,
-        96 + 21 * len(loads),
+        84 + 17 * len(loads),  # three maps to an A4 page
         "speed, rpm",
         "manifold pressure, kPa" if data.load_axis == "map_kpa" else "throttle, %",
         what,
@@ -164,17 +164,15 @@ def table_map(
 
 
 def _short(value: float, signed: bool) -> str:
+    """Return a number in at most five characters; nothing is 0, without a sign or digits."""
+    if abs(value) < (0.05 if signed else 0.005):
+        return "0"
     if signed:
         return f"{value:+.1f}"
-    if abs(value) >= 9999.5:
-        return f"{value / 1000.0:.0f}k"
-    return (
-        f"{value:.0f}"
-        if abs(value) >= 999.5
-        else f"{value:.1f}"
-        if value >= 9.95
-        else (f"{value:.2f}")
-    )
+    for above, digits in ((9999.5, None), (99.95, 0), (9.995, 1)):
+        if abs(value) >= above:
+            return f"{value / 1000.0:.0f}k" if digits is None else f"{value:.{digits}f}"
+    return f"{value:.2f}"
 
 
 def error_trace(bank: BankReport) -> Any | None:

@@ -54,10 +54,10 @@ def _good(data: ReportData) -> Iterator[str]:
         error = weighted_rms(bank.standard_error, bank.coverage)
         well = int((bank.visited & (bank.standard_error <= WELL_PCT)).sum())
         yield (
-            f"Bank {bank.name}: where it ran, the table was wrong by {before:.1f} % (rms); with "
-            f"the correction about ± {error:.2f} % is left (one standard error). "
-            f"{visited} of {bank.coverage.size} cells were visited, {well} of them are known to "
-            f"within ± {WELL_PCT:g} %."
+            f"Bank {bank.name}: where it ran, the table was off by {before:.1f} % on average "
+            f"(rms). Corrected, it is right to about ± {error:.2f} % (one standard error; 19 times "
+            f"in 20 to twice that). {visited} of {bank.coverage.size} cells were visited, {well} "
+            f"of them are known to ± {WELL_PCT:g} % or better."
         )
 
 
@@ -80,8 +80,9 @@ def _weak(data: ReportData) -> Iterator[str]:
         counts = bank.summary.get("cells") or {}
         if bank.decisions is not None and counts.get(HELD):
             yield (
-                f"Bank {bank.name}: {counts[HELD]} cells were left as they were because the "
-                f"evidence is thin (below {THIN_COVERAGE:g} independent samples, or too uncertain)."
+                f"Bank {bank.name}: {counts[HELD]} cells were left as they were: there is too "
+                f"little evidence (worth fewer than {THIN_COVERAGE:g} samples), or it is too "
+                "uncertain."
             )
         if bank.decisions is not None and counts.get(SATURATED):
             yield (
