@@ -118,6 +118,32 @@ def reached_ground(banks: Sequence[BankKnowledge], wanted: Mask) -> Mask:
     return near & wanted
 
 
+class Patience:
+    """Finds out which ground cannot be reached: advised for `limit_s` in all, and nothing landed.
+
+    aside: the squares given up, shape (n_load - 1, n_speed - 1); add to it what somebody says.
+    Time counts by square and in all, because advice wanders among neighbours that are as good.
+    """
+
+    def __init__(self, n_load: int, n_speed: int, limit_s: float) -> None:
+        self.limit_s = limit_s
+        self.aside: Mask = np.zeros((n_load - 1, n_speed - 1), dtype=np.bool_)
+        self._waited_s = np.zeros(self.aside.shape)
+
+    def take(self, advised: Region | None, seconds: float, landed: Mask) -> None:
+        """Tell for how long a region was advised, and in which squares something landed then."""
+        if advised is not None:
+            squares = np.s_[advised.row : advised.row_end, advised.column : advised.column_end]
+            self._waited_s[squares] += seconds
+        self._waited_s[landed] = 0.0
+        self.aside |= self._waited_s >= self.limit_s
+
+    def bring_back(self) -> None:
+        """Forget all of it."""
+        self.aside[:] = False
+        self._waited_s[:] = 0.0
+
+
 class Guide:
     """Gives advice for one table's shape.
 

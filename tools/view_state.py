@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from learner.alarms import STOP_NOW, Alarms
 from learner.gates import primary_reason
-from learner.guide import Advice, Guide, Region, knowledge, reached_ground
+from learner.guide import Advice, Guide, Patience, Region, knowledge, reached_ground
 from learner.kernel import WEIGHT, Evidence
 from learner.proposal import propose
 from learner.solve import Solution, solve
@@ -32,7 +32,7 @@ SOLVE_EVERY_S = 5.0
 # Solving may take this share of one core.
 SOLVE_SHARE = 0.05
 EARLY_S = 15.0
-# Advised for so long, with nothing landing there: it cannot be reached, or nobody wants to.
+# Advised for so long in all, with nothing landing there: it cannot be reached, or nobody wants to.
 GIVE_UP_S = 90.0
 LEARNING, WAITING, STOP = "LEARNING", "WAITING", "STOP"
 
@@ -135,9 +135,9 @@ class Knowing:
         self._guide = Guide(table.n_load, table.n_speed, goal.error_pct / 100.0)
         self._wanted = wanted_squares(session)
         self._all_wanted = goal.speed_rpm is not None and goal.load is not None
-        self._aside = np.zeros_like(self._wanted)
+        self._patience = Patience(table.n_load, table.n_speed, GIVE_UP_S)
         self._advised: Region | None = None
-        self._advised_s = 0.0
+        self._looked_s = 0.0
         self.latest: Snapshot | None = None
         self.pause_s = SOLVE_EVERY_S
 
@@ -157,11 +157,11 @@ class Knowing:
             propose(cells, solution, description.storage, description.axes).cells_pct
             for cells, solution in zip(tables, solutions, strict=True)
         ]
-        self._give_up(time_s, square_s)
+        self._patience.take(self._advised, time_s - self._looked_s, square_s >= self._looked_s)
+        self._looked_s = time_s
         advice = self._advise(evidences, solutions, time_s)
-        if advice.region != self._advised:
-            self._advised, self._advised_s = advice.region, time_s
-        self.latest = Snapshot(solutions, proposed, advice, int(self._aside.sum()))
+        self._advised = advice.region
+        self.latest = Snapshot(solutions, proposed, advice, int(self._patience.aside.sum()))
         cost_s = time.thread_time() - began
         # The first answers come soon: somebody has just sat down before an empty table.
         self.pause_s = 1.5 if time_s < EARLY_S else max(SOLVE_EVERY_S, cost_s / SOLVE_SHARE)
@@ -171,26 +171,20 @@ class Knowing:
         """Leave the advised region out from now on."""
         region = self._advised
         if region is not None:
-            self._aside[region.row : region.row_end, region.column : region.column_end] = True
+            self._patience.aside[region.row : region.row_end, region.column : region.column_end] = (
+                True
+            )
 
     def bring_back(self) -> None:
         """Take what was set aside in again."""
-        self._aside[:] = False
-
-    def _give_up(self, time_s: float, square_s: Array) -> None:
-        region = self._advised
-        if region is None or time_s - self._advised_s < GIVE_UP_S:
-            return
-        there = square_s[region.row : region.row_end, region.column : region.column_end]
-        if there.max() < self._advised_s:
-            self.set_aside()
+        self._patience.bring_back()
 
     def _advise(
         self, evidences: list[Evidence], solutions: list[Solution], time_s: float
     ) -> Advice:
         banks = [knowledge(e, s) for e, s in zip(evidences, solutions, strict=True)]
         ground = self._wanted if self._all_wanted else reached_ground(banks, self._wanted)
-        ground = ground & ~self._aside
+        ground = ground & ~self._patience.aside
         weight = sum(e.sums[WEIGHT] for e in evidences) / len(evidences)
         # What a minute of running has brought so far; a plausible figure in the first moments.
         per_minute = weight / max(time_s / 60.0, 0.2) if weight > 100.0 else 500.0

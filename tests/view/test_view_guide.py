@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from learner.guide import BankKnowledge, Guide, knowledge, reached_ground
+from learner.guide import (
+    BankKnowledge,
+    Guide,
+    Patience,
+    Region,
+    knowledge,
+    reached_ground,
+)
 from learner.kernel import Evidence
 from learner.solve import MODEL_ERROR, solve
 
@@ -148,3 +155,26 @@ def test_two_banks_weigh_alike() -> None:
 
     assert region is not None
     assert region.column >= 2
+
+
+def test_ground_that_cannot_be_reached_is_given_up() -> None:
+    """Ground advised for long in all, by turns with its neighbour, and never landed in is left out;
+    a landing in between, or taking all back in, starts its time anew."""
+    patience = Patience(*SHAPE, limit_s=60.0)
+    nothing = np.zeros_like(EVERYWHERE)
+    landed = nothing.copy()
+    landed[0, 2] = True
+    unreachable, slow = Region(1, 2, 0, 1), Region(2, 3, 0, 1)
+    for _ in range(5):
+        patience.take(unreachable, 11.0, nothing)
+        patience.take(slow, 11.0, nothing)
+    patience.take(None, 100.0, landed)
+    assert not patience.aside.any()
+
+    patience.take(slow, 11.0, nothing)
+    patience.take(unreachable, 11.0, nothing)
+    assert np.argwhere(patience.aside).tolist() == [[0, 1]]
+
+    patience.bring_back()
+    patience.take(unreachable, 11.0, nothing)
+    assert not patience.aside.any()
