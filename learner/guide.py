@@ -2,7 +2,8 @@
 only.
 
 The expected fuelling error is the posterior standard deviation of the interpolated table, rms over
-the ground and over the banks. A minute somewhere adds known information there (A-optimal design:
+the ground and over the banks; what no running lowers (the model's own error, the coarseness of the
+table) is left out. A minute somewhere adds known information there (A-optimal design:
 Atkinson, Donev & Tobias, Optimum Experimental Designs, 2007), so what it will bring is known
 beforehand, and so are the minutes that are left when the best is done again and again.
 """

@@ -419,7 +419,8 @@ class View(App[None]):
         lines += [
             "",
             f"In the table {'<'} marks the nearest cell to the operating point; underlined",
-            "cells are the ground advised next. Any key goes back.",
+            "cells are the ground advised next. The expected error is what running can",
+            "lower; the table's own coarseness comes on top. Any key goes back.",
         ]
         self.push_screen(Pages(Text(self.look.plain("\n".join(lines)))))
 
