@@ -12,14 +12,16 @@ from learner.settings import Settings
 from protocol.evidence import Snapshot
 from tools.board_files import (
     BOARD_FILE,
+    CODE_BYTES,
     ENGINE_FILE,
     LINE_BOARD,
-    copy_to_board,
     engine_text,
     find_program,
+    heap_bytes,
     write_modules,
 )
 from tools.board_host import BoardLink, board_status, clear_board, fetch_snapshot
+from tools.board_install import Placed, install_on
 from tools.errors import UserError
 from tools.evidence_files import check_fits, evidence_in, read_evidence, store, without_earlier
 from tools.files import write_text
@@ -96,13 +98,32 @@ def install(
             if screen.result(done):
                 return
             screen.say(f"Written to {folder}: copy all of it to the board's root, then reset it.")
+            needs = heap_bytes(engine.settings(tables), 8 if double else 4, in_rom=False)
+            screen.say(f"As files it needs a heap of about {needs // 1024} KiB.")
             screen.say(f"{BOARD_FILE} there says how the board is wired: edit it first.")
             return
-        copy_to_board(target, str(port))
+        placed = install_on(str(port), target, compiler is not None)
+    needs = heap_bytes(engine.settings(tables), 8 if double else 4, placed.in_rom)
+    done |= {"rom_image": placed.in_rom, "heap_needed": needs, "heap": placed.heap_bytes}
+    say_place(placed, needs, screen)
     if screen.result(done):
         return
     screen.say(f"Installed on {port}: {engine.engine.name}. It starts anew now.")
     screen.say(f"A new board needs {BOARD_FILE}, too: see tools/board/README.md.")
+
+
+def say_place(placed: Placed, needs: int, screen: Screen) -> None:
+    """Say where a board's modules are and what that means for its heap; a caution if too small."""
+    has = "" if placed.heap_bytes is None else f"; it has {placed.heap_bytes // 1024} KiB"
+    where = "The modules run from the board's ROM partition"
+    if not placed.in_rom:
+        more = f"{CODE_BYTES // 1024} KiB of the board's heap"
+        where = f"The modules are files and take {more} ({placed.why})"
+    screen.say(f"{where}. This engine needs a heap of about {needs // 1024} KiB{has}.")
+    if placed.heap_bytes is not None and placed.heap_bytes < needs:
+        screen.warn(
+            "that is too small: use a board with more memory, fewer breakpoints or fewer terms."
+        )
 
 
 @board_app.command(epilog="Example: `breathmap board status /dev/ttyACM0`")

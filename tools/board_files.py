@@ -1,4 +1,4 @@
-"""What goes onto a board, and how: the engine file, compiled modules, mpremote.
+"""What goes onto a board: the engine file, compiled modules, a ROM image; and the heap it needs.
 
 The modules are those of this tree, compiled with mpy-cross where it is installed: a board that
 compiles for itself needs more heap than it has.
@@ -8,10 +8,12 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+import tempfile
 from pathlib import Path
 
 from learner.description import EngineDescription
+from learner.kernel import PER_CELL
+from learner.settings import Settings
 from tools.board.engine import FORMAT
 from tools.errors import UserError
 
@@ -33,7 +35,13 @@ PACKAGES = ("protocol", "learner", "tools", "tools/board")
 ENGINE_FILE = "engine.txt"
 BOARD_FILE = "board.json"
 LINE_BOARD = {"host": {}, "source": "line", "line": {"uart": 1, "baud": 115200}}
-MPREMOTE_S = 180.0
+MPREMOTE = "mpremote is not installed, so nothing was copied: pip install mpremote"
+# What stays alive in a heap of 32-bit words, measured (tools/board_memory.py): all but the arrays
+# over the table with the modules in ROM, and what their code adds when they are loaded from files.
+FIXED_BYTES = 46_900
+CODE_BYTES = 28_800
+# A part of the heap that must be free, or the board collects garbage more than it learns.
+SPARE = 0.25
 
 
 def engine_text(
@@ -93,41 +101,29 @@ def find_program(name: str) -> str | None:
     return str(beside) if beside.exists() else shutil.which(name)
 
 
-def files_of(folder: Path) -> Iterator[Path]:
-    """Yield what a board folder holds, folders before their files."""
-    yield from sorted(folder.rglob("*"), key=lambda p: (len(p.parts), p))
-
-
-def copy_to_board(folder: Path, port: str) -> None:
-    """Copy a folder's content to a board's flash with mpremote, and start it anew."""
+def rom_image(folder: Path) -> bytes:
+    """Return the image of a ROM file system with a folder's packages: what is in it costs the heap
+    no bytecode. UserError without mpremote, which knows the format."""
     program = find_program("mpremote")
     if program is None:
-        raise UserError(
-            f"mpremote is not installed, so nothing was copied: pip install mpremote, or copy what "
-            f"--folder writes to {port} in any other way"
-        )
-    command = [program, "connect", port]
-    for path in files_of(folder):
-        where = ":" + path.relative_to(folder).as_posix()
-        if path.is_dir():
-            # It fails where the folder exists; the copy after it says whether that matters.
-            _mpremote([*command, "fs", "mkdir", where], port, may_fail=True)
-    copies: list[str] = []
-    for path in files_of(folder):
-        if path.is_file():
-            where = ":" + path.relative_to(folder).as_posix()
-            copies += ["fs", "cp", str(path), where, "+"]
-    _mpremote([*command, *copies[:-1]], port)
-    _mpremote([*command, "reset"], port)
+        raise UserError(MPREMOTE)
+    with tempfile.TemporaryDirectory() as temporary:
+        content, image = Path(temporary) / "content", Path(temporary) / "rom.img"
+        for package in PACKAGES:
+            if "/" not in package:
+                shutil.copytree(folder / package, content / package)
+        command = [program, "romfs", "--no-mpy", "--output", str(image), "build", str(content)]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        if done.returncode or not image.exists():
+            trouble = (done.stderr or done.stdout).strip().splitlines() or ["it gave no reason"]
+            raise UserError(f"mpremote: romfs build: {trouble[-1]}; 1.25 or later is needed")
+        return image.read_bytes()
 
 
-def _mpremote(command: list[str], port: str, may_fail: bool = False) -> None:
-    try:
-        done = subprocess.run(
-            command, capture_output=True, text=True, timeout=MPREMOTE_S, check=False
-        )
-    except subprocess.TimeoutExpired:
-        raise UserError(f"{port}: mpremote got no answer; press the board's reset") from None
-    if done.returncode and not may_fail:
-        trouble = (done.stderr or done.stdout).strip().splitlines() or ["it gave no reason"]
-        raise UserError(f"{port}: mpremote: {trouble[-1]}")
+def heap_bytes(settings: Settings, number_bytes: int, in_rom: bool) -> int:
+    """Return about how large a board's heap must be, a quarter to spare: 32-bit words."""
+    table = settings.banks[0].table
+    numbers = PER_CELL + len(settings.term_names()) + 1  # evidence, border, the table itself
+    arrays = number_bytes * numbers * table.n_speed * table.n_load * len(settings.banks)
+    alive = FIXED_BYTES + arrays + (0 if in_rom else CODE_BYTES)
+    return int(alive / (1.0 - SPARE))

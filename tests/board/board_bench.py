@@ -2,10 +2,13 @@
 
 import os
 import pty
+import select
 import subprocess
+import threading
 import time
 import tty
 from contextlib import contextmanager
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +19,9 @@ from protocol.board import build_frame
 from protocol.fields import SAMPLE
 from protocol.link import NEED_DATA, FrameEvent, LinkReader
 from tools.board_files import engine_text, find_program, write_modules
+from tools.board_memory import find_runtime
 from tools.college import college_bench, college_description
+from tools.errors import UserError
 from tools.files import table_text, write_text
 from tools.screen import Screen
 from tools.simulating import Order, prepare, write_recording
@@ -109,6 +114,51 @@ def running_board(folder, line, heap="192k"):
     finally:
         process.terminate()
         process.wait(10)
+        os.close(ours)
+        os.close(theirs)
+
+
+@contextmanager
+def rom_board(partition_bytes):
+    """A board at MicroPython's prompt, with a ROM partition of that size (0: none), for mpremote;
+    yields the path of its port. It is MicroPython's WebAssembly build."""
+    try:
+        runtime = find_runtime()
+    except UserError as error:
+        pytest.skip(str(error))
+    script = Path(__file__).with_name("rom_board.mjs")
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    process = subprocess.Popen(
+        ["node", script, runtime, str(partition_bytes)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        bufsize=0,
+    )
+    ended = threading.Event()
+
+    def relay(source, target):
+        while not ended.is_set():
+            if select.select([source], [], [], 0.1)[0]:
+                data = os.read(source, 4096)
+                if not data:
+                    return
+                os.write(target, data)
+
+    lines = ((ours, process.stdin.fileno()), (process.stdout.fileno(), ours))
+    threads = [threading.Thread(target=relay, args=line) for line in lines]
+    for thread in threads:
+        thread.start()
+    try:
+        yield os.ttyname(theirs)
+    finally:
+        ended.set()
+        process.kill()
+        process.wait(10)
+        for thread in threads:
+            thread.join()
+        for file in (process.stdin, process.stdout):
+            file.close()
         os.close(ours)
         os.close(theirs)
 
