@@ -63,7 +63,7 @@ class Remote:
             raise UserError(message) from None
         if done.returncode and not may_fail:
             trouble = (done.stderr or done.stdout).strip().splitlines() or ["it gave no reason"]
-            raise UserError(f"{self.port}: mpremote: {trouble[-1]}")
+            raise UserError(f"{self.port}: mpremote: {trouble[-1].removeprefix('mpremote: ')}")
         return done.stdout + done.stderr
 
 
@@ -99,7 +99,7 @@ def _into_rom(remote: Remote, folder: Path) -> str:
     if not sizes:
         last = (said.strip().splitlines() or ["it has no ROM partition"])[-1]
         if "rom" not in last.lower():
-            raise UserError(f"{remote.port}: mpremote: {last}")
+            raise UserError(f"{remote.port}: mpremote: {last.removeprefix('mpremote: ')}")
         return f"mpremote says: {last}"
     image = rom_image(folder)
     fitting = [number for number, size in sizes.items() if size >= len(image)]
