@@ -11,8 +11,6 @@ the lag would not.
 import math
 from array import array
 
-from learner.table import Table
-
 AIR_GAS_CONSTANT = 287.05287  # J/kg/K, dry air (ISO 2533)
 EXHAUST_PRESSURE_KPA = 101.325
 FUEL_IN_EXHAUST = 1.0 + 1.0 / 14.7  # mass of exhaust over mass of air; within 2 % for any mixture
@@ -49,29 +47,44 @@ class DelayModel:
         self.exhaust_temp_k = exhaust_temp_k
         self.swept_cm3 = swept_cm3
 
-    def transport_s(
-        self, speed_rpm: float, map_kpa: float, ve_pct: float, intake_c: float
-    ) -> float:
-        """Seconds from injection until the gas reaches the sensor, the sensor's lag not counted.
+    def gas_cm3(self, speed_rpm: float, map_kpa: float, ve_pct: float, intake_c: float) -> float:
+        """Exhaust gas that one engine cycle sends past the sensor, cm3.
 
-        cycles * 120 / speed + exhaust volume / volume flow; the flow from the ideal-gas air mass
-        VE p V / (R T) per cycle (speed density) at the exhaust's temperature and pressure. Plain
-        arithmetic: arrays go through it as well as numbers.
+        From the ideal-gas air mass VE p V / (R T) (speed density), at the exhaust's temperature and
+        pressure. Plain arithmetic: arrays go through it as well as numbers.
         """
         air_mg = ve_pct * map_kpa * self.swept_cm3 * 10.0 / (AIR_GAS_CONSTANT * (intake_c + 273.15))
         full_mg = self.swept_cm3 * 1.0  # about 1 mg/cm3 a cycle at full load, at FULL_SPEED_RPM
         share = air_mg * speed_rpm / (full_mg * FULL_SPEED_RPM)
         gas_k = self.exhaust_temp_k * share**COOLING
-        gas_cm3 = air_mg * FUEL_IN_EXHAUST * AIR_GAS_CONSTANT * gas_k * 1e-3 / EXHAUST_PRESSURE_KPA
-        transport_s: float = (self.cycles + self.exhaust_volume_cm3 / gas_cm3) * 120.0 / speed_rpm
+        gas_cm3: float = (
+            air_mg * FUEL_IN_EXHAUST * AIR_GAS_CONSTANT * gas_k * 1e-3 / EXHAUST_PRESSURE_KPA
+        )
+        return gas_cm3
+
+    def transport_s(
+        self, speed_rpm: float, map_kpa: float, ve_pct: float, intake_c: float
+    ) -> float:
+        """Seconds from injection until the gas reaches the sensor, at a steady operating point.
+
+        cycles * 120 / speed + exhaust volume / volume flow; the sensor's lag is not counted. While
+        the flow changes, `History.look_back` sums it instead. Arrays go through it as well.
+        """
+        cycles = self.cycles + self.exhaust_volume_cm3 / self.gas_cm3(
+            speed_rpm, map_kpa, ve_pct, intake_c
+        )
+        transport_s: float = cycles * 120.0 / speed_rpm
         return transport_s
 
 
 class History:
     """A ring of operating points with what the controller commanded at each.
 
-    size: points kept. banks: lambda sensors. `push` adds the newest point. `find` puts the cursor
-    at a time in the past; then `at` reads any column there. Columns are arrays, newest at `newest`.
+    size: points kept. banks: lambda sensors. `push` adds the newest point. `find` and `look_back`
+    put the cursor at a moment in the past; then `at` reads any column there. Columns are arrays,
+    newest at `newest`. turned: engine cycles since the start. Per bank: commanded, the lambda that
+    the controller believed it commanded (target / fuel multiplier); air, what it believed to be
+    drawn in a cycle (any unit); passed_cm3, exhaust gas since the start.
     """
 
     def __init__(self, size: int, banks: int) -> None:
@@ -82,13 +95,18 @@ class History:
         self.load = array("d", [0.0] * size)
         self.throttle = array("d", [0.0] * size)
         self.target = array("d", [0.0] * size)
-        # lambda that the controller believed it commanded, per bank: target / fuel multiplier
+        self.turned = array("d", [0.0] * size)
         self.commanded = [array("d", [0.0] * size) for _ in range(banks)]
+        self.air = [array("d", [0.0] * size) for _ in range(banks)]
+        self.passed_cm3 = [array("d", [0.0] * size) for _ in range(banks)]
+        # Gas of one cycle at the newest point.
+        self._gas_cm3 = array("d", [0.0] * banks)
         self.newest = -1
         self.count = 0
         self.now_s = 0.0
         self._older = 0
         self._newer = 0
+        self._left = 0
         self._share = 0.0
 
     def clear(self) -> None:
@@ -105,13 +123,18 @@ class History:
         throttle: float,
         target: float,
         multipliers: "list[float]",
+        air: "list[float] | array[float]",
+        gas_cm3: "list[float] | array[float]",
     ) -> None:
-        """Add the point taken `dt_s` after the last one."""
+        """Add the point taken `dt_s` after the last one.
+
+        Per bank: multipliers, the closed loops' factors; air, drawn in by one cycle; gas_cm3,
+        exhaust gas of one cycle.
+        """
         if self.now_s > REBASE_S:
-            self.now_s -= REBASE_S
-            for k in range(self.size):
-                self.time_s[k] -= REBASE_S
-        place = self.newest + 1
+            self._rebase()
+        before = self.newest
+        place = before + 1
         if place == self.size:
             place = 0
         self.now_s += dt_s
@@ -120,19 +143,61 @@ class History:
         self.load[place] = load
         self.throttle[place] = throttle
         self.target[place] = target
+        first = self.count == 0
+        old_rpm = 0.0 if first else self.speed_rpm[before]
+        self.turned[place] = (
+            0.0 if first else self.turned[before] + dt_s * (old_rpm + speed_rpm) / 240.0
+        )
         for bank in range(self.banks):
             self.commanded[bank][place] = target / multipliers[bank]
+            self.air[bank][place] = air[bank]
+            passed = 0.0
+            if not first:
+                # Trapezoid over the volume flow, cm3/s times 120.
+                flow = self._gas_cm3[bank] * old_rpm + gas_cm3[bank] * speed_rpm
+                passed = self.passed_cm3[bank][before] + dt_s * flow / 240.0
+            self.passed_cm3[bank][place] = passed
+            self._gas_cm3[bank] = gas_cm3[bank]
         self.newest = place
         if self.count < self.size:
             self.count += 1
 
+    def _rebase(self) -> None:
+        """Set all running totals back, so that none grows coarse."""
+        newest = self.newest
+        self.now_s -= REBASE_S
+        for k in range(self.size):
+            self.time_s[k] -= REBASE_S
+        _set_back(self.turned, newest)
+        for bank in range(self.banks):
+            _set_back(self.passed_cm3[bank], newest)
+
     def find(self, ago_s: float) -> bool:
         """Put the cursor `ago_s` before the newest point; False when the ring does not reach."""
-        wanted = self.now_s - ago_s
-        newer = self.newest
-        older = newer
-        left = self.count
-        while left and self.time_s[older] > wanted:
+        return self._search(self.time_s, self.now_s - ago_s, self.newest, self.count)
+
+    def look_back(self, bank: int, cycles: float, volume_cm3: float) -> float:
+        """Put the cursor where the gas that is now at a bank's sensor was injected.
+
+        From now back until `volume_cm3` of gas has passed, from there back by engine cycles: right
+        however speed and load have changed on the way. Returns how long ago that was, seconds, or
+        -1 when the ring does not reach.
+        """
+        passed_cm3 = self.passed_cm3[bank]
+        newest = self.newest
+        wanted = passed_cm3[newest] - volume_cm3
+        if not self._search(passed_cm3, wanted, newest, self.count):
+            return -1.0
+        wanted = self.at(self.turned) - cycles
+        if not self._search(self.turned, wanted, self._newer, self._left):
+            return -1.0
+        return self.now_s - self.at(self.time_s)
+
+    def _search(self, column: "array[float]", wanted: float, place: int, left: int) -> bool:
+        """Put the cursor where a growing column passed a value: backwards from `place`, over at
+        most `left` points."""
+        newer = older = place
+        while left and column[older] > wanted:
             newer = older
             older -= 1
             if older < 0:
@@ -142,8 +207,10 @@ class History:
             return False
         self._older = older
         self._newer = newer
-        step = self.time_s[newer] - self.time_s[older]
-        self._share = (wanted - self.time_s[older]) / step if step > 0.0 else 0.0
+        # Points from `newer` backwards.
+        self._left = left if newer == older else left + 1
+        step = column[newer] - column[older]
+        self._share = (wanted - column[older]) / step if step > 0.0 else 0.0
         return True
 
     def at(self, column: "array[float]") -> float:
@@ -172,6 +239,13 @@ class History:
             elif value > high:
                 high = value
         return high - low
+
+
+def _set_back(column: "array[float]", newest: int) -> None:
+    """Let a running total be 0 at the newest point."""
+    now = column[newest]
+    for k in range(len(column)):
+        column[k] -= now
 
 
 # Places in Seen's inputs, before the terms.
@@ -205,11 +279,11 @@ class Seen:
     come in. Its coefficient is near 1 when injection ends that early, 0 when it does not.
     """
 
-    def __init__(self, film_s: "tuple[float, ...]", lead: bool, air_has_pressure: bool) -> None:
+    def __init__(self, film_s: "tuple[float, ...]", lead: bool, load_top: float) -> None:
         n_film = len(film_s)
         self.film_s = film_s
         self.lead = lead
-        self.air_has_pressure = air_has_pressure
+        self.load_top = load_top
         self.n_terms = (n_film + 1 if n_film else 0) + (1 if lead else 0)
         self.film_size = 0.0
         self.speed_rpm = 0.0
@@ -220,7 +294,6 @@ class Seen:
         self.speed_travel = 0.0
         self.load_travel = 0.0
         self.throttle_travel = 0.0
-        self.ve_pct = 80.0
         self._input = array("d", [0.0] * (_FIXED + self.n_terms))
         self._before = array("d", [0.0] * (_FIXED + self.n_terms))
         self._flow = array("d", [0.0] * n_film)
@@ -233,21 +306,11 @@ class Seen:
         self.primed_s = -1.0
 
     def update(
-        self,
-        history: History,
-        bank: int,
-        table: Table,
-        transport_s: float,
-        dt_s: float,
-        lag_s: float,
-    ) -> bool:
-        """Follow the point `transport_s` ago by `dt_s` through a first-order lag of `lag_s`.
-
-        Returns False, and forgets, when the history does not reach that far.
-        """
-        if not self._read(history, bank, table, transport_s, dt_s):
-            self.reset()
-            return False
+        self, history: History, bank: int, transport_s: float, dt_s: float, lag_s: float
+    ) -> None:
+        """Follow the point at the history's cursor, `transport_s` ago, by `dt_s` through a
+        first-order lag of `lag_s`. Moves the cursor."""
+        self._read(history, bank, transport_s, dt_s)
         inputs = self._input
         before = self._before
         if self.primed_s < 0.0:
@@ -278,7 +341,6 @@ class Seen:
         self.speed_travel = self._widen(0, self.speed_rpm, shrink, restart)
         self.load_travel = self._widen(2, self.load, shrink, restart)
         self.throttle_travel = self._widen(4, inputs[_THROTTLE], shrink, restart)
-        return True
 
     def _widen(self, place: int, value: float, shrink: float, restart: bool) -> float:
         """Follow a value with a band that opens at once and closes slowly; return its width."""
@@ -296,12 +358,8 @@ class Seen:
         band[place + 1] = low
         return high - low
 
-    def _read(
-        self, history: History, bank: int, table: Table, transport_s: float, dt_s: float
-    ) -> bool:
-        """Fill the inputs with the point `transport_s` ago; False when it is out of reach."""
-        if not history.find(transport_s):
-            return False
+    def _read(self, history: History, bank: int, transport_s: float, dt_s: float) -> None:
+        """Fill the inputs with the point at the history's cursor."""
         inputs = self._input
         speed_rpm = history.at(history.speed_rpm)
         load = history.at(history.load)
@@ -310,30 +368,24 @@ class Seen:
         inputs[_LOAD] = load
         inputs[_COMMANDED] = commanded
         inputs[_THROTTLE] = history.at(history.throttle)
-        table.locate(speed_rpm, load)
-        self.ve_pct = table.ve_pct
         if not self.n_terms:
-            return True
-        air = table.ve_pct * load if self.air_has_pressure else table.ve_pct
+            return
+        air = history.at(history.air[bank])
         flow = air * speed_rpm / commanded
         # The film lives on the injection's clock, which runs unevenly as the delay changes.
         step_s = dt_s - (transport_s - self._transport_s)
         self._transport_s = transport_s
-        for k in range(len(self.film_s)):
+        n_film = len(self.film_s)
+        for k in range(n_film):
             if self.primed_s < 0.0:
                 self._flow[k] = flow
             elif step_s > 0.0:
                 self._flow[k] += (flow - self._flow[k]) * (1.0 - math.exp(-step_s / self.film_s[k]))
             inputs[_FIXED + k] = 1.0 - self._flow[k] / flow
-        n_film = len(self.film_s)
         if n_film:
-            relative = 2.0 * load / table.load[table.n_load - 1] - 1.0
+            relative = 2.0 * load / self.load_top - 1.0
             inputs[_FIXED + n_film] = inputs[_FIXED + n_film - 1] * relative
         if self.lead:
             lead_s = 60.0 / speed_rpm
             history.find(transport_s - lead_s if transport_s > lead_s else 0.0)
-            load = history.at(history.load)
-            table.locate(history.at(history.speed_rpm), load)
-            later = table.ve_pct * load if self.air_has_pressure else table.ve_pct
-            inputs[_FIXED + self.n_terms - 1] = math.log(later / air)
-        return True
+            inputs[_FIXED + self.n_terms - 1] = math.log(history.at(history.air[bank]) / air)

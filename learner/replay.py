@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import cumulative_trapezoid
 from scipy.signal import lfilter
 
 from learner.history import DelayModel
@@ -65,6 +66,11 @@ def locate(table: Table, speed_rpm: Array, load: Array) -> tuple[NDArray[np.intp
     parts = weights * np.asarray(table.cells)[corners]
     ve_pct = parts.sum(axis=1)
     return index, parts / ve_pct[:, None], ve_pct
+
+
+def _sum_up(rate: Array, time_s: Array) -> Array:
+    """Integral of a rate from the first sample to each, by trapezoids; shape (n,)."""
+    return np.asarray(cumulative_trapezoid(rate, time_s, initial=0), dtype=np.float64)
 
 
 class BankReplay:
@@ -165,8 +171,22 @@ class BankReplay:
         return np.asarray(self.time_s - np.maximum.accumulate(last) <= window_s)
 
     def transport_s(self, delay: DelayModel) -> Array:
-        """Vectorised `DelayModel.transport_s` at every sample."""
-        return delay.transport_s(self.speed_rpm, self.map_kpa, self.ve_pct, self.intake_c)  # type: ignore[return-value,arg-type]
+        """Vectorised `History.look_back` at every sample, seconds; each segment for itself.
+
+        Where a segment is too young to tell, the delay back to its start.
+        """
+        gas_cm3 = delay.gas_cm3(self.speed_rpm, self.map_kpa, self.ve_pct, self.intake_c)  # type: ignore[arg-type]
+        cycles_s = self.speed_rpm / 120.0
+        flow_cm3_s = gas_cm3 * cycles_s
+        out = np.empty_like(self.time_s)
+        for part in self.segments:
+            time_s = self.time_s[part]
+            turned = _sum_up(cycles_s[part], time_s)
+            passed = _sum_up(flow_cm3_s[part], time_s)
+            opened_s = np.interp(passed - delay.exhaust_volume_cm3, passed, time_s)
+            at_injection = np.interp(opened_s, time_s, turned) - delay.cycles
+            out[part] = time_s - np.interp(at_injection, turned, time_s)
+        return out
 
     def observe(self, delay: DelayModel) -> Observations:
         """The observations under a delay model, for every sample (see `usable`)."""

@@ -2,16 +2,23 @@
 
 With a prior, the corrections x and global terms t solve
 
-    (H / (f s2) + Q) z = b / (f s2),   Q = I / table_sd^2 + (second differences)^2 / roughness^2
+    (H / (f s2) + Q) z = b / (f s2) + h
+    Q = I / table_sd^2 + P / roughness^2,   h = -leaning P log(old table) / roughness^2
 
-where s2 is the observations' variance, f the widening for their autocorrelation, and table_sd,
-roughness and s2 are those that make the data most likely (empirical Bayes: Rasmussen & Williams,
-Gaussian Processes for Machine Learning, 2006, chapter 5). Without a prior it is weighted least
-squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds it from the samples themselves.
+where s2 is the observations' variance, f the widening for their autocorrelation, and P sums squared
+second differences along both axes and crosswise (a thin plate: Wahba, Spline Models for
+Observational Data, 1990). An engine breathes smoothly, so the new table is smooth, and where the
+old one was not, its correction is not, either: leaning says how far (0: the correction is smooth,
+1: the new table is). table_sd, roughness, leaning and s2 are those that make the data most likely
+(empirical Bayes: Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, chapter 5).
+Without a prior it is weighted least squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds
+it from the samples themselves.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,13 +47,13 @@ NOISE_RANGE = (0.0005, 0.3)
 class Solution:
     """Corrections of one bank's table, as fractions, in arrays of shape (n_load, n_speed).
 
-    correction, standard_error: posterior mean and standard deviation (with MODEL_ERROR in it).
-    coarseness: what bilinear interpolation between these cells leaves of a smooth truth, rms; zero
-    where `solve` was not given the table. coverage: equivalent independent samples. visited: cells
-    that any observation touched; others hold what the prior says. noise: one observation's standard
-    deviation. widening: factor on the variance for autocorrelation. table_sd, roughness: the prior
-    found (infinite without a prior). term_values, term_errors, term_covariance: the K global terms.
-    used: number of observations.
+    correction, standard_error: posterior mean and standard deviation, with MODEL_ERROR and the
+    coarseness in it. coarseness: what bilinear interpolation between these cells leaves of a smooth
+    truth, rms; zero where `solve` was not given the table. coverage: equivalent independent
+    samples. visited: cells that any observation touched; others hold what the prior says. noise:
+    one observation's standard deviation. widening: factor on the variance for autocorrelation.
+    table_sd, roughness, leaning: the prior found (scales infinite without a prior). term_values,
+    term_errors, term_covariance: the K global terms. used: number of observations.
     """
 
     correction: Array
@@ -58,6 +65,7 @@ class Solution:
     widening: float
     table_sd: float
     roughness: float
+    leaning: float
     term_values: Array
     term_errors: Array
     term_covariance: Array
@@ -106,78 +114,117 @@ def moments(evidence: Evidence) -> Moments:
     return Moments(H, b, sums[kernel.SQUARE], sums[kernel.WEIGHT], sums[kernel.COUNT])
 
 
-def _second_differences(n: int) -> Array:
-    """Gram matrix (n, n) of the second differences along one axis; zero for fewer than 3."""
-    d = np.diff(np.eye(n), 2, axis=0)
-    return np.asarray(d.T @ d, dtype=np.float64)
+@lru_cache(maxsize=8)
+def _thin_plate(n_load: int, n_speed: int) -> tuple[Array, Array, Array]:
+    """P of shape (n, n), its eigenvalues and eigenvectors (columns); for reading only."""
+    along_load, along_speed = np.eye(n_load), np.eye(n_speed)
+    parts = (
+        (1.0, np.diff(along_load, 2, axis=0), along_speed),
+        (2.0, np.diff(along_load, 1, axis=0), np.diff(along_speed, 1, axis=0)),
+        (1.0, along_load, np.diff(along_speed, 2, axis=0)),
+    )
+    P = np.zeros((n_load * n_speed, n_load * n_speed))
+    for weight, a, b in parts:
+        P += weight * np.kron(a.T @ a, b.T @ b)
+    values, vectors = np.linalg.eigh(P)
+    return P, values.clip(0.0), vectors
 
 
 class Prior:
-    """Q for a table, and its log-determinant, for any table_sd and roughness."""
+    """Q and h for a table, and what of them the likelihood needs, for any scales.
 
-    def __init__(self, n_load: int, n_speed: int, n_terms: int) -> None:
-        along_load, along_speed = _second_differences(n_load), _second_differences(n_speed)
+    log_cells: logarithm of the table that was learned on, flat; without it there is no h.
+    """
+
+    def __init__(
+        self, n_load: int, n_speed: int, n_terms: int, log_cells: Array | None = None
+    ) -> None:
         self.n = n_load * n_speed
         self.n_terms = n_terms
-        self._differences = np.kron(along_load, np.eye(n_speed)) + np.kron(
-            np.eye(n_load), along_speed
-        )
-        # Eigenvalues of a Kronecker sum are the sums of the parts'.
-        self._eigenvalues = np.add.outer(
-            np.linalg.eigvalsh(along_load), np.linalg.eigvalsh(along_speed)
-        ).clip(0.0)
+        self._P, self._eigenvalues, vectors = _thin_plate(n_load, n_speed)
+        self.has_table = log_cells is not None
+        old = np.zeros(self.n) if log_cells is None else log_cells
+        self._bent = self._P @ old
+        self._bent_along = self._eigenvalues * (vectors.T @ old)
 
     def matrix(self, table_sd: float, roughness: float) -> Array:
+        """Q, of shape (n + n_terms, n + n_terms)."""
         Q = np.zeros((self.n + self.n_terms, self.n + self.n_terms))
-        Q[: self.n, : self.n] = self._differences / roughness**2
+        Q[: self.n, : self.n] = self._P / roughness**2
         Q[np.diag_indices(self.n)] += 1.0 / table_sd**2
         terms = np.arange(self.n, self.n + self.n_terms)
         Q[terms, terms] = 1.0 / TERM_SD**2
         return Q
 
+    def pull(self, roughness: float, leaning: float) -> Array:
+        """h, of shape (n + n_terms,)."""
+        h = np.zeros(self.n + self.n_terms)
+        h[: self.n] = -leaning / roughness**2 * self._bent
+        return h
+
     def log_determinant(self, table_sd: float, roughness: float) -> float:
-        inner = np.log(1.0 / table_sd**2 + self._eigenvalues / roughness**2).sum()
+        """Of Q."""
+        inner = np.log(self._along(table_sd, roughness)).sum()
         return float(inner) - 2.0 * self.n_terms * float(np.log(TERM_SD))
 
+    def pull_square(self, table_sd: float, roughness: float, leaning: float) -> float:
+        """h' inv(Q) h."""
+        part = self._bent_along**2 / self._along(table_sd, roughness)
+        return float(part.sum()) * (leaning / roughness**2) ** 2
 
-def _log_likelihood(
-    m: Moments, prior: Prior, table_sd: float, roughness: float, noise: float, widening: float
-) -> float:
+    def _along(self, table_sd: float, roughness: float) -> Array:
+        """Eigenvalues of the cells' part of Q."""
+        return np.asarray(1.0 / table_sd**2 + self._eigenvalues / roughness**2)
+
+
+class Scales(NamedTuple):
+    """What the evidence itself says of prior and noise; see `Solution`."""
+
+    table_sd: float = 0.08
+    roughness: float = 0.05
+    noise: float = 0.02
+    leaning: float = 0.0
+
+
+def _log_likelihood(m: Moments, prior: Prior, scales: Scales, widening: float) -> float:
     """Log marginal likelihood of the observations, up to a constant.
 
     Widening f means that f observations tell what one independent one would: all sums shrink by f.
     """
+    table_sd, roughness, noise, leaning = scales
     variance = noise * noise
     scale = 1.0 / (variance * widening)
     A = m.H * scale + prior.matrix(table_sd, roughness)
     factor = cho_factor(A, lower=True, check_finite=False)
-    b = m.b * scale
+    b = m.b * scale + prior.pull(roughness, leaning)
     fit = float(b @ cho_solve(factor, b, check_finite=False))
     log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
     return -0.5 * float(
         m.weight / widening * np.log(variance)
         + m.square * scale
+        + prior.pull_square(table_sd, roughness, leaning)
         - fit
         + log_det
         - prior.log_determinant(table_sd, roughness)
     )
 
 
-def _fit_prior(
-    m: Moments, prior: Prior, noise: float, widening: float
-) -> tuple[float, float, float]:
-    """table_sd, roughness and noise that make the evidence most likely."""
+def _fit_prior(m: Moments, prior: Prior, noise: float, widening: float) -> Scales:
+    """The scales that make the evidence most likely."""
     ranges = (TABLE_SD_RANGE, ROUGHNESS_RANGE, NOISE_RANGE)
     bounds = [(float(np.log(low)), float(np.log(high))) for low, high in ranges]
+    bounds.append((0.0, 1.0 if prior.has_table else 0.0))
+
+    def scales(p: Array) -> Scales:
+        table_sd, roughness, sd = np.exp(p[:3]).tolist()
+        return Scales(table_sd, roughness, sd, float(p[3]))
 
     def cost(p: Array) -> float:
-        table_sd, roughness, sd = np.exp(p)
-        return -_log_likelihood(m, prior, table_sd, roughness, sd, widening)
+        return -_log_likelihood(m, prior, scales(p), widening)
 
-    start = np.log([0.08, 0.05, np.clip(noise, *NOISE_RANGE)])
-    found = minimize(cost, start, method="L-BFGS-B", bounds=bounds, options={"maxiter": 60})
-    table_sd, roughness, sd = np.exp(found.x)
-    return float(table_sd), float(roughness), float(sd)
+    first = np.append(np.log([0.08, 0.05, np.clip(noise, *NOISE_RANGE)]), bounds[3][1] / 2.0)
+    found = minimize(cost, first, method="L-BFGS-B", bounds=bounds, options={"maxiter": 60})
+    return scales(found.x)
 
 
 def widening_of(evidence: Evidence, m: Moments, noise: float) -> float:
@@ -257,36 +304,41 @@ def solve(
 
     prior: with False, plain least squares of minimum norm; standard errors of cells that the data
     do not determine are infinite, and unvisited cells stay at zero.
-    cells_pct: the table that was learned on, flat, VE in per cent; gives the coarseness.
-    The evidence is not changed.
+    cells_pct: the table that was learned on, flat, VE in per cent; lets the prior lean to a smooth
+    new table, and gives the coarseness. The evidence is not changed.
     """
     m = moments(evidence)
     shape = (evidence.n_load, evidence.n_speed)
     n = shape[0] * shape[1]
     coverage = np.asarray(evidence.cells, dtype=np.float64)[kernel.COVERAGE :: kernel.PER_CELL]
     visited = np.diag(m.H)[:n] > 0.0
+    table = None if cells_pct is None else np.asarray(cells_pct, dtype=np.float64)
     if prior:
-        z, covariance, noise, widening, table_sd, roughness = _with_prior(evidence, m, shape)
-        errors = np.sqrt(np.diag(covariance) + MODEL_ERROR**2)
+        z, covariance, widening, scales = _with_prior(evidence, m, shape, table)
     else:
-        z, covariance, noise, widening = _without_prior(evidence, m)
-        errors = np.sqrt(np.diag(covariance))
-        table_sd = roughness = float("inf")
+        z, covariance, widening, scales = _without_prior(evidence, m)
     correction = z[:n].reshape(shape)
     coarseness = np.zeros(shape)
-    if cells_pct is not None:
-        table = np.asarray(cells_pct, dtype=np.float64).reshape(shape)
-        coarseness = coarseness_of(table * (1.0 + correction))
+    if table is not None:
+        coarseness = coarseness_of(table.reshape(shape) * (1.0 + correction))
+    variance = np.diag(covariance).copy()
+    if prior:
+        variance += MODEL_ERROR**2
+        variance[:n] += coarseness.ravel() ** 2
+        # What only the prior moved is no surer than the whole of that move.
+        variance[:n] += np.where(visited, 0.0, z[:n] ** 2)
+    errors = np.sqrt(variance)
     return Solution(
         correction=correction,
         standard_error=errors[:n].reshape(shape),
         coarseness=coarseness,
         coverage=coverage.reshape(shape).copy(),
         visited=visited.reshape(shape),
-        noise=noise,
+        noise=scales.noise,
         widening=widening,
-        table_sd=table_sd,
-        roughness=roughness,
+        table_sd=scales.table_sd,
+        roughness=scales.roughness,
+        leaning=scales.leaning,
         term_values=z[n:],
         term_errors=errors[n:],
         term_covariance=covariance[n:, n:],
@@ -295,22 +347,21 @@ def solve(
 
 
 def _with_prior(
-    evidence: Evidence, m: Moments, shape: tuple[int, int]
-) -> tuple[Array, Array, float, float, float, float]:
-    prior = Prior(*shape, evidence.n_terms)
-    noise = evidence.noise
-    widening = widening_of(evidence, m, noise)
-    table_sd, roughness = 0.08, 0.05
+    evidence: Evidence, m: Moments, shape: tuple[int, int], table: Array | None
+) -> tuple[Array, Array, float, Scales]:
+    prior = Prior(*shape, evidence.n_terms, None if table is None else np.log(table))
+    widening = widening_of(evidence, m, evidence.noise)
+    scales = Scales(noise=evidence.noise)
     if m.count:
-        table_sd, roughness, noise = _fit_prior(m, prior, noise, widening)
-    scale = 1.0 / (noise * noise * widening)
-    A = m.H * scale + prior.matrix(table_sd, roughness)
+        scales = _fit_prior(m, prior, evidence.noise, widening)
+    scale = 1.0 / (scales.noise**2 * widening)
+    A = m.H * scale + prior.matrix(scales.table_sd, scales.roughness)
     covariance: Array = np.asarray(np.linalg.inv(A), dtype=np.float64)
-    z = covariance @ (m.b * scale)
-    return z, covariance, noise, widening, table_sd, roughness
+    z = covariance @ (m.b * scale + prior.pull(scales.roughness, scales.leaning))
+    return z, covariance, widening, scales
 
 
-def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float, float]:
+def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float, Scales]:
     values, vectors = np.linalg.eigh(m.H)
     # Below this the direction is round-off of the sums, not information.
     floor = max(values[-1], 0.0) * len(values) * np.finfo(np.float64).eps
@@ -324,4 +375,5 @@ def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float,
     covariance = (vectors * inverse) @ vectors.T * (noise**2 * widening)
     undetermined = (vectors[:, ~seen] ** 2).sum(axis=1) > 1e-6
     covariance[undetermined, undetermined] = np.inf
-    return z, covariance, noise, widening
+    free = float("inf")
+    return z, covariance, widening, Scales(free, free, noise)

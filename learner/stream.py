@@ -9,6 +9,8 @@ evidence. It does no I/O and keeps nothing of a sample. Equations: the observati
 with commanded lambda = target / closed-loop multiplier at injection; see `learner.kernel`.
 """
 
+from array import array
+
 from learner import gates
 from learner.gates import Gates, LoopWatch
 from learner.history import History, Seen
@@ -46,7 +48,9 @@ class BankLearner:
         self.number = number
         self.table = bank.table
         self.delay = bank.delay
-        self.seen = Seen(settings.film_s, settings.charge_lead, not settings.load_is_throttle)
+        self.seen = Seen(
+            settings.film_s, settings.charge_lead, bank.table.load[bank.table.n_load - 1]
+        )
         self.evidence = Evidence(
             bank.table.n_speed,
             bank.table.n_load,
@@ -85,6 +89,9 @@ class Learner:
         self.banks = [BankLearner(settings.banks[k], k, settings, typecode) for k in range(count)]
         size = int(settings.history_s * settings.sample_rate_hz) + 4
         self.history = History(size, count)
+        # Per bank, of the newest sample: air drawn in and exhaust gas of one cycle.
+        self._air = array("d", [0.0] * count)
+        self._gas_cm3 = array("d", [0.0] * count)
         self.gates = Gates(settings)
         self._last_us = -1
         self._block_s = 0.0
@@ -144,6 +151,16 @@ class Learner:
             self.history.clear()
             for bank in self.banks:
                 bank.seen.reset()
+        # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
+        map_kpa = sample.map_kpa if TINY < sample.map_kpa < HUGE else 60.0
+        intake_c = sample.intake_c if COLDEST_C < sample.intake_c < HUGE else 25.0
+        speed_rpm = sample.speed_rpm
+        for bank in self.banks:
+            table = bank.table
+            table.locate(speed_rpm, load)
+            air = table.ve_pct
+            self._gas_cm3[bank.number] = bank.delay.gas_cm3(speed_rpm, map_kpa, air, intake_c)
+            self._air[bank.number] = air if self.settings.load_is_throttle else air * load
         self.history.push(
             dt_s,
             sample.speed_rpm,
@@ -151,6 +168,8 @@ class Learner:
             sample.throttle_pct if -HUGE < sample.throttle_pct < HUGE else NAN,
             sample.target_lambda,
             multipliers,
+            self._air,
+            self._gas_cm3,
         )
         return True
 
@@ -165,14 +184,14 @@ class Learner:
 
         if not table.inside(sample.speed_rpm, load):
             verdict |= gates.OUTSIDE_NOW
-        transport_s = bank.delay.transport_s(
-            sample.speed_rpm,
-            # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
-            sample.map_kpa if TINY < sample.map_kpa < HUGE else 60.0,
-            seen.ve_pct,
-            sample.intake_c if COLDEST_C < sample.intake_c < HUGE else 25.0,
+        transport_s = history.look_back(
+            bank.number, bank.delay.cycles, bank.delay.exhaust_volume_cm3
         )
-        bank.delay_s = transport_s + lag_s
+        in_reach = transport_s >= 0.0
+        if in_reach:
+            bank.delay_s = transport_s + lag_s
+        else:
+            transport_s = self.settings.history_s
         # Three lags leave 5 % of what came before.
         window_s = transport_s + 3.0 * lag_s
         verdict |= self.gates.judge_past(window_s)
@@ -186,7 +205,8 @@ class Learner:
             verdict |= gates.SENSOR_FAULTY
 
         weight = 0.0
-        if seen.update(history, bank.number, table, transport_s, dt_s, lag_s):
+        if in_reach:
+            seen.update(history, bank.number, transport_s, dt_s, lag_s)
             if seen.primed_s < 3.0 * lag_s:
                 verdict |= gates.HISTORY_SHORT
             verdict |= self.gates.judge_motion(seen)
@@ -196,6 +216,7 @@ class Learner:
             if not table.locate(seen.speed_rpm, seen.load):
                 verdict |= gates.OUTSIDE_AT_INJECTION
         else:
+            seen.reset()
             verdict |= gates.HISTORY_SHORT
 
         bank.seen_count += 1

@@ -29,7 +29,7 @@ from learner.history import DelayModel
 from learner.kernel import PER_CELL, SELF
 from learner.replay import BankReplay, locate
 from learner.settings import BankSettings, Settings
-from learner.solve import TERM_SD, Solution, solve
+from learner.solve import Solution, solve
 from learner.stream import Learner
 from learner.table import Table
 from protocol.codec import sample_dtype
@@ -213,7 +213,7 @@ def _checkpoint(
 ) -> Iterator[tuple[Row | None, Honesty | None]]:
     table = to_table(samples, len(learner.banks))
     for bank in learner.banks:
-        solution = solve(bank.evidence)
+        solution = solve(bank.evidence, cells_pct=bank.table.cells)
         masks = scorer.masks(solution)
         old = np.asarray(bank.table.cells)
         corrections = _corrections(bank.number, learner, solution, table, trace)
@@ -295,11 +295,8 @@ def _oracle(
         seen.terms[rows],
         seen.d[rows],
         np.array(observed.weight),
-        SHAPE,
-        solution.noise * solution.widening**0.5,
-        solution.table_sd,
-        solution.roughness,
-        TERM_SD,
+        np.asarray(learner.banks[bank].table.cells).reshape(SHAPE),
+        solution,
     )
 
 

@@ -272,7 +272,7 @@ class StatusText:
 def _typical_error(session: Session) -> str:
     errors = []
     for bank in session.learner.banks:
-        solution = solve(bank.evidence)
+        solution = solve(bank.evidence, cells_pct=bank.table.cells)
         if solution.visited.any():
             errors.append(float(np.median(solution.standard_error[solution.visited])))
     return f"; visited cells ± {100.0 * max(errors):.1f} %" if errors else ""

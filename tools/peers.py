@@ -15,6 +15,7 @@ from scipy.sparse import csr_matrix, hstack, vstack
 from scipy.sparse.linalg import lsqr
 
 from learner.kernel import Evidence
+from learner.solve import TERM_SD, Solution
 
 Array = NDArray[np.float64]
 
@@ -138,33 +139,35 @@ def batch_oracle(
     terms: Array,
     d: Array,
     weight: Array,
-    shape: tuple[int, int],
-    noise: float,
-    table_sd: float,
-    roughness: float,
-    term_sd: float,
+    table_pct: Array,
+    prior: Solution,
 ) -> Array:
-    """Batch least squares over all observations at once, by scipy, with a given prior.
+    """Batch least squares over all observations at once, by scipy, with the prior of a solution.
 
-    index (n,), shares (n, 4), terms (n, K), d (n,), weight (n,). noise: standard deviation of one
-    observation, widening included. Returns corrections of the cells, shape (n_cells,).
+    index (n,), shares (n, 4), terms (n, K), d (n,), weight (n,). table_pct: the table learned on,
+    shape (n_load, n_speed). prior: only its noise, widening and scales are used. Returns
+    corrections of the cells, shape (n_cells,).
     """
-    n_load, n_speed = shape
-    cells = n_load * n_speed
+    n_load, n_speed = table_pct.shape
+    cells = table_pct.size
     n, n_terms = terms.shape
+    noise = prior.noise * prior.widening**0.5
     root = np.sqrt(weight) / noise
     columns = index[:, None] + np.array([0, 1, n_speed, n_speed + 1])
     rows = np.repeat(np.arange(n), 4)
     design = csr_matrix(((shares * root[:, None]).ravel(), (rows, columns.ravel())), (n, cells))
     design = hstack([design, csr_matrix(terms * root[:, None])])
-    across = np.kron(np.eye(n_load), np.diff(np.eye(n_speed), 2, axis=0)) / roughness
-    along = np.kron(np.diff(np.eye(n_load), 2, axis=0), np.eye(n_speed)) / roughness
-    level = np.concatenate([np.full(cells, 1.0 / table_sd), np.full(n_terms, 1.0 / term_sd)])
-    pad = np.zeros((len(across) + len(along), n_terms))
-    prior = np.concatenate(
-        [np.hstack([np.concatenate([across, along]), pad]), np.diag(level)], axis=0
+    bends = np.concatenate(
+        [
+            np.kron(np.eye(n_load), np.diff(np.eye(n_speed), 2, axis=0)),
+            np.kron(np.diff(np.eye(n_load), 2, axis=0), np.eye(n_speed)),
+            2**0.5 * np.kron(np.diff(np.eye(n_load), axis=0), np.diff(np.eye(n_speed), axis=0)),
+        ]
     )
-    system = vstack([design, csr_matrix(prior)]).tocsr()
-    wanted = np.concatenate([d * root, np.zeros(len(prior))])
+    level = np.concatenate([np.full(cells, 1.0 / prior.table_sd), np.full(n_terms, 1.0 / TERM_SD)])
+    smooth = np.hstack([bends / prior.roughness, np.zeros((len(bends), n_terms))])
+    system = vstack([design, csr_matrix(smooth), csr_matrix(np.diag(level))]).tocsr()
+    leaning = -prior.leaning / prior.roughness * (bends @ np.log(table_pct.ravel()))
+    wanted = np.concatenate([d * root, leaning, np.zeros(len(level))])
     found = lsqr(system, wanted, atol=1e-12, btol=1e-12, iter_lim=5000)[0]
     return np.asarray(found[:cells], dtype=np.float64)

@@ -249,5 +249,5 @@ def test_a_table_of_256_cells_takes_8_kib_in_single_precision():
 
 
 def test_the_history_takes_its_size_and_no_more():
-    """A ring of 100 points for two banks keeps seven columns of 100 numbers."""
-    assert buffer_bytes(History(100, 2))[0] == 7 * 100 * 8
+    """A ring of 100 points for two banks keeps twelve columns of 100 numbers, and two more."""
+    assert buffer_bytes(History(100, 2))[0] == (12 * 100 + 2) * 8

@@ -2,6 +2,7 @@
 
 import math
 import random
+from collections import deque
 
 import numpy as np
 import pytest
@@ -15,6 +16,8 @@ from bench_streams import (
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import CubicSpline
+from scipy.optimize import brentq
 
 from learner import gates
 from learner.history import History
@@ -33,7 +36,7 @@ def filled_ring(size, count, dt_s=0.02):
     """A ring after `count` points whose speed is 1000 + their number."""
     ring = History(size, 1)
     for k in range(count):
-        ring.push(dt_s if k else 0.0, 1000.0 + k, 50.0, 20.0, 1.0, [1.0])
+        ring.push(dt_s if k else 0.0, 1000.0 + k, 50.0, 20.0, 1.0, [1.0], [1.0], [100.0])
     return ring
 
 
@@ -63,7 +66,7 @@ def test_the_rings_clock_is_set_back_unnoticed():
     """After hours, when its clock has been set back many times, the ring finds as exactly."""
     ring = filled_ring(64, 64)
     for k in range(64, 200_000):
-        ring.push(0.02, 1000.0 + k, 50.0, 20.0, 1.0, [1.0])
+        ring.push(0.02, 1000.0 + k, 50.0, 20.0, 1.0, [1.0], [1.0], [100.0])
         if k % 12_805 == 0 or ring.now_s < 0.5:
             assert ring.find(0.605)
             assert ring.at(ring.speed_rpm) == pytest.approx(1000.0 + k - 30.25, abs=1e-6)
@@ -75,12 +78,12 @@ def test_the_ring_keeps_uneven_time():
     rng = random.Random(4)
     times, speeds = [0.0], [1000.0]
     ring = History(200, 1)
-    ring.push(0.0, 1000.0, 50.0, 20.0, 1.0, [1.0])
+    ring.push(0.0, 1000.0, 50.0, 20.0, 1.0, [1.0], [1.0], [100.0])
     for _ in range(150):
         dt_s = rng.choice([0.01, 0.02, 0.05, 0.2])
         times.append(times[-1] + dt_s)
         speeds.append(rng.uniform(1000, 6000))
-        ring.push(dt_s, speeds[-1], 50.0, 20.0, 1.0, [1.0])
+        ring.push(dt_s, speeds[-1], 50.0, 20.0, 1.0, [1.0], [1.0], [100.0])
     for ago_s in (0.0, 0.013, 0.3, 1.0, 2.0):
         assert ring.find(ago_s)
         expected = np.interp(times[-1] - ago_s, times, speeds)
@@ -90,8 +93,9 @@ def test_the_ring_keeps_uneven_time():
 def test_the_ring_keeps_what_each_bank_was_commanded():
     """The commanded lambda is the target over each bank's own multiplier at the same instant."""
     ring = History(8, 3)
-    ring.push(0.0, 3000.0, 50.0, 20.0, 0.9, [1.0, 0.9, 1.25])
-    ring.push(0.1, 3000.0, 50.0, 20.0, 1.0, [1.0, 1.0, 1.0])
+    ones = [1.0, 1.0, 1.0]
+    ring.push(0.0, 3000.0, 50.0, 20.0, 0.9, [1.0, 0.9, 1.25], ones, ones)
+    ring.push(0.1, 3000.0, 50.0, 20.0, 1.0, ones, ones, ones)
     ring.find(0.1)
     assert [ring.at(column) for column in ring.commanded] == pytest.approx([0.9, 1.0, 0.72])
 
@@ -100,10 +104,80 @@ def test_travel_is_largest_minus_smallest():
     """Travel over a span looks at that span only."""
     ring = History(40, 1)
     for k, target in enumerate([0.7, 1.0, 0.9, 1.0, 1.0, 1.1]):
-        ring.push(0.1 if k else 0.0, 3000.0, 50.0, 20.0, target, [1.0])
+        ring.push(0.1 if k else 0.0, 3000.0, 50.0, 20.0, target, [1.0], [1.0], [100.0])
     assert ring.travel(ring.target, 0.15) == pytest.approx(0.1)
     assert ring.travel(ring.target, 0.35) == pytest.approx(0.2)
     assert ring.travel(ring.target, 9.0) == pytest.approx(0.4)
+
+
+# How far back the gas at the sensor was injected
+
+
+def drive_of_gas(n=1500, dt_s=0.02, seed=5):
+    """Time (s), speed (rpm) and gas per cycle (cm3) of a lively drive."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(n) * dt_s
+    wave = np.sin(time_s[:, None] * [0.7, 1.9, 3.1] + rng.uniform(0, 6, 3)).mean(axis=1)
+    other = np.sin(time_s[:, None] * [0.9, 2.3, 2.9] + rng.uniform(0, 6, 3)).mean(axis=1)
+    return time_s, 3000.0 + 2000.0 * wave, 250.0 + 200.0 * other
+
+
+def test_the_look_back_follows_the_gas():
+    """While speed and flow change, the look-back is the time in which the exhaust between valve and
+    sensor was filled once, and the cycles before it turned: against scipy's quadrature."""
+    cycles, volume_cm3 = 1.3, 700.0
+    time_s, speed_rpm, gas_cm3 = drive_of_gas()
+    ring = History(200, 2)
+    cycles_s = CubicSpline(time_s, speed_rpm / 120.0)
+    flow_cm3_s = CubicSpline(time_s, gas_cm3 * speed_rpm / 120.0)
+    for k in range(len(time_s)):
+        ring.push(
+            0.02 if k else 0.0,
+            speed_rpm[k],
+            50.0,
+            20.0,
+            1.0,
+            [1.0] * 2,
+            [1.0] * 2,
+            [1.0, gas_cm3[k]],
+        )
+        if k < 200 or k % 7:
+            continue
+        ago_s = ring.look_back(1, cycles, volume_cm3)
+        now_s = time_s[k]
+        assert ring.at(ring.speed_rpm) == pytest.approx(
+            np.interp(now_s - ago_s, time_s, speed_rpm), abs=1e-6
+        )
+        opened_s = brentq(
+            lambda t, now_s=now_s: flow_cm3_s.integrate(t, now_s) - volume_cm3, now_s - 3.0, now_s
+        )
+        turned = cycles_s.integrate(now_s - ago_s, opened_s)
+        assert turned == pytest.approx(cycles, abs=0.004)
+
+
+def test_the_look_back_of_a_steady_engine_is_the_delay_models():
+    """At rest the look-back equals cycles and volume over the steady flow, also after hours."""
+    delay = twin_delay()
+    speed_rpm, map_kpa, ve_pct = 2700.0, 55.0, 80.0
+    gas_cm3 = delay.gas_cm3(speed_rpm, map_kpa, ve_pct, 25.0)
+    steady_s = delay.transport_s(speed_rpm, map_kpa, ve_pct, 25.0)
+    ring = History(100, 1)
+    for k in range(120_000):
+        ring.push(0.02 if k else 0.0, speed_rpm, map_kpa, 20.0, 1.0, [1.0], [1.0], [gas_cm3])
+        if k > 20 and (k % 12_805 == 0 or ring.now_s < 0.14 or k > 119_990):
+            ago_s = ring.look_back(0, delay.cycles, delay.exhaust_volume_cm3)
+            assert ago_s == pytest.approx(steady_s, abs=1e-9)
+
+
+def test_a_look_back_out_of_reach_says_so():
+    """A sensor further away than the ring remembers gives -1, by volume or by cycles."""
+    ring = filled_ring(32, 100)
+    assert ring.look_back(0, 1.0, 100.0) > 0.0
+    assert ring.look_back(0, 1.0, 1e5) == -1.0
+    assert ring.look_back(0, 1e3, 1.0) == -1.0
+    assert ring.look_back(0, 0.0, 0.0) == 0.0
+    ring.clear()
+    assert ring.look_back(0, 0.0, 0.0) == -1.0
 
 
 # Where the observation goes
@@ -127,10 +201,9 @@ def test_a_step_of_load_is_seen_a_delay_later(volume_cm3, rate_hz):
     assert load[-1] == pytest.approx(56.0)
     # Half of the step: the lag's 0.69 time constants after it, and it lies half a sample early.
     passed_s = np.interp(53.0, load, time_s) - 0.02 * math.log(2.0) + 0.5 / rate_hz
-    # The delay itself becomes shorter with the VE of the new point, by a few per cent.
-    slack_s = 0.3 / rate_hz
-    assert transport_s[-1] - slack_s < passed_s < transport_s[1] + slack_s
-    assert transport_s[1] < 1.05 * transport_s[-1]
+    # All of the way this gas was pushed by the new flow.
+    assert passed_s == pytest.approx(transport_s[-1], abs=0.3 / rate_hz)
+    assert transport_s[-1] < transport_s[0]
 
 
 def test_the_observation_is_measured_over_commanded_at_injection():
@@ -164,24 +237,27 @@ def test_learning_goes_to_the_cells_of_the_injection():
     limits.load_travel_max = limits.load_travel_half = 1e6
     bank = learner.banks[0]
     corrections = {46.0: 0.05, 75.0: -0.05}
-    waiting, load = [], 46.0
+    load, flow_cm3, head = 46.0, 0.0, 46.0
+    in_cylinder, in_pipe = [], deque()
     for k in range(6_000):
         if k % 40 == 0:
             load = 121.0 - load
-        now_s = k * 0.02
-        # The gas of this instant arrives when the model says; the pipe is first in, first out.
-        transport_s = delay.transport_s(3000.0, load, bank.seen.ve_pct, 25.0)
-        waiting.append((now_s, load))
-        arrived = [past for past in waiting if past[0] <= now_s - transport_s + 1e-9]
-        seen = arrived[-1][1] if arrived else 46.0
+        # Gas in plugs, first in, first out: let out a number of cycles after its injection, pushed
+        # on by what follows.
+        learner.banks[0].table.locate(3000.0, load)
+        flow_cm3 += delay.gas_cm3(3000.0, load, bank.table.ve_pct, 25.0) * 3000.0 / 120.0 * 0.02
+        in_cylinder.append((k, load))
+        while in_cylinder and (k - in_cylinder[0][0]) * 0.02 * 3000.0 / 120.0 >= delay.cycles:
+            in_pipe.append((flow_cm3, in_cylinder.pop(0)[1]))
+        while in_pipe and flow_cm3 - in_pipe[0][0] >= delay.exhaust_volume_cm3:
+            head = in_pipe.popleft()[1]
         learner.learn_one(
             healthy_sample(
-                time_us=round(now_s * 1e6),
+                time_us=round(k * 0.02 * 1e6),
                 map_kpa=load,
-                measured_lambda=1.0 + corrections[seen],
+                measured_lambda=1.0 + corrections[head],
             )
         )
-        waiting = waiting[-200:]
     for load, correction in corrections.items():
         assert bank.correction(3000.0, load) == pytest.approx(correction, abs=0.01)
 

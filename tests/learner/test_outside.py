@@ -238,17 +238,15 @@ def test_half_a_cycle_is_one_revolution(speed_rpm, expected_ms):
 # The sensor's lag and the film: closed forms of first-order systems (any control textbook).
 
 
-def flat_table():
-    return Table([500.0, 9000.0], [1.0, 200.0], [80.0] * 4)
-
-
 def follow(columns, dt_s, lag_s, film_s=(), lead=False, transport_s=0.0):
     """Yield the view of a sensor that follows (speed, load, commanded lambda) per step."""
-    ring, seen, table = History(4000, 1), Seen(film_s, lead, True), flat_table()
+    ring, seen = History(4000, 1), Seen(film_s, lead, 200.0)
     for k, (speed, load, commanded) in enumerate(columns):
         step = dt_s if k else 0.0
-        ring.push(step, speed, load, 20.0, commanded, [1.0])
-        if seen.update(ring, 0, table, transport_s, step, lag_s):
+        # A flat table: the air is as the pressure.
+        ring.push(step, speed, load, 20.0, commanded, [1.0], [80.0 * load], [load])
+        if ring.find(transport_s):
+            seen.update(ring, 0, transport_s, step, lag_s)
             yield seen
 
 
