@@ -38,6 +38,7 @@ def solution(change: list[float], error: float, coverage: list[float]) -> Soluti
         "widening": 1.0,
         "table_sd": 0.1,
         "roughness": 0.1,
+        "leaning": 0.0,
         "term_values": np.zeros(0),
         "term_errors": np.zeros(0),
         "term_covariance": np.zeros((0, 0)),
