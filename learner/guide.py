@@ -29,8 +29,6 @@ MOST_MINUTES = 240.0
 # been seen in so many independent cells. Measured: without it, half a minute at six points could
 # pass for a whole table known to 0.5 %.
 USUAL_TABLE_SD, USUAL_ROUGHNESS, USUAL_CELLS = 0.08, 0.05, 20.0
-# Nearer ground is not preferred to better: with less time spent changing over, more samples count,
-# and yet the goal was no sooner reached (measured over six engines).
 # Points of a square at which the error is looked at, along each side.
 PLACES = (0.25, 0.75)
 # Mean of v v' over a square is the Kronecker square of this (v bilinear, VE near enough level).

@@ -270,8 +270,7 @@ class Seen:
 
     A film column is 1 - (low-passed fuel flow / fuel flow): of a film that takes the share X and
     gives it back with time constant tau (Aquino's model, 1981), X times this is what is missing
-    from the mixture. Driven by fuel flow, because the film knows nothing of pressure; with the
-    logarithm of pressure instead the error left on road driving doubles (see DEVELOPERS.md). A
+    from the mixture. Driven by fuel flow, not by pressure, because speed moves the film, too. A
     film is thicker at high pressure: the column times (load / half the load axis - 1) shows it.
 
     The charge lead is the logarithm of the controller's air estimate half an engine cycle after

@@ -35,8 +35,7 @@ class Limits:
         self.throttle_travel_max_pct = 25.0
         self.load_travel_max = 15.0
         self.speed_travel_max_rpm = 750.0
-        # ... and at it a sample has half its weight. Measured on simulated road driving: half or
-        # double these cost a tenth of the accuracy.
+        # ... and at it a sample has half its weight. Broad optimum on simulated road driving.
         self.load_travel_half = 3.0
         self.speed_travel_half_rpm = 150.0
         # Sum of the film columns (a fraction of the fuel flow) that halves the weight once more.

@@ -144,7 +144,9 @@ class Judge:
         """Find what is known; the prior anew every REFIT_S only, because that takes long."""
         if not self._solutions or time_s >= self._refit_s:
             self._refit_s = time_s + (REFIT_S if time_s > EARLY_S else EARLY_REFIT_S)
-            self._solutions = [solve(bank.evidence) for bank in self.learner.banks]
+            self._solutions = [
+                solve(bank.evidence, cells_pct=bank.table.cells) for bank in self.learner.banks
+            ]
         self._known = [
             knowledge(bank.evidence, solution)
             for bank, solution in zip(self.learner.banks, self._solutions, strict=True)
@@ -175,7 +177,7 @@ class Judge:
         loads = np.concatenate([load[at[:, 0]] + p * np.diff(load)[at[:, 0]] for p in (0.3, 0.7)])
         squares = []
         for number, bank in enumerate(self.learner.banks):
-            change = solve(bank.evidence).correction.ravel()
+            change = solve(bank.evidence, cells_pct=bank.table.cells).correction.ravel()
             cells = np.asarray(self._settings.banks[number].table.cells) * (1.0 + change)
             error = fuelling_error(
                 self._parameters.truth, number, TWIN_AXES, cells.tolist(), speeds, loads

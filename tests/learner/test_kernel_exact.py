@@ -447,10 +447,11 @@ def small_problem():
         recorder.learn(index, v, float(0.05 * rng.standard_normal()), 1.0, 1.0, [float(a - b)])
     assert (recorder.w == 1.0).all()
 
-    def scipys(table_sd, roughness, noise, widening=1.0):
+    def scipys(table_sd, roughness, noise, widening=1.0, mean=None):
         S = np.linalg.inv(dense_prior(3, 4, 1, table_sd, roughness))
         K = recorder.A @ S @ recorder.A.T + noise**2 * widening * np.eye(60)
-        return stats.multivariate_normal.logpdf(recorder.d, np.zeros(60), K)
+        expected = np.zeros(60) if mean is None else recorder.A @ mean
+        return stats.multivariate_normal.logpdf(recorder.d, expected, K)
 
     return moments(evidence), solving.Prior(3, 4, 1), scipys
 
@@ -465,6 +466,36 @@ def test_the_marginal_likelihood_is_scipys(small_problem):
         solving._log_likelihood(m, prior, solving.Scales(*p), 1.0) - scipys(*p) for p in SETTINGS
     ]
     assert gaps == pytest.approx([0.5 * 60 * np.log(2 * np.pi)] * len(gaps), abs=1e-6)
+
+
+@pytest.mark.parametrize("leaning", [0.3, 1.0])
+def test_leaning_is_a_prior_mean(small_problem, leaning):
+    """Leaning to a smooth new table is a Gaussian prior whose mean undoes the old table's bends:
+    the likelihood is multivariate_normal's, up to the same constant."""
+    m, _, scipys = small_problem
+    log_cells = np.log(80.0 + np.random.default_rng(4).normal(0.0, 4.0, 12))
+    prior = solving.Prior(3, 4, 1, log_cells)
+    gaps = []
+    for scales in SETTINGS:
+        table_sd, roughness, _ = scales
+        Q = dense_prior(3, 4, 1, table_sd, roughness)
+        level = np.append(np.full(12, 1.0 / table_sd**2), 1.0 / solving.TERM_SD**2)
+        bends = Q - np.diag(level)
+        mean = np.linalg.solve(Q, -leaning * bends @ np.append(log_cells, 0.0))
+        ours = solving._log_likelihood(m, prior, solving.Scales(*scales, leaning), 1.0)
+        gaps.append(ours - scipys(*scales, mean=mean))
+    assert gaps == pytest.approx([0.5 * 60 * np.log(2 * np.pi)] * len(gaps), abs=1e-6)
+
+
+def test_an_unvisited_cell_moves_by_its_error_at_most():
+    """Where only the prior speaks, the stated error holds the whole of the move."""
+    recorder = wander(Evidence(8, 7, 1), 40, seed=2)
+    table = 80.0 + np.random.default_rng(3).normal(0.0, 5.0, 56)
+    found = solve(recorder.evidence, cells_pct=table.tolist())
+    unseen = ~found.visited
+    assert unseen.any()
+    assert np.abs(found.correction[unseen]).max() > 0.0
+    assert (np.abs(found.correction) <= found.standard_error)[unseen].all()
 
 
 @pytest.mark.parametrize("widening", [1.0, 2.5, 9.0])
