@@ -20,14 +20,12 @@ from learner.solve import Prior, Solution, moments
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# A region is so many squares wide and high. Measured on the simulated bench: with 2 the way to an
-# expected error of 0.5 % takes half as long again as with 1.
+# A region is so many squares wide and high: with 2, advice is blunter and the way longer.
 REGION_SQUARES = 1
 MOST_MINUTES = 240.0
 # The prior's scales are found from the data, and from few squares they are a guess that is often
 # far too sure. So the guide draws them towards what a table is usually wrong by, as if that had
-# been seen in so many independent cells. Measured: without it, half a minute at six points could
-# pass for a whole table known to 0.5 %.
+# been seen in so many independent cells: else a handful of points could pass for a whole table.
 USUAL_TABLE_SD, USUAL_ROUGHNESS, USUAL_CELLS = 0.08, 0.05, 20.0
 # Points of a square at which the error is looked at, along each side.
 PLACES = (0.25, 0.75)
