@@ -35,6 +35,8 @@ TERM_SD = 0.3
 # What is left on an engine without any noise: delay, film and lag are models. Added to every
 # standard error. Measured: python -m tools.bench_convergence --quiet
 MODEL_ERROR = 0.001
+# A cell with less coverage than one independent sample may have been touched, but not learned.
+ONE_SAMPLE = 1.0
 # Rms error of a line through a parabola whose second difference is 1, fitted best: sqrt(1/720).
 LINE_THROUGH_PARABOLA = 720.0**-0.5
 # Bounds of the search: a table may be wrong by 0.5 % to 60 %, rough from very smooth to free.
@@ -48,10 +50,11 @@ class Solution:
     """Corrections of one bank's table, as fractions, in arrays of shape (n_load, n_speed).
 
     correction, standard_error: posterior mean and standard deviation, with MODEL_ERROR and the
-    coarseness in it. coarseness: what bilinear interpolation between these cells leaves of a smooth
-    truth, rms; zero where `solve` was not given the table. coverage: equivalent independent
-    samples. visited: cells that any observation touched; others hold what the prior says. noise:
-    one observation's standard deviation. widening: factor on the variance for autocorrelation.
+    coarseness in it, and the whole correction where coverage is below one sample. coarseness: what
+    bilinear interpolation between these cells leaves of a smooth truth, rms; zero where `solve` was
+    not given the table. coverage: equivalent independent samples. visited: cells that any
+    observation touched; others hold what the prior says. noise: one observation's standard
+    deviation. widening: factor on the variance for autocorrelation.
     table_sd, roughness, leaning: the prior found (scales infinite without a prior). term_values,
     term_errors, term_covariance: the K global terms. used: number of observations.
     """
@@ -325,8 +328,8 @@ def solve(
     if prior:
         variance += MODEL_ERROR**2
         variance[:n] += coarseness.ravel() ** 2
-        # What only the prior moved is no surer than the whole of that move.
-        variance[:n] += np.where(visited, 0.0, z[:n] ** 2)
+        # What as good as only the prior moved is no surer than the whole of that move.
+        variance[:n] += np.where(coverage < ONE_SAMPLE, z[:n] ** 2, 0.0)
     errors = np.sqrt(variance)
     return Solution(
         correction=correction,

@@ -102,7 +102,7 @@ def _places(mask: NDArray[np.bool_], data: ReportData) -> list[str]:
             break
         speeds = band(data.speed_rpm, right, end, "rpm")
         loads = band(data.load, top, bottom, data.load_unit)
-        found.append(f"{speeds} at {loads} ({size} cells)")
+        found.append(f"{speeds} at {loads} ({size} {'cell' if size == 1 else 'cells'})")
         left[top : bottom + 1, right : end + 1] = False
     return found
 

@@ -21,7 +21,7 @@ def test_summary_says_how_good_where_not_and_what_next() -> None:
     assert "off by 5.0 % on average (rms)" in words.good[0]
     assert "12 of 20 cells were visited, 11 of them are known to ± 1 % or better" in words.good[0]
     assert words.weak[0].startswith("1000 to 2000 rpm at 20 to 100 kPa (8 cells): never visited")
-    assert words.weak[1].startswith("5000 rpm at 100 kPa (1 cells): visited, but known")
+    assert words.weak[1].startswith("5000 rpm at 100 kPa (1 cell): visited, but known")
     assert "35 % of the samples were refused because the throttle moved" in words.next_steps[0]
     assert any("Run where little is known next: 2000 rpm" in line for line in words.next_steps)
     assert "put back everything" in words.next_steps[-1]
