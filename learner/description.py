@@ -24,7 +24,7 @@ from pydantic_core import ErrorDetails
 from learner.alarms import AlarmLimits
 from learner.fuel import FUELS, afr_of
 from learner.history import DelayModel
-from learner.settings import FILM_S, SWITCHING, WIDEBAND, BankSettings, Settings
+from learner.settings import FILM_S, FILM_TERMS, SWITCHING, WIDEBAND, BankSettings, Settings
 from learner.settings import Limits as GateLimits
 from learner.table import Table, check_axis
 from protocol.fields import MAX_BANKS, MAX_BREAKPOINTS
@@ -143,10 +143,14 @@ class Method(Part):
     closed_loop: bool = Field(
         False, description="true: the controller trims the fuel; a switching sensor always needs it"
     )
-    film_s: list[Annotated[float, Field(gt=0, le=5)]] = Field(
-        default_factory=lambda: list(FILM_S),
-        max_length=4,
-        description="time constants of the fuel-film terms, s; [] leaves the film out",
+    film_s: float = Field(
+        FILM_S, gt=0, le=5, description="time constant that the fuel-film terms start from, s"
+    )
+    film_terms: int = Field(
+        FILM_TERMS,
+        ge=0,
+        le=3,
+        description="how many of film, its growth with load, its time constant to learn; 0: none",
     )
     charge_lead: bool = Field(
         True, description="one more term, for air that changes between injection and intake"
@@ -221,7 +225,7 @@ class Limits(Part):
         DEFAULTS.film_half,
         gt=0,
         le=100,
-        description="film columns (a fraction of the fuel flow) that halve the weight once more",
+        description="film column (a fraction of the fuel flow) that halves the weight once more",
     )
     target_change_max: float = Field(
         DEFAULTS.target_change_max, ge=0, le=1, description="change of target lambda in the delay"
@@ -403,7 +407,7 @@ class EngineDescription(Part):
         if len(log.bank) != len(self.bank):
             raise ValueError(f"log.bank has {len(log.bank)} entries for {len(self.bank)} banks")
         needed = [self.axes.load_axis]
-        if (self.method.film_s or self.method.charge_lead) and "map_kpa" not in needed:
+        if (self.method.film_terms or self.method.charge_lead) and "map_kpa" not in needed:
             needed.append("map_kpa")
         for name in needed:
             if getattr(log, name) is None:
@@ -412,7 +416,7 @@ class EngineDescription(Part):
                     + (
                         "the load axis needs it"
                         if name == self.axes.load_axis
-                        else "the global terms need it (or set method.film_s = [] and "
+                        else "the global terms need it (or set method.film_terms = 0 and "
                         "method.charge_lead = false)"
                     )
                 )
@@ -455,7 +459,8 @@ class EngineDescription(Part):
             load_is_throttle=self.axes.load_axis == "throttle_pct",
             sensor_kind=SWITCHING if method.sensor == "switching" else WIDEBAND,
             closed_loop=method.closed_loop,
-            film_s=tuple(method.film_s),
+            film_s=method.film_s,
+            film_terms=method.film_terms,
             charge_lead=method.charge_lead,
             sample_rate_hz=method.sample_rate_hz,
             history_s=method.history_s,

@@ -263,27 +263,34 @@ class Seen:
     """The operating point as one bank's sensor sees it: the point at injection, through the lag.
 
     speed_rpm, load, commanded: the point and the lambda commanded there. terms: the global terms'
-    columns there: one per film time constant, the slowest of them times relative load (when there
-    is a film), then the charge lead. film_size: sum of the film columns' sizes. load_travel,
-    speed_travel, throttle_travel: how far the point moved lately. primed_s: how long it has
-    followed without a break, -1 before the first update.
+    columns there: film_terms of film, growth with load, time constant; then the charge lead.
+    film_size: size of the film column. load_travel, speed_travel, throttle_travel: how far the
+    point moved lately. primed_s: how long it has followed without a break, -1 before the first
+    update.
 
-    A film column is 1 - (low-passed fuel flow / fuel flow): of a film that takes the share X and
-    gives it back with time constant tau (Aquino's model, 1981), X times this is what is missing
-    from the mixture. Driven by fuel flow, not by pressure, because speed moves the film, too. A
-    film is thicker at high pressure: the column times (load / half the load axis - 1) shows it.
+    The film is Aquino's (1981): it takes the share X of the fuel flow m and gives its mass M back
+    as M / tau. What is missing from the mixture is linear in X, and to first order in what X and
+    tau differ by, so each is one column. L is the low-pass of time constant film_s:
+
+        film      1 - L m / m                        times X
+        growth    (1 - L)(q (m + L m)) / m           times X a, with X and tau both growing as
+                                                     1 + a q; q = load / half the load axis - 1
+        time      (L m - L L m) / m                  times X (tau / film_s - 1)
+
+    Driven by fuel flow, not by pressure, because speed moves the film, too. The growth follows from
+    M' = X (1 + a q) m - M / (tau (1 + a q)) by collecting what is linear in a.
 
     The charge lead is the logarithm of the controller's air estimate half an engine cycle after
     injection over that at injection: the pulse is computed before the air it is meant for has
     come in. Its coefficient is near 1 when injection ends that early, 0 when it does not.
     """
 
-    def __init__(self, film_s: "tuple[float, ...]", lead: bool, load_top: float) -> None:
-        n_film = len(film_s)
+    def __init__(self, film_s: float, film_terms: int, lead: bool, load_top: float) -> None:
         self.film_s = film_s
+        self.film_terms = film_terms
         self.lead = lead
         self.load_top = load_top
-        self.n_terms = (n_film + 1 if n_film else 0) + (1 if lead else 0)
+        self.n_terms = film_terms + (1 if lead else 0)
         self.film_size = 0.0
         self.speed_rpm = 0.0
         self.load = 0.0
@@ -295,7 +302,8 @@ class Seen:
         self.throttle_travel = 0.0
         self._input = array("d", [0.0] * (_FIXED + self.n_terms))
         self._before = array("d", [0.0] * (_FIXED + self.n_terms))
-        self._flow = array("d", [0.0] * n_film)
+        # Low-passed fuel flow, what drives the growth, and the flow low-passed twice.
+        self._low = array("d", [0.0] * 3)
         self._transport_s = 0.0
         # Highest and lowest of speed, load and throttle of late.
         self._band = array("d", [0.0] * 6)
@@ -330,9 +338,8 @@ class Seen:
             self.terms[k] = (
                 keep * self.terms[k] + old * before[_FIXED + k] + new * inputs[_FIXED + k]
             )
-        self.film_size = 0.0
-        for k in range(len(self.film_s)):
-            self.film_size += abs(self.terms[k])
+        if self.film_terms:
+            self.film_size = abs(self.terms[0])
         for k in range(len(inputs)):
             before[k] = inputs[k]
         restart = self.primed_s == 0.0
@@ -374,17 +381,27 @@ class Seen:
         # The film lives on the injection's clock, which runs unevenly as the delay changes.
         step_s = dt_s - (transport_s - self._transport_s)
         self._transport_s = transport_s
-        n_film = len(self.film_s)
-        for k in range(n_film):
-            if self.primed_s < 0.0:
-                self._flow[k] = flow
-            elif step_s > 0.0:
-                self._flow[k] += (flow - self._flow[k]) * (1.0 - math.exp(-step_s / self.film_s[k]))
-            inputs[_FIXED + k] = 1.0 - self._flow[k] / flow
-        if n_film:
-            relative = 2.0 * load / self.load_top - 1.0
-            inputs[_FIXED + n_film] = inputs[_FIXED + n_film - 1] * relative
+        if self.film_terms:
+            self._read_film(flow, 2.0 * load / self.load_top - 1.0, step_s)
         if self.lead:
             lead_s = 60.0 / speed_rpm
             history.find(transport_s - lead_s if transport_s > lead_s else 0.0)
             inputs[_FIXED + self.n_terms - 1] = math.log(history.at(history.air[bank]) / air)
+
+    def _read_film(self, flow: float, relative: float, step_s: float) -> None:
+        """Move the film's low-passes on by a step, and fill its columns."""
+        low = self._low
+        inputs = self._input
+        if self.primed_s < 0.0:
+            low[0] = low[2] = flow
+            low[1] = 2.0 * relative * flow
+        part = 1.0 - math.exp(-step_s / self.film_s) if step_s > 0.0 else 0.0
+        low[0] += (flow - low[0]) * part
+        inputs[_FIXED] = 1.0 - low[0] / flow
+        if self.film_terms > 1:
+            drive = relative * (flow + low[0])
+            low[1] += (drive - low[1]) * part
+            inputs[_FIXED + 1] = (drive - low[1]) / flow
+        if self.film_terms > 2:
+            low[2] += (low[0] - low[2]) * part
+            inputs[_FIXED + 2] = (low[0] - low[2]) / flow

@@ -112,19 +112,24 @@ class BankReplay:
         has_pressure = not self.settings.load_is_throttle
         air = self.ve_pct * self.load if has_pressure else self.ve_pct
         flow = air * self.speed_rpm / self.commanded
-        columns = []
-        for film_s in self.settings.film_s:
-            gain = 1.0 - np.exp(-self.step_s / film_s)
-            low = self._filter(flow, [gain], [1.0, gain - 1.0])
-            columns.append(1.0 - low / flow)
-        if columns:
-            top = self.bank.table.load[self.bank.table.n_load - 1]
-            columns.append(columns[-1] * (2.0 * self.load / top - 1.0))
+        columns = self._film(flow)[: self.settings.film_terms]
         if self.settings.charge_lead:
             log_air = np.log(air)
             later = np.interp(self.time_s + 60.0 / self.speed_rpm, self.time_s, log_air)
             columns.append(later - log_air)
         return columns
+
+    def _film(self, flow: Array) -> list[Array]:
+        """Film, growth with load and time constant; see `learner.history.Seen`."""
+        gain = 1.0 - np.exp(-self.step_s / self.settings.film_s)
+
+        def low(values: Array) -> Array:
+            return self._filter(values, [gain], [1.0, gain - 1.0])
+
+        once = low(flow)
+        relative = 2.0 * self.load / self.bank.table.load[self.bank.table.n_load - 1] - 1.0
+        drive = relative * (flow + once)
+        return [1.0 - once / flow, (drive - low(drive)) / flow, (once - low(once)) / flow]
 
     def _filter(self, values: Array, numerator: list[float], denominator: list[float]) -> Array:
         """Run a first-order filter over each segment, starting settled at its first value."""

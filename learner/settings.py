@@ -10,8 +10,10 @@ from learner.table import Table
 WIDEBAND = 0
 SWITCHING = 1
 
-# Time constants of the fuel-film columns, seconds: two, whose mixture covers what lies between.
-FILM_S = (0.2, 0.6)
+# Time constant of the fuel-film columns, seconds. Common practice, no source: a warm film gives its
+# fuel back in some 0.2 to 1 s; the third column says by how much this one's time differs.
+FILM_S = 0.35
+FILM_TERMS = 3
 
 
 class Limits:
@@ -38,7 +40,7 @@ class Limits:
         # ... and at it a sample has half its weight. Broad optimum on simulated road driving.
         self.load_travel_half = 3.0
         self.speed_travel_half_rpm = 150.0
-        # Sum of the film columns (a fraction of the fuel flow) that halves the weight once more.
+        # Size of the film column (a fraction of the fuel flow) that halves the weight once more.
         self.film_half = 0.1
         # A larger change of target within the delay is refused.
         self.target_change_max = 0.005
@@ -64,9 +66,10 @@ class Settings:
 
     load_is_throttle: the load axis is throttle opening in %, else manifold pressure in kPa.
     sensor_kind: WIDEBAND or SWITCHING. closed_loop: the method runs closed loop (with a switching
-    sensor always). film_s: time constants of the film columns; () leaves the film out.
-    charge_lead: one more column, for air that changes between injection and intake.
-    sample_rate_hz: the highest rate expected; sizes the history.
+    sensor always). film_s: time constant of the film columns. film_terms: how many there are of
+    film, its growth with load, its time constant; 0 leaves the film out. charge_lead: one more
+    column, for air that changes between injection and intake. sample_rate_hz: the highest rate
+    expected; sizes the history.
     """
 
     def __init__(
@@ -75,7 +78,8 @@ class Settings:
         load_is_throttle: bool = False,
         sensor_kind: int = WIDEBAND,
         closed_loop: bool = False,
-        film_s: "tuple[float, ...]" = FILM_S,
+        film_s: float = FILM_S,
+        film_terms: int = FILM_TERMS,
         charge_lead: bool = True,
         sample_rate_hz: float = 50.0,
         history_s: float = 2.5,
@@ -88,6 +92,7 @@ class Settings:
         self.sensor_kind = sensor_kind
         self.closed_loop = closed_loop or sensor_kind == SWITCHING
         self.film_s = film_s
+        self.film_terms = film_terms
         self.charge_lead = charge_lead
         self.sample_rate_hz = sample_rate_hz
         self.history_s = history_s
@@ -96,9 +101,7 @@ class Settings:
 
     def term_names(self) -> "list[str]":
         """Names of the global terms, in the order of the evidence's columns."""
-        names = ["film_%g_s" % seconds for seconds in self.film_s]
-        if self.film_s:
-            names.append("film_load")
+        names = ["film", "film_growth", "film_time"][: self.film_terms]
         if self.charge_lead:
             names.append("charge_lead")
         return names

@@ -12,7 +12,7 @@ from binascii import crc32
 from learner.kernel import Evidence
 from learner.settings import Settings
 from learner.table import Table
-from protocol.evidence_codes import CHARGE_LEAD_CODE, FILM_LOAD_CODE
+from protocol.evidence_codes import CHARGE_LEAD_CODE, FILM_GROWTH_CODE, FILM_TIME_CODE
 from protocol.evidence_parts import BankNumbers, double_count
 
 
@@ -88,9 +88,8 @@ def counts_of(value: float, per_unit: int) -> int:
 
 def fingerprint(settings: Settings, table: Table) -> int:
     """CRC-32 of the axes, cells and terms that a bank's evidence is about."""
-    terms = [counts_of(seconds, 1000) for seconds in settings.film_s]
-    if terms:
-        terms.append(FILM_LOAD_CODE)
+    terms = [counts_of(settings.film_s, 1000), FILM_GROWTH_CODE, FILM_TIME_CODE]
+    terms = terms[: settings.film_terms]
     if settings.charge_lead:
         terms.append(CHARGE_LEAD_CODE)
     axis = 2 if settings.load_is_throttle else 1

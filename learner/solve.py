@@ -7,17 +7,18 @@ With a prior, the corrections x and global terms t solve
 
 where s2 is the observations' variance, f the widening for their autocorrelation, and P sums squared
 second differences along both axes and crosswise (a thin plate: Wahba, Spline Models for
-Observational Data, 1990). An engine breathes smoothly, so the new table is smooth, and where the
-old one was not, its correction is not, either: leaning says how far (0: the correction is smooth,
-1: the new table is). table_sd, roughness, leaning and s2 are those that make the data most likely
-(empirical Bayes: Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, chapter 5).
-Without a prior it is weighted least squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds
-it from the samples themselves.
+Observational Data, 1990). An engine breathes smoothly, so the new table is
+smooth, and where the old one was not, its correction is not, either: leaning says how far (0: the
+correction is smooth, 1: the new table is). table_sd, roughness, leaning and s2 are those that make
+the data most likely (empirical Bayes: Rasmussen & Williams, Gaussian Processes for Machine
+Learning, 2006, chapter 5). Without a prior it is weighted least squares of minimum norm, as
+`scipy.sparse.linalg.lsqr` finds it from the samples themselves.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from math import comb
 from typing import NamedTuple
 
 import numpy as np
@@ -35,6 +36,8 @@ TERM_SD = 0.3
 # What is left on an engine without any noise: delay, film and lag are models. Added to every
 # standard error. Measured: python -m tools.bench_convergence --quiet
 MODEL_ERROR = 0.001
+# Order of the differences that the prior holds small. Measured: python -m tools.bench_choices
+DIFFERENCES = 2
 # A cell with less coverage than one independent sample may have been touched, but not learned.
 ONE_SAMPLE = 1.0
 # Rms error of a line through a parabola whose second difference is 1, fitted best: sqrt(1/720).
@@ -118,17 +121,13 @@ def moments(evidence: Evidence) -> Moments:
 
 
 @lru_cache(maxsize=8)
-def _thin_plate(n_load: int, n_speed: int) -> tuple[Array, Array, Array]:
+def _thin_plate(n_load: int, n_speed: int, differences: int) -> tuple[Array, Array, Array]:
     """P of shape (n, n), its eigenvalues and eigenvectors (columns); for reading only."""
-    along_load, along_speed = np.eye(n_load), np.eye(n_speed)
-    parts = (
-        (1.0, np.diff(along_load, 2, axis=0), along_speed),
-        (2.0, np.diff(along_load, 1, axis=0), np.diff(along_speed, 1, axis=0)),
-        (1.0, along_load, np.diff(along_speed, 2, axis=0)),
-    )
     P = np.zeros((n_load * n_speed, n_load * n_speed))
-    for weight, a, b in parts:
-        P += weight * np.kron(a.T @ a, b.T @ b)
+    for order in range(differences + 1):
+        a = np.diff(np.eye(n_load), order, axis=0)
+        b = np.diff(np.eye(n_speed), differences - order, axis=0)
+        P += comb(differences, order) * np.kron(a.T @ a, b.T @ b)
     values, vectors = np.linalg.eigh(P)
     return P, values.clip(0.0), vectors
 
@@ -137,14 +136,20 @@ class Prior:
     """Q and h for a table, and what of them the likelihood needs, for any scales.
 
     log_cells: logarithm of the table that was learned on, flat; without it there is no h.
+    differences: their order in P.
     """
 
     def __init__(
-        self, n_load: int, n_speed: int, n_terms: int, log_cells: Array | None = None
+        self,
+        n_load: int,
+        n_speed: int,
+        n_terms: int,
+        log_cells: Array | None = None,
+        differences: int = DIFFERENCES,
     ) -> None:
         self.n = n_load * n_speed
         self.n_terms = n_terms
-        self._P, self._eigenvalues, vectors = _thin_plate(n_load, n_speed)
+        self._P, self._eigenvalues, vectors = _thin_plate(n_load, n_speed, differences)
         self.has_table = log_cells is not None
         old = np.zeros(self.n) if log_cells is None else log_cells
         self._bent = self._P @ old
@@ -258,26 +263,26 @@ class FilmEstimate:
     time_error_s: float
 
 
-def film_of(solution: Solution, film_s: Sequence[float]) -> FilmEstimate | None:
-    """The film behind the film terms; None with fewer than two, or no positive share.
+def film_of(solution: Solution, film_s: float, film_terms: int) -> FilmEstimate | None:
+    """The film behind the film terms at half the load axis; None without its time among them, or
+    with no positive share or time.
 
-    Columns with time constants a and b and coefficients p and q act together like one film of
-    share p + q and time (p a + q b) / (p + q): equal for a slow and for a sudden change.
+    The columns are a film of time constant film_s and its change with that constant, linearised
+    (see `learner.history.Seen`): the share is the first coefficient, the time film_s times one plus
+    the ratio of the third to it.
     """
-    n = len(film_s)
-    if n < 2:
+    if film_terms < 3:
         return None
-    times = np.asarray(film_s)
-    values, covariance = solution.term_values[:n], solution.term_covariance[:n, :n]
-    share = float(values.sum())
-    if share <= 0.0:
+    share, change = float(solution.term_values[0]), float(solution.term_values[2])
+    if share <= 0.0 or share + change <= 0.0:
         return None
-    time_s = float(values @ times) / share
-    slope = (times - time_s) / share
+    covariance = solution.term_covariance[np.ix_([0, 2], [0, 2])]
+    # Gradient of film_s (1 + change / share).
+    slope = film_s / share * np.array([-change / share, 1.0])
     return FilmEstimate(
         share=share,
-        share_error=float(np.sqrt(covariance.sum())),
-        time_s=time_s,
+        share_error=float(np.sqrt(covariance[0, 0])),
+        time_s=film_s * (1.0 + change / share),
         time_error_s=float(np.sqrt(slope @ covariance @ slope)),
     )
 
@@ -301,14 +306,18 @@ def coarseness_of(ve_pct: Array) -> Array:
 
 
 def solve(
-    evidence: Evidence, prior: bool = True, cells_pct: Sequence[float] | None = None
+    evidence: Evidence,
+    prior: bool = True,
+    cells_pct: Sequence[float] | None = None,
+    differences: int = DIFFERENCES,
 ) -> Solution:
     """Solve the evidence exactly.
 
     prior: with False, plain least squares of minimum norm; standard errors of cells that the data
     do not determine are infinite, and unvisited cells stay at zero.
     cells_pct: the table that was learned on, flat, VE in per cent; lets the prior lean to a smooth
-    new table, and gives the coarseness. The evidence is not changed.
+    new table, and gives the coarseness.
+    differences: order of those that the prior holds small. The evidence is not changed.
     """
     m = moments(evidence)
     shape = (evidence.n_load, evidence.n_speed)
@@ -317,7 +326,9 @@ def solve(
     visited = np.diag(m.H)[:n] > 0.0
     table = None if cells_pct is None else np.asarray(cells_pct, dtype=np.float64)
     if prior:
-        z, covariance, widening, scales = _with_prior(evidence, m, shape, table)
+        log_cells = None if table is None else np.log(table)
+        model = Prior(*shape, evidence.n_terms, log_cells, differences)
+        z, covariance, widening, scales = _with_prior(evidence, m, model)
     else:
         z, covariance, widening, scales = _without_prior(evidence, m)
     correction = z[:n].reshape(shape)
@@ -349,10 +360,7 @@ def solve(
     )
 
 
-def _with_prior(
-    evidence: Evidence, m: Moments, shape: tuple[int, int], table: Array | None
-) -> tuple[Array, Array, float, Scales]:
-    prior = Prior(*shape, evidence.n_terms, None if table is None else np.log(table))
+def _with_prior(evidence: Evidence, m: Moments, prior: Prior) -> tuple[Array, Array, float, Scales]:
     widening = widening_of(evidence, m, evidence.noise)
     scales = Scales(noise=evidence.noise)
     if m.count:

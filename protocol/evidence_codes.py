@@ -10,8 +10,10 @@ LEARNER_ANSWER_TYPE = 73
 # Data bytes of a full part: 28 doubles or 56 singles.
 PART_BYTES = 224
 
-# Terms of the model in the fingerprint; a film's is its time constant in milliseconds.
-FILM_LOAD_CODE = 65534
+# Terms of the model in the fingerprint; the film's own is its time constant in milliseconds. 65534
+# stood for another form of the film's growth and is not used again.
+FILM_GROWTH_CODE = 65532
+FILM_TIME_CODE = 65533
 CHARGE_LEAD_CODE = 65535
 
 # What a learner is asked, by number.

@@ -134,7 +134,7 @@ def description(rate_hz: float = 25.0) -> tuple[EngineDescription, list[list[flo
     for axis in ("speed_rpm", "load"):
         ends = values["axes"][axis][0], values["axes"][axis][-1]
         values["axes"][axis] = [float(p) for p in np.round(np.linspace(*ends, CELLS))]
-    values["method"] |= {"film_s": [0.3], "charge_lead": False, "sample_rate_hz": rate_hz}
+    values["method"] |= {"film_terms": 2, "charge_lead": False, "sample_rate_hz": rate_hz}
     cells = [60.0 + k % CELLS + k // CELLS for k in range(CELLS * CELLS)]
     return parse_description(values), [cells, cells]
 

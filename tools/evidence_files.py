@@ -129,7 +129,8 @@ def check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) 
         if head["term_count"] != len(settings.term_names()):
             raise UserError(
                 f"{where}: learned with {head['term_count']} global terms, the engine description "
-                f"has {len(settings.term_names())}: make film_s and charge_lead in [method] agree"
+                f"has {len(settings.term_names())}: make film_terms and charge_lead in [method] "
+                "agree"
             )
         if head["fingerprint"] != fingerprint(settings, bank.table):
             raise UserError(

@@ -120,7 +120,7 @@ def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
     refused = {name: n for name, n in zip(REASONS, bank.refused, strict=True) if n}
     names = session.settings.term_names()
     errors = solution.standard_error[solution.visited]
-    film = film_of(solution, session.settings.film_s)
+    film = film_of(solution, session.settings.film_s, session.settings.film_terms)
     return {
         "samples": bank.seen_count,
         "used": bank.used_count,

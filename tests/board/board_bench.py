@@ -45,7 +45,7 @@ def small_description(cells=16, name="teaching bench", **method):
         axes[axis] = [float(point) for point in np.round(np.linspace(*ends, cells))]
     values["engine"]["name"] = name
     values["method"] |= {
-        "film_s": [0.3],
+        "film_terms": 2,
         "charge_lead": False,
         "sample_rate_hz": 25.0,
         "history_s": 1.5,

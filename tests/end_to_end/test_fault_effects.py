@@ -22,27 +22,29 @@ FAULTY = 0  # the bank that per-bank faults sit on
 class Ride:
     """One ride learned with or without a fault."""
 
-    def __init__(self, name: str | None, misfire: float = 0.0) -> None:
-        parameters, controller = bench(seed=SEED)
+    def __init__(self, name: str | None, misfire: float = 0.0, seed: int = SEED) -> None:
+        parameters, controller = bench(seed=seed)
         self.parameters = replace(parameters, misfire=misfire)
         self.controller = controller
         self.learner = Learner(describe(self.parameters, controller))
         faults = [fault(name)] if name else []
         for sample in simulate(
-            self.parameters, controller, RoadRide(60 * MINUTES, SEED), SEED, faults=faults,
+            self.parameters, controller, RoadRide(60 * MINUTES, seed), seed, faults=faults,
             reuse=True,
         ):  # fmt: skip
             self.learner.learn_one(sample)
 
     def solution(self, bank: int) -> Solution:
         """The exact solution of a bank."""
-        return solve(self.learner.banks[bank].evidence)
+        one = self.learner.banks[bank]
+        return solve(one.evidence, cells_pct=one.table.cells)
 
-    def error_pct(self, bank: int) -> float:
-        """rms fuelling error against the true VE on a fresh drive, % (the fault not counted)."""
+    def error_pct(self, bank: int, coverage: np.ndarray | None = None) -> float:
+        """rms fuelling error against the true VE on a fresh drive, % (the fault not counted), over
+        the ground that it covers itself, or that `coverage` does."""
         found = self.solution(bank)
         points = points_of_a_fresh_drive()
-        covered = covered_points(*points, found.coverage)
+        covered = covered_points(*points, found.coverage if coverage is None else coverage)
         cells = np.asarray(self.learner.banks[bank].table.cells) * (1 + found.correction.ravel())
         return accuracy(self.parameters, bank, cells.tolist(), *points, covered).rms_pct
 
@@ -134,11 +136,14 @@ def test_fault_shows_in_residuals(name: str) -> None:
 
 
 def test_misfires_cost_next_to_nothing() -> None:
-    """One unflagged misfire in a hundred firings costs at most 5 % of accuracy, over both banks
-    (and 0.01 points for the luck of one drive)."""
-    ride = Ride(None, misfire=0.01)
+    """One unflagged misfire in a hundred firings costs at most 5 % of accuracy, over both banks of
+    four rides, on the ground that is covered with and without: one ride alone is luck."""
+    with_spikes, without = [], []
+    for seed in range(1, 5):
+        calm, spiky = Ride(None, seed=seed), Ride(None, misfire=0.01, seed=seed)
+        for bank in (0, 1):
+            both = np.minimum(calm.solution(bank).coverage, spiky.solution(bank).coverage)
+            without.append(calm.error_pct(bank, both))
+            with_spikes.append(spiky.error_pct(bank, both))
 
-    with_spikes = np.sqrt(np.mean([ride.error_pct(b) ** 2 for b in (0, 1)]))
-    without = np.sqrt(np.mean([healthy().error_pct(b) ** 2 for b in (0, 1)]))
-
-    assert with_spikes <= 1.05 * without + 0.01
+    assert np.mean(np.square(with_spikes)) <= 1.05**2 * np.mean(np.square(without))

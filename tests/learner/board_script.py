@@ -79,8 +79,8 @@ def fresh_learner(typecode, count):
     gc.collect()
     settings = Settings(banks, sample_rate_hz=float(RATE_HZ), history_s=1.5)
     if typecode == "d":
-        # In double precision one film time constant and no charge lead: what the heap has room for.
-        settings.film_s = (0.3,)
+        # In double precision two film columns and no charge lead: what the heap has room for.
+        settings.film_terms = 2
         settings.charge_lead = False
     return Learner(settings, typecode)
 

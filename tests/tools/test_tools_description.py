@@ -95,7 +95,7 @@ def test_faulty_key_is_named(path: str, value: object, said: str) -> None:
 def test_settings_carry_everything() -> None:
     """The learner's settings hold the description's delay, share of displacement and limits."""
     data = changed("limits.battery_min_v", 10.5)
-    data["method"] = {"sensor": "switching", "film_s": [0.3], "noise_pct": 3.0}
+    data["method"] = {"sensor": "switching", "film_s": 0.3, "film_terms": 2, "noise_pct": 3.0}
     description = parse_description(data)
     size = len(description.axes.load) * len(description.axes.speed_rpm)
 
@@ -104,7 +104,8 @@ def test_settings_carry_everything() -> None:
     assert settings.limits.battery_min_v == 10.5
     assert settings.sensor_kind == SWITCHING
     assert settings.closed_loop
-    assert settings.film_s == (0.3,)
+    assert settings.film_s == 0.3
+    assert settings.film_terms == 2
     assert settings.noise == pytest.approx(0.03)
     assert [b.name for b in settings.banks] == ["left", "right"]
     assert settings.banks[1].delay.exhaust_volume_cm3 == 1100.0
