@@ -64,7 +64,7 @@ def recorded(drive: str) -> Recorded:
     """One drive, recorded once for all tests."""
     if drive == "road":
         return Recorded(0.15, 2.6, RoadRide(60 * MINUTES, 3))
-    return Recorded(0.40, 1.5, BrakeSweep(hold_s=12.0, mode="step"))
+    return Recorded(0.40, 1.5, BrakeSweep(hold_s=6.8, mode="step"))
 
 
 @pytest.mark.parametrize("factor", [1 / 3, 3.0])
