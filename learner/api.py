@@ -11,7 +11,7 @@ from learner.kernel import Evidence
 from learner.reasons import EXPLANATIONS
 from learner.replay import BankReplay
 from learner.settings import SWITCHING, WIDEBAND, BankSettings, Settings
-from learner.solve import Solution, solve
+from learner.solve import FilmEstimate, Solution, film_of, solve
 from learner.stream import BankLearner, Learner
 from learner.table import Table
 from protocol.sample import Sample
@@ -27,12 +27,14 @@ __all__ = (
     "DescriptionError",
     "EngineDescription",
     "Evidence",
+    "FilmEstimate",
     "FoundDelay",
     "Learner",
     "Sample",
     "Settings",
     "Solution",
     "Table",
+    "film_of",
     "find_delay",
     "parse_description",
     "reason_names",

@@ -38,6 +38,11 @@ TERM_SD = 0.3
 MODEL_ERROR = 0.001
 # Order of the differences that the prior holds small. Measured: python -m tools.bench_choices
 DIFFERENCES = 2
+# A film is told when its share is known to this (a fraction of the fuel) and its time to this (as a
+# part of the columns' own); farther off than the last a first-order change says nothing.
+FILM_SHARE_ERROR = 0.05
+FILM_TIME_ERROR = 0.3
+FILM_FARTHEST = 0.7
 # A cell with less coverage than one independent sample may have been touched, but not learned.
 ONE_SAMPLE = 1.0
 # Rms error of a line through a parabola whose second difference is 1, fitted best: sqrt(1/720).
@@ -254,13 +259,15 @@ class FilmEstimate:
     """The fuel film as the terms show it: share deposited and time to give it back, with errors.
 
     Whatever else makes the mixture lag the load (a manifold that warms, a slow pressure sensor) is
-    in it, so it is a diagnosis and no measurement of the film alone.
+    in it, so it is a diagnosis and no measurement of the film alone. told: False when the errors
+    are too large, or the time too far from the columns' own, to say anything.
     """
 
     share: float
     share_error: float
     time_s: float
     time_error_s: float
+    told: bool
 
 
 def film_of(solution: Solution, film_s: float, film_terms: int) -> FilmEstimate | None:
@@ -279,11 +286,16 @@ def film_of(solution: Solution, film_s: float, film_terms: int) -> FilmEstimate 
     covariance = solution.term_covariance[np.ix_([0, 2], [0, 2])]
     # Gradient of film_s (1 + change / share).
     slope = film_s / share * np.array([-change / share, 1.0])
+    share_error = float(np.sqrt(covariance[0, 0]))
+    time_error_s = float(np.sqrt(slope @ covariance @ slope))
     return FilmEstimate(
         share=share,
-        share_error=float(np.sqrt(covariance[0, 0])),
+        share_error=share_error,
         time_s=film_s * (1.0 + change / share),
-        time_error_s=float(np.sqrt(slope @ covariance @ slope)),
+        time_error_s=time_error_s,
+        told=share_error <= FILM_SHARE_ERROR
+        and time_error_s <= FILM_TIME_ERROR * film_s
+        and abs(change) <= FILM_FARTHEST * share,
     )
 
 

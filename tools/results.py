@@ -150,6 +150,7 @@ def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
             "share_standard_error": _rounded(film.share_error, 3),
             "time_s": _rounded(film.time_s, 3),
             "time_standard_error_s": _rounded(film.time_error_s, 3),
+            "told": film.told,
         },
         "cells": result.proposal.counts(),
     }

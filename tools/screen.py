@@ -143,11 +143,24 @@ def banks_table(summary: dict[str, Any]) -> Table:
         "delay, injection to reading, mean",
         [number(b["delay"]["mean_s"], "{:.3f} s") for b in each],
     )
+    films = [b["film"] if b["film"] and b["film"]["told"] else None for b in each]
+    row(
+        "fuel film: share of the fuel, at half load",
+        [_measured(film, "share", "share_standard_error", "") for film in films],
+    )
+    row(
+        "fuel film: given back in",
+        [_measured(film, "time_s", "time_standard_error_s", " s") for film in films],
+    )
     for name in each[0]["cells"]:
         counts = [b["cells"][name] for b in each]
         if any(counts):
             row(f"cells: {name}", [f"{n:,}" for n in counts])
     return table
+
+
+def _measured(film: dict[str, Any] | None, key: str, error: str, unit: str) -> str:
+    return "not told" if film is None else f"{film[key]:.2f} ± {film[error]:.2f}{unit}"
 
 
 def refusals_table(summary: dict[str, Any]) -> Table:

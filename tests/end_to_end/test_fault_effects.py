@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from learner.api import Learner, Solution, solve
+from learner.api import Learner, Solution, film_of, solve
 from protocol.fields import REASONS
 from simulator.drives import RoadRide
 from simulator.faults import FAULTS, fault
@@ -133,6 +133,21 @@ def test_fault_shows_in_residuals(name: str) -> None:
         assert found.noise > 1.1 * usual.noise
     else:
         assert found.widening > 1.5 * usual.widening
+
+
+@pytest.mark.parametrize("bank", [0, 1])
+def test_the_film_of_the_engine_is_found(bank: int) -> None:
+    """From a quarter of an hour on the road the film's time comes out within a fifth, and its share
+    within 0.06 of the fuel: whatever else lags the load is in it."""
+    ride = healthy()
+    settings, film = ride.learner.settings, ride.parameters.film
+
+    found = film_of(ride.solution(bank), settings.film_s, settings.film_terms)
+
+    assert found is not None
+    assert found.told
+    assert found.time_s == pytest.approx(film.time_s, rel=0.2)
+    assert found.share == pytest.approx(film.fraction, abs=0.06)
 
 
 def test_misfires_cost_next_to_nothing() -> None:
