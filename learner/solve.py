@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 TERM_SD = 0.3
 # What is left on an engine without any noise: delay, film and lag are models. Added to every
 # standard error. Measured: python -m tools.bench_convergence --quiet
-MODEL_ERROR = 0.001
+MODEL_ERROR = 0.0005
 # Order of the differences that the prior holds small. Measured: python -m tools.bench_choices
 DIFFERENCES = 2
 # A film is told when its share is known to this (a fraction of the fuel) and its time to this (as a
