@@ -61,12 +61,16 @@ class Score:
     visited_rms_pct: float
 
 
-def _limits(**values: float) -> Callable[[Settings], None]:
-    def change(settings: Settings) -> None:
-        for name, value in values.items():
-            setattr(settings.limits, name, value)
+def _put(target: object, values: dict[str, float]) -> None:
+    """Set attributes that are there: a misspelt one would change nothing, and show that."""
+    for name, value in values.items():
+        if not hasattr(target, name):
+            raise AttributeError(f"{type(target).__name__} has no {name}")
+        setattr(target, name, value)
 
-    return change
+
+def _limits(**values: float) -> Callable[[Settings], None]:
+    return lambda settings: _put(settings.limits, values)
 
 
 def _weights(load: float, speed_rpm: float, film: float) -> Callable[[Settings], None]:
@@ -85,11 +89,7 @@ def _cut(load: float, speed_rpm: float) -> Callable[[Settings], None]:
 
 
 def _method(**values: float) -> Callable[[Settings], None]:
-    def change(settings: Settings) -> None:
-        for name, value in values.items():
-            setattr(settings, name, value)
-
-    return change
+    return lambda settings: _put(settings, values)
 
 
 AS_IT_IS = "as it is"
