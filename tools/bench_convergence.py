@@ -337,21 +337,21 @@ def summarise(rows: list[Row], honesty: list[Honesty], console: Console) -> None
 
 
 def _compare(truth: str, rows: list[Row], console: Console) -> None:
-    last = max(row.minutes for row in rows)
-    by = {
-        (r.engine, r.bank, r.method): r.rms_pct
-        for r in rows
-        if r.truth == truth and r.minutes == last
-    }
-    keys = sorted({(engine, bank) for engine, bank, _ in by})
-    ratio = [by[(*key, "ours")] / by[(*key, "oracle")] for key in keys]
-    above = [by[(*key, "ours")] - by[(*key, "best")] for key in keys]
-    over = 100.0 * np.mean(np.array(ratio) > 1.03)
-    console.print(
-        f"after {last:g} min, ours / oracle: median {np.median(ratio):.3f}, above 1.03 in "
-        f"{over:.0f} % of banks, worst {max(ratio):.3f}; ours above the best possible table: "
-        f"median {np.median(above):.3f}, worst {max(above):.3f} percentage points"
-    )
+    for minutes in sorted({row.minutes for row in rows}):
+        by = {
+            (r.engine, r.bank, r.method): r.rms_pct
+            for r in rows
+            if r.truth == truth and r.minutes == minutes
+        }
+        keys = sorted({(engine, bank) for engine, bank, _ in by})
+        ratio = [by[(*key, "ours")] / by[(*key, "oracle")] for key in keys]
+        above = [by[(*key, "ours")] - by[(*key, "best")] for key in keys]
+        over = 100.0 * np.mean(np.array(ratio) > 1.03)
+        console.print(
+            f"after {minutes:g} min, ours / oracle: median {np.median(ratio):.3f}, above 1.03 in "
+            f"{over:.0f} % of banks, worst {max(ratio):.3f}; ours above the best possible table: "
+            f"median {np.median(above):.3f}, worst {max(above):.3f} percentage points"
+        )
 
 
 def plot(rows: list[Row], path: Path) -> None:
