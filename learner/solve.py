@@ -7,12 +7,12 @@ With a prior, the corrections x and global terms t solve
 
 where s2 is the observations' variance, f the widening for their autocorrelation, and P sums squared
 second differences along both axes and crosswise (a thin plate: Wahba, Spline Models for
-Observational Data, 1990). An engine breathes smoothly, so the new table is
-smooth, and where the old one was not, its correction is not, either: leaning says how far (0: the
-correction is smooth, 1: the new table is). table_sd, roughness, leaning and s2 are those that make
-the data most likely (empirical Bayes: Rasmussen & Williams, Gaussian Processes for Machine
-Learning, 2006, chapter 5). Without a prior it is weighted least squares of minimum norm, as
-`scipy.sparse.linalg.lsqr` finds it from the samples themselves.
+Observational Data, 1990). An engine breathes smoothly, so the new table is smooth, and where the
+old one was not, its correction is not, either: leaning says how far (0: the correction is smooth,
+1: the new table is). table_sd, roughness, leaning and s2 are those that make the data most likely
+(empirical Bayes: Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, chapter 5).
+Without a prior it is weighted least squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds
+it from the samples themselves.
 """
 
 from collections.abc import Sequence

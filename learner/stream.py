@@ -28,8 +28,8 @@ HUGE = 1e6
 COLDEST_C = -100.0
 
 
-# For so many lags after an outlier, what is measured counts by this much only: ten times as much
-# would make the tails of 1 % misfires a lean bias that costs 5 % of accuracy.
+# For so many lags after an outlier, what is measured counts by this much only. It must be little:
+# the tails of misfires all lie on the lean side.
 SPIKE_LAGS = 4.0
 AFTER_SPIKE = 0.01
 # Residuals of one block may be alike; those of different blocks are taken as independent.

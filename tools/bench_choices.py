@@ -10,17 +10,14 @@ there on engines it was not chosen on.
 """
 
 import argparse
-import csv
 import sys
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, fields
-from multiprocessing import Pool
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
-from rich.progress import Progress
 from rich.table import Table as RichTable
 
 from learner.kernel import Evidence
@@ -29,7 +26,7 @@ from learner.solve import Solution, solve
 from learner.stream import Learner
 from simulator.drives import RoadRide
 from simulator.run import simulate
-from tools.bench_convergence import Scorer, describe, random_bench
+from tools.bench_convergence import Scorer, describe, random_bench, run_all, write_csv
 
 Array = NDArray[np.float64]
 MINUTES = (3.0, 30.0)
@@ -208,17 +205,11 @@ def main(arguments: list[str] | None = None) -> int:
     orders = [(given.first + k, given.truth, tuple(given.only)) for k in range(given.engines)]
     console = Console()
     scores: list[Score] = []
-    with Progress(console=Console(file=sys.stderr)) as progress, Pool(given.jobs) as pool:
-        task = progress.add_task("engines", total=len(orders))
-        for some in pool.imap_unordered(run_engine, orders):
-            scores += some
-            progress.advance(task)
+    for some in run_all(run_engine, orders, given.jobs):
+        scores += some
     given.out.mkdir(parents=True, exist_ok=True)
     path = given.out / "choices.csv"
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, [f.name for f in fields(Score)])
-        writer.writeheader()
-        writer.writerows(asdict(score) for score in scores)
+    write_csv(path, scores, Score)
     summarise(scores, console)
     console.print(f"written to {path}")
     return 0

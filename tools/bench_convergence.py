@@ -12,10 +12,11 @@ import argparse
 import csv
 import random
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 from multiprocessing import Pool
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +51,12 @@ from tools.peers import (
     batch_oracle,
 )
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 Array = NDArray[np.float64]
+O = TypeVar("O")  # noqa: E741
+R = TypeVar("R")
 N_LOAD, N_SPEED = len(TWIN_AXES.load_kpa), len(TWIN_AXES.speed_rpm)
 SHAPE = (N_LOAD, N_SPEED)
 METHODS = ("start", "nearest", "weighted", "kalman", "running", "ours", "oracle", "best")
@@ -382,7 +388,14 @@ def plot(rows: list[Row], path: Path) -> None:
     figure.savefig(path, dpi=130)
 
 
-def write_csv(path: Path, items: list[Row] | list[Honesty], kind: type) -> None:
+def run_all(work: Callable[[O], R], orders: list[O], jobs: int) -> Iterator[R]:
+    """Do all orders in so many processes, as they get done, with a progress bar on stderr."""
+    with Progress(console=Console(file=sys.stderr)) as progress, Pool(jobs) as pool:
+        done = pool.imap_unordered(work, orders)
+        yield from progress.track(done, total=len(orders), description="engines")
+
+
+def write_csv(path: Path, items: Sequence["DataclassInstance"], kind: type) -> None:
     """One line an item, columns named as the fields."""
     with path.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.DictWriter(stream, [f.name for f in fields(kind)])
@@ -412,12 +425,9 @@ def main(arguments: list[str] | None = None) -> int:
     console = Console()
     rows: list[Row] = []
     honesty: list[Honesty] = []
-    with Progress(console=Console(file=sys.stderr)) as progress, Pool(given.jobs) as pool:
-        task = progress.add_task("engines", total=len(orders))
-        for some_rows, some_honesty in pool.imap_unordered(run_engine, orders):
-            rows += some_rows
-            honesty += some_honesty
-            progress.advance(task)
+    for some_rows, some_honesty in run_all(run_engine, orders, given.jobs):
+        rows += some_rows
+        honesty += some_honesty
     given.out.mkdir(parents=True, exist_ok=True)
     write_csv(given.out / "convergence.csv", rows, Row)
     write_csv(given.out / "uncertainty.csv", honesty, Honesty)

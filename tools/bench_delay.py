@@ -10,12 +10,10 @@ over bins of speed and load, and its median over all usable samples, with its st
 import argparse
 import sys
 from dataclasses import dataclass
-from multiprocessing import Pool
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
-from rich.progress import Progress
 from rich.table import Table as RichTable
 
 from learner.delay import TOLD, TOLD_S, find_delay
@@ -23,7 +21,7 @@ from learner.history import DelayModel
 from learner.replay import BankReplay
 from simulator.drives import BrakeSweep, Drive, RoadRide
 from simulator.run import TruthTrace, simulate
-from tools.bench_convergence import describe, random_bench, to_table
+from tools.bench_convergence import describe, random_bench, run_all, to_table
 
 Array = NDArray[np.float64]
 MINUTES = 10.0
@@ -154,11 +152,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     orders = [(given.first + k, drive) for k in range(given.engines) for drive in DRIVES]
     results: list[Found] = []
-    with Progress(console=Console(file=sys.stderr)) as progress, Pool(given.jobs) as pool:
-        task = progress.add_task("recordings", total=len(orders))
-        for some in pool.imap_unordered(run_engine, orders):
-            results += some
-            progress.advance(task)
+    for some in run_all(run_engine, orders, given.jobs):
+        results += some
     summarise(results, Console())
     return 0
 

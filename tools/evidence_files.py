@@ -135,7 +135,8 @@ def check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) 
         if head["fingerprint"] != fingerprint(settings, bank.table):
             raise UserError(
                 f"{where}: bank {bank.name}: learned on another table or other axes than the "
-                "engine description's: it cannot be added; clear the board and install this one"
+                "engine description's, or with another film_s: it cannot be added; clear the board "
+                "and install this one"
             )
 
 

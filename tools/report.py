@@ -22,6 +22,7 @@ from tools.report_data import BankReport, ReportData, read_folder, weighted_rms
 from tools.report_job import read_job
 from tools.report_words import CAUTIONS, summarise
 from tools.results import software_version
+from tools.screen import film_share, film_time
 
 REPORT = "report.html"
 TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -100,6 +101,8 @@ def render(data: ReportData) -> str:
         library=Markup(Resources(mode="inline", components=["bokeh"]).render_js()),
         script=Markup(script),
         cells=_cell_rows,
+        film_share=film_share,
+        film_time=film_time,
         refused=_refused_rows,
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],

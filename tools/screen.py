@@ -120,6 +120,9 @@ def number(value: float | None, form: str = "{:.2f}") -> str:
     return "-" if value is None else form.format(value)
 
 
+FILM_NOT_TOLD = "not told; change the load more"
+
+
 def banks_table(summary: dict[str, Any]) -> Table:
     """What was learned, a column per bank."""
     table = Table(title="What was learned", title_justify="left")
@@ -143,15 +146,9 @@ def banks_table(summary: dict[str, Any]) -> Table:
         "delay, injection to reading, mean",
         [number(b["delay"]["mean_s"], "{:.3f} s") for b in each],
     )
-    films = [b["film"] if b["film"] and b["film"]["told"] else None for b in each]
-    row(
-        "fuel film: share of the fuel, at half load",
-        [_measured(film, "share", "share_standard_error", "") for film in films],
-    )
-    row(
-        "fuel film: given back in",
-        [_measured(film, "time_s", "time_standard_error_s", " s") for film in films],
-    )
+    if "film_time" in each[0]["terms"]:
+        row("fuel film: share of the fuel, at half load", [film_share(b["film"]) for b in each])
+        row("fuel film: given back in", [film_time(b["film"]) for b in each])
     for name in each[0]["cells"]:
         counts = [b["cells"][name] for b in each]
         if any(counts):
@@ -159,8 +156,18 @@ def banks_table(summary: dict[str, Any]) -> Table:
     return table
 
 
-def _measured(film: dict[str, Any] | None, key: str, error: str, unit: str) -> str:
-    return "not told" if film is None else f"{film[key]:.2f} ± {film[error]:.2f}{unit}"
+def film_share(film: dict[str, Any] | None) -> str:
+    """Return the film's share of the fuel with its standard error, or what it takes to tell it."""
+    if film is None or not film.get("told"):
+        return FILM_NOT_TOLD
+    return f"{100.0 * film['share']:.0f} ± {100.0 * film['share_standard_error']:.0f} %"
+
+
+def film_time(film: dict[str, Any] | None) -> str:
+    """Return the film's time constant with its standard error, or a dash."""
+    if film is None or not film.get("told"):
+        return "-"
+    return f"{film['time_s']:.2f} ± {film['time_standard_error_s']:.2f} s"
 
 
 def refusals_table(summary: dict[str, Any]) -> Table:

@@ -15,6 +15,7 @@ from simulator.run import TruthTrace, perturbed_table, simulate
 from simulator.settings import learning_setup
 from tools.accuracy import accuracy, covered_points, fresh_points
 from tools.bench_convergence import describe, to_table
+from tools.bench_delay import BRAKE_HOLD_S, share_within
 
 MINUTES = 10.0
 TOLERANCE_S = 0.030
@@ -64,7 +65,7 @@ def recorded(drive: str) -> Recorded:
     """One drive, recorded once for all tests."""
     if drive == "road":
         return Recorded(0.15, 2.6, RoadRide(60 * MINUTES, 3))
-    return Recorded(0.40, 1.5, BrakeSweep(hold_s=6.8, mode="step"))
+    return Recorded(0.40, 1.5, BrakeSweep(hold_s=BRAKE_HOLD_S, mode="step"))
 
 
 @pytest.mark.parametrize("factor", [1 / 3, 3.0])
@@ -80,18 +81,7 @@ def test_delay_is_found(drive: str, bank: int, factor: float) -> None:
     rows = np.flatnonzero(replayed.usable)
     true = case.true_delay_s(bank)
     assert found.told
-    # Bins of the table's ground; single samples see a cycle's sawtooth.
-    key = (case.table["speed_rpm"][rows] // 1000) * 100 + case.table["map_kpa"][rows] // 20
-    within = total = 0
-    for value in np.unique(key):
-        part = rows[key == value]
-        if len(part) < 150:
-            continue
-        is_true, is_found = true[part].mean(), model[part].mean()
-        good = abs(is_found - is_true) <= max(TOLERANCE_S, TOLERANCE * is_true)
-        within += len(part) * good
-        total += len(part)
-    assert within >= 0.9 * total
+    assert share_within(case.table[rows], true[rows], model[rows]) >= 0.9
     middle = float(np.median(true[rows]))
     assert abs(found.delay_s - middle) <= max(TOLERANCE_S, TOLERANCE * middle)
 

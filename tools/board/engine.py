@@ -11,7 +11,7 @@ from learner.history import DelayModel
 from learner.settings import BankSettings, Settings
 from learner.table import Table
 
-FORMAT = 1
+FORMAT = 2
 
 
 class BadEngineFile(ValueError):  # noqa: N818 (says what was found)
