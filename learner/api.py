@@ -1,20 +1,24 @@
 """The learner's public door on a host: what the README shows, in one place.
 
-A board imports the modules themselves (`learner.stream` and what it needs).
+A board imports the modules themselves (`breathmap.learner.core.stream` and what it needs).
 """
 
-from learner.delay import FoundDelay, find_delay
-from learner.description import DescriptionError, EngineDescription, parse_description
-from learner.gates import reason_names
-from learner.history import DelayModel
-from learner.kernel import Evidence
-from learner.reasons import EXPLANATIONS
-from learner.replay import BankReplay
-from learner.settings import SWITCHING, WIDEBAND, BankSettings, Settings
-from learner.solve import FilmEstimate, Solution, film_of, solve
-from learner.stream import BankLearner, Learner
-from learner.table import Table
-from protocol.sample import Sample
+from breathmap.learner.core.gates import reason_names
+from breathmap.learner.core.history import DelayModel
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.settings import SWITCHING, WIDEBAND, BankSettings, Settings
+from breathmap.learner.core.stream import BankLearner, Learner
+from breathmap.learner.core.table import Table
+from breathmap.learner.exact.delay import FoundDelay, find_delay
+from breathmap.learner.exact.replay import BankReplay
+from breathmap.learner.exact.solve import FilmEstimate, Solution, film_of, solve
+from breathmap.learner.words.description import (
+    DescriptionError,
+    EngineDescription,
+    parse_description,
+)
+from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.protocol.wire.sample import Sample
 
 __all__ = (
     "EXPLANATIONS",

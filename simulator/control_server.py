@@ -9,10 +9,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from protocol import control_fields as control
-from protocol.all_frames import ALL_FRAMES
-from protocol.calibration import Calibration
-from protocol.control_fields import (
+from breathmap.protocol.host.all_frames import ALL_FRAMES
+from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.host.link import NEED_DATA, FrameEvent, LinkReader
+from breathmap.protocol.wire import control_fields as control
+from breathmap.protocol.wire.control_fields import (
     ANSWER,
     APPLY,
     BAD_VALUE,
@@ -28,11 +29,10 @@ from protocol.control_fields import (
     TABLE_TARGET,
     TABLE_VE,
 )
-from protocol.fields import IDENTITY, LOAD_AXES, FrameType
-from protocol.link import NEED_DATA, FrameEvent, LinkReader
-from protocol.payload import pack_payload, unpack_payload
-from simulator.controller import LAMBDA_STEP, STORED_MOST, VE_STEP_PCT, Controller
-from simulator.settings import SWITCHES as CONTROLLER_SWITCHES
+from breathmap.protocol.wire.fields import IDENTITY, LOAD_AXES, FrameType
+from breathmap.protocol.wire.payload import pack_payload, unpack_payload
+from breathmap.simulator.controller import LAMBDA_STEP, STORED_MOST, VE_STEP_PCT, Controller
+from breathmap.simulator.settings import SWITCHES as CONTROLLER_SWITCHES
 
 FORGET_AFTER_US = 30_000_000
 

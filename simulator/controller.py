@@ -8,10 +8,10 @@ fixed slow rate for everything that is not per cycle. It knows nothing of the tr
 from collections.abc import Sequence
 from math import exp, isfinite
 
-from protocol import fields as wire
-from simulator.parameters import R_AIR, EngineParameters, Injector
-from simulator.settings import Settings, learning_setup
-from simulator.table import Axes, Table
+from breathmap.protocol.wire import fields as wire
+from breathmap.simulator.parameters import R_AIR, EngineParameters, Injector
+from breathmap.simulator.settings import Settings, learning_setup
+from breathmap.simulator.table import Axes, Table
 
 VE_STEP_PCT = 0.5
 LAMBDA_STEP = 0.005

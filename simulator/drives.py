@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from math import isfinite, pi, sin
 from typing import Protocol
 
-from simulator.engine import Engine
-from simulator.rider import BrakeHand, Rider
-from simulator.schedules import WLTC, SpeedSchedule, european_schedule, schedule
+from breathmap.simulator.engine import Engine
+from breathmap.simulator.rider import BrakeHand, Rider
+from breathmap.simulator.schedules import WLTC, SpeedSchedule, european_schedule, schedule
 
 __all__ = [
     "WLTC",

@@ -9,9 +9,9 @@ within a cycle and gas back-flow are not modelled. Sizes come from `parameters`;
 import random
 from math import exp, pi, sqrt
 
-from simulator.controller import Controller
-from simulator.parameters import R_AIR, EngineParameters
-from simulator.physics import (
+from breathmap.simulator.controller import Controller
+from breathmap.simulator.parameters import R_AIR, EngineParameters
+from breathmap.simulator.physics import (
     CHOKED_FLOW,
     ExhaustPipe,
     air_mg,
@@ -21,7 +21,7 @@ from simulator.physics import (
     flow_shape,
     throttle_area_m2,
 )
-from simulator.sensors import FittedSensor
+from breathmap.simulator.sensors import FittedSensor
 
 # Indicated work per kg of air, stoichiometric or richer: 43 MJ/kg / 14.3 · 0.34 (common practice).
 HEATING_J_PER_KG_AIR = 1.02e6

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from math import inf, isfinite
 
-from simulator.engine import Engine
+from breathmap.simulator.engine import Engine
 
 
 @dataclass(frozen=True)

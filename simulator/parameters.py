@@ -8,8 +8,8 @@ import random
 from dataclasses import dataclass, field, replace
 from math import isfinite
 
-from simulator.table import Axes
-from simulator.truth import Truth, on_grid, random_truth, twin_truth
+from breathmap.simulator.table import Axes
+from breathmap.simulator.truth import Truth, on_grid, random_truth, twin_truth
 
 R_AIR = 287.05287  # J/(kg·K), dry air of ISO 2533
 

@@ -7,7 +7,7 @@ state of the engine, no random numbers.
 from collections import deque
 from math import acos, cos, exp, pi, radians, sqrt
 
-from simulator.parameters import R_AIR, Exhaust, Film
+from breathmap.simulator.parameters import R_AIR, Exhaust, Film
 
 GAMMA = 1.4
 # Below this ratio of pressures a throttle chokes: (2/(γ+1))^(γ/(γ−1)).

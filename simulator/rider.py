@@ -7,9 +7,9 @@ by engine speed. It sees only what a person sees (speeds and the pressure gauge)
 
 from math import pi, sqrt
 
-from simulator.engine import HEATING_J_PER_KG_AIR, Command, Engine
-from simulator.parameters import R_AIR, EngineParameters
-from simulator.physics import CHOKED_FLOW, flow_shape, throttle_for_area
+from breathmap.simulator.engine import HEATING_J_PER_KG_AIR, Command, Engine
+from breathmap.simulator.parameters import R_AIR, EngineParameters
+from breathmap.simulator.physics import CHOKED_FLOW, flow_shape, throttle_for_area
 
 FELT_VE = 0.8
 FELT_KELVIN = 305.0

@@ -12,15 +12,15 @@ from math import cos, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.sample import Sample
-from simulator.controller import VE_STEP_PCT, Controller
-from simulator.drives import Drive
-from simulator.engine import Engine
-from simulator.faults import Fault, FaultBox
-from simulator.parameters import TWIN_AXES, EngineParameters, college_twin
-from simulator.settings import Settings, learning_setup
-from simulator.table import Axes, Table
-from simulator.truth import Truth, cells_of
+from breathmap.protocol.wire.sample import Sample
+from breathmap.simulator.controller import VE_STEP_PCT, Controller
+from breathmap.simulator.drives import Drive
+from breathmap.simulator.engine import Engine
+from breathmap.simulator.faults import Fault, FaultBox
+from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, college_twin
+from breathmap.simulator.settings import Settings, learning_setup
+from breathmap.simulator.table import Axes, Table
+from breathmap.simulator.truth import Truth, cells_of
 
 TICK_S = 0.02
 
@@ -169,9 +169,9 @@ def simulate(
 
     A fresh Sample each time, or one and the same object again and again when `reuse`. warm: start
     with a hot, running engine and ready sensors, else cold and standing. trace: filled in parallel.
-    faults: from `simulator.faults`; those of the cable do nothing here. Faults in the set-up are
-    taken out of the controller again at the end. ValueError when sample_rate_hz is not 0.1 to 1000
-    or a fault does not fit the engine.
+    faults: from `breathmap.simulator.faults`; those of the cable do nothing here. Faults in the
+    set-up are taken out of the controller again at the end. ValueError when sample_rate_hz is not
+    0.1 to 1000 or a fault does not fit the engine.
     """
     if not 0.1 <= sample_rate_hz <= 1000.0:
         raise ValueError(f"sample_rate_hz must be 0.1 to 1000, got {sample_rate_hz}")

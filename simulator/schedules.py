@@ -10,8 +10,8 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from importlib import import_module
 
-from simulator.engine import Engine
-from simulator.rider import Rider
+from breathmap.simulator.engine import Engine
+from breathmap.simulator.rider import Rider
 
 
 class SpeedSchedule:

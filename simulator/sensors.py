@@ -9,8 +9,8 @@ hysteresis.
 import random
 from math import exp, log
 
-from protocol.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
-from simulator.parameters import LambdaSensor
+from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from breathmap.simulator.parameters import LambdaSensor
 
 NAN = float("nan")
 

@@ -16,12 +16,12 @@ from collections.abc import Callable, Iterable, Iterator
 from types import TracebackType
 from typing import Protocol
 
-from protocol.board import build_frame, encode_sample, pack_payload
-from protocol.fields import IDENTITY, NO_BANK, SAMPLE, STATUS
-from protocol.sample import Sample
-from simulator.control_server import ControlServer
-from simulator.faults import Cable
-from simulator.table import Axes
+from breathmap.protocol.wire.device import build_frame, encode_sample, pack_payload
+from breathmap.protocol.wire.fields import IDENTITY, NO_BANK, SAMPLE, STATUS
+from breathmap.protocol.wire.sample import Sample
+from breathmap.simulator.control_server import ControlServer
+from breathmap.simulator.faults import Cable
+from breathmap.simulator.table import Axes
 
 IDENTITY_EVERY_US = 5_000_000
 STATUS_EVERY_US = 1_000_000

@@ -8,7 +8,7 @@ over with. A forgotten switch is a fault that a class can be shown.
 from dataclasses import dataclass, fields, replace
 from math import isfinite
 
-from simulator.table import Axes
+from breathmap.simulator.table import Axes
 
 SWITCHES = (
     "acceleration_enrichment",

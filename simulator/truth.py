@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import exp
 from typing import Protocol
 
-from simulator.table import Axes, Table
+from breathmap.simulator.table import Axes, Table
 
 VE_LIMITS_PCT = (45.0, 105.0)
 

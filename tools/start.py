@@ -151,6 +151,19 @@ def fingerprint():
     return digest.hexdigest()
 
 
+def link_for_types():
+    """Make .venv/typing/breathmap, the checkout under its installed name: mypy reads it there."""
+    folder = os.path.join(VENV, "typing")
+    link = os.path.join(folder, "breathmap")
+    if os.path.lexists(link):
+        return
+    os.makedirs(folder, exist_ok=True)
+    try:
+        os.symlink(ROOT, link, target_is_directory=True)
+    except OSError as error:
+        say("no link for mypy could be made (%s); the tests do without" % error)
+
+
 def install(purpose, python):
     """Install for "demo" or "test" unless a stamp says that it is done."""
     stamp = os.path.join(VENV, "installed-for-" + purpose)
@@ -165,6 +178,8 @@ def install(purpose, python):
     trouble = pip_install(python, ["--editable", what])
     if trouble:
         raise CannotStartError(trouble)
+    if purpose == "test":
+        link_for_types()
     complete = True
     for name, arguments in EXTRAS_OF_TESTS if purpose == "test" else ():
         trouble = pip_install(python, arguments)

@@ -1,6 +1,6 @@
 /* The frames of the breathmap wire protocol, version 1: numbers, sizes, scaling, ranges.
  *
- * Generated from the field table by `python -m tools.make_bridge`. Do not edit.
+ * Generated from the field table by `python -m breathmap.tools.make.bridge`. Do not edit.
  *
  * A measurement travels as an integer, raw = floor(value * PER_UNIT + 0.5), clipped to LOW .. HIGH
  * (which are raw); one that was not made travels as BM_NULL_U16 or BM_NULL_I16. Everything else is

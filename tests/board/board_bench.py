@@ -13,18 +13,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from learner.description import parse_description
-from learner.description_text import annotated_example
-from protocol.board import build_frame
-from protocol.fields import SAMPLE
-from protocol.link import NEED_DATA, FrameEvent, LinkReader
-from tools.board_files import engine_text, find_program, write_modules
-from tools.board_memory import find_runtime
-from tools.college import college_bench, college_description
-from tools.errors import UserError
-from tools.files import table_text, write_text
-from tools.screen import Screen
-from tools.simulating import Order, prepare, write_recording
+from breathmap.learner.words.description import parse_description
+from breathmap.learner.words.description_text import annotated_example
+from breathmap.protocol.host.link import NEED_DATA, FrameEvent, LinkReader
+from breathmap.protocol.wire.device import build_frame
+from breathmap.protocol.wire.fields import SAMPLE
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import table_text, write_text
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.demo.teaching_bench import college_bench, college_description
+from breathmap.tools.install.files import engine_text, find_program, write_modules
+from breathmap.tools.install.heap import find_runtime
 
 
 def program(name):

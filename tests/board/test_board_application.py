@@ -13,12 +13,18 @@ from board_bench import (
     write_ride,
 )
 
-from protocol.evidence import from_bytes
-from tools.board_host import BoardLink, board_status, board_table, clear_board, fetch_snapshot
-from tools.cli import run
-from tools.evidence_files import check_fits, evidence_of
-from tools.learning import replay
-from tools.screen import Screen
+from breathmap.protocol.host.evidence import from_bytes
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.main import run
+from breathmap.tools.install.requests import (
+    BoardLink,
+    board_status,
+    board_table,
+    clear_board,
+    fetch_snapshot,
+)
+from breathmap.tools.run.evidence_files import check_fits, evidence_of
+from breathmap.tools.run.learning import replay
 
 MINUTES = 2.0
 

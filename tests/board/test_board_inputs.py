@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from protocol.codes import SENSOR_FAULT, SENSOR_READY
-from tools.board.inputs import Inputs, Line, Points, ToothWheel
+from breathmap.protocol.wire.codes import SENSOR_FAULT, SENSOR_READY
+from breathmap.tools.board.inputs import Inputs, Line, Points, ToothWheel
 
 
 def test_a_line_goes_through_its_two_points():

@@ -7,9 +7,10 @@ from binascii import crc32
 import pytest
 from board_bench import program, rom_board, small_description, tables_of, write_bench
 
-from tools import board_files, board_install
-from tools.board_files import find_program, rom_image, write_modules
-from tools.cli import run
+from breathmap.tools.cli.main import run
+from breathmap.tools.install import copy as board_install
+from breathmap.tools.install import files as board_files
+from breathmap.tools.install.files import find_program, rom_image, write_modules
 
 KIB = 1024
 QUERY = "ROMFS0 partition has size {} bytes (32 blocks of 4096 bytes each)"
@@ -40,12 +41,15 @@ def test_the_modules_run_from_a_rom_partition(bench, tmp_path, capsys):
     program("mpremote")
     program("mpy-cross")
     with rom_board(128 * KIB) as port:
-        ask(port, "import os\nos.mkdir('learner')\nopen('learner/__init__.py', 'w').close()")
+        ask(port, "import os\nos.mkdir('breathmap')\nopen('breathmap/__init__.py', 'w').close()")
         assert run(["board", "install", str(bench), port]) == 0
         assert "run from the board's ROM partition" in said_by(capsys)
-        where = "import tools.board.app, learner.kernel\nprint(tools.board.app.__file__, "
-        where += "learner.kernel.__file__)"
-        assert ask(port, where) == "/rom/tools/board/app.mpy /rom/learner/kernel.mpy"
+        where = "import breathmap.tools.board.app as a, breathmap.learner.core.kernel as k\n"
+        where += "print(a.__file__, k.__file__)"
+        assert (
+            ask(port, where)
+            == "/rom/breathmap/tools/board/app.mpy /rom/breathmap/learner/core/kernel.mpy"
+        )
         names = ask(port, "import os\nprint(sorted(os.listdir()))")
         write_modules(tmp_path / "same", find_program("mpy-cross"))
         image = rom_image(tmp_path / "same")
@@ -53,7 +57,7 @@ def test_the_modules_run_from_a_rom_partition(bench, tmp_path, capsys):
         assert int(ask(port, check)) == crc32(image)
     assert "'engine.txt'" in names
     assert "'main.py'" in names
-    assert "'learner'" not in names
+    assert "'breathmap'" not in names
 
 
 @pytest.mark.parametrize(("size", "words"), [(0, "ROMFS"), (32 * KIB, "holds 32 KiB")])
@@ -65,7 +69,9 @@ def test_without_room_in_rom_the_modules_are_files(size, words, bench, capsys):
     with rom_board(size) as port:
         assert run(["board", "install", str(bench), port]) == 0
         text = said_by(capsys)
-        assert ask(port, "import tools.board.app as a\nprint(a.__file__)").startswith("tools/board")
+        assert ask(port, "import breathmap.tools.board.app as a\nprint(a.__file__)").startswith(
+            "breathmap/tools/board"
+        )
     assert words in text
     assert "28 KiB of the board's heap" in text
     assert "needs a heap of about" in text
@@ -77,11 +83,11 @@ def test_a_folder_that_would_hide_the_rom_is_named(bench, capsys):
     program("mpremote")
     program("mpy-cross")
     with rom_board(128 * KIB) as port:
-        ask(port, "import os\nos.mkdir('tools')\nopen('tools/mine.py', 'w').close()")
+        ask(port, "import os\nos.mkdir('breathmap')\nopen('breathmap/mine.py', 'w').close()")
         assert run(["board", "install", str(bench), port]) == 2
-        assert ask(port, "import os\nprint(os.listdir('tools'))") == "['mine.py']"
+        assert ask(port, "import os\nprint(os.listdir('breathmap'))") == "['mine.py']"
     line = capsys.readouterr().err.strip()
-    assert "tools/ hides" in line
+    assert "breathmap/ hides" in line
     assert "\n" not in line
 
 
@@ -118,16 +124,22 @@ def test_install_copies_every_file_and_starts_the_board(bench, tmp_path, monkeyp
         tmp_path,
         monkeypatch,
         "ROMFS is not enabled on this device",
-        "heap 65536 tools/board/__init__.py",
+        "heap 65536 breathmap/tools/board/__init__.py",
     )
     assert run(["board", "install", str(bench), "/dev/ttyACM7"]) == 0
     lines = tool.lines()
     assert all(line.startswith("connect /dev/ttyACM7 ") for line in lines)
     assert lines[-1].endswith("reset")
     copied = " ".join(lines)
-    for name in ("main.py", "engine.txt", "learner/kernel", "protocol/reader", "tools/board/app"):
-        assert f":{name}" in copied
-    assert sum("mkdir" in line for line in lines) == 4
+    for name in (
+        "main.py",
+        "engine.txt",
+        "learner/core/kernel",
+        "protocol/wire/reader",
+        "tools/board/app",
+    ):
+        assert f"{name}" in copied
+    assert sum("mkdir" in line for line in lines) == 7
     text = said_by(capsys)
     assert "ROMFS is not enabled" in text
     assert "it has 64 KiB" in text
@@ -161,7 +173,7 @@ def test_a_rom_that_is_not_searched_is_made_up_for(bench, tmp_path, monkeypatch,
     where = "heap 200000 tools/board/__init__.py"
     tool = Tool(tmp_path, monkeypatch, QUERY.format(131072), where)
     assert run(["board", "install", str(bench), "/dev/ttyACM7"]) == 0
-    assert ":learner/kernel.mpy" in " ".join(tool.lines())
+    assert ":breathmap/learner/core/kernel.mpy" in " ".join(tool.lines())
     assert "does not import from its ROM partition" in said_by(capsys)
 
 
@@ -181,7 +193,7 @@ def test_a_step_that_fails_is_one_line(step, bench, tmp_path, monkeypatch, capsy
 def test_install_without_the_tool_says_what_to_do(bench, monkeypatch, capsys):
     """Without mpremote nothing is copied, and the line says how to get it or do without."""
     monkeypatch.setattr(board_install, "find_program", lambda name: None)
-    monkeypatch.setattr("tools.board_cli.find_program", lambda name: None)
+    monkeypatch.setattr("breathmap.tools.cli.board.find_program", lambda name: None)
     assert run(["board", "install", str(bench), "/dev/ttyNONE"]) == 2
     assert "pip install mpremote" in capsys.readouterr().err
     assert run(["board", "install", str(bench)]) == 2
@@ -197,13 +209,15 @@ def test_install_into_a_folder_is_complete(bench, tmp_path):
     for name in board_files.MODULES:
         for line in (board_files.ROOT / name).read_text("utf-8").splitlines():
             words = line.split()
-            if (
-                words[:1] == ["from"]
-                and "." in words[1]
-                and words[1].split(".")[0] in ("protocol", "learner")
+            if words[:1] == ["from"] and words[1].startswith(
+                ("breathmap.protocol.", "breathmap.learner.")
             ):
                 # The two that only a host needs stand inside functions with their reasons.
-                if words[1] in ("protocol.fields", "protocol.payload"):
+                if words[1] in (
+                    "breathmap.protocol.wire.fields",
+                    "breathmap.protocol.wire.payload",
+                ):
                     assert line.startswith("    ")
                 else:
-                    assert words[1].replace(".", "/") in there, (name, line)
+                    target = words[1].replace(".", "/")
+                    assert target in there or f"{target}/{words[3]}" in there, (name, line)

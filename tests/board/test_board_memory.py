@@ -10,18 +10,18 @@ from board_bench import board_folder, small_description, tables_of, write_ride
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from protocol.codes import PROTOCOL_VERSION
-from protocol.evidence import EvidenceError, from_bytes, to_bytes
-from protocol.framing import build_frame, cobs_decode, cobs_encode
-from protocol.payload import decode_sample_into, encode_sample
-from protocol.sample import Sample
-from tools.board import slots, wire
-from tools.board.app import Application
-from tools.board.engine import BadEngineFile, read_engine
-from tools.board_files import SPARE, engine_text, heap_bytes, rom_image
-from tools.board_memory import HEAP_BYTES, MAP_BYTES, kinds, run_32_bit, run_64_bit
-from tools.errors import UserError
-from tools.make_board import main as make_board
+from breathmap.protocol.host.evidence import EvidenceError, from_bytes, to_bytes
+from breathmap.protocol.wire.codes import PROTOCOL_VERSION
+from breathmap.protocol.wire.framing import build_frame, cobs_decode, cobs_encode
+from breathmap.protocol.wire.payload import decode_sample_into, encode_sample
+from breathmap.protocol.wire.sample import Sample
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.board import slots, wire
+from breathmap.tools.board.app import Application
+from breathmap.tools.board.engine import BadEngineFile, read_engine
+from breathmap.tools.install.files import SPARE, engine_text, heap_bytes, rom_image
+from breathmap.tools.install.heap import HEAP_BYTES, MAP_BYTES, kinds, run_32_bit, run_64_bit
+from breathmap.tools.make.board import main as make_board
 
 SAMPLES = 36_000
 
@@ -209,7 +209,7 @@ def test_the_board_packs_and_reads_samples_as_the_table_does(fixed, banks):
 
 
 def memory_of(run, *arguments):
-    """Call one of tools.board_memory's, or skip with the reason when a runtime is missing."""
+    """Call one of the heap's measures, or skip with the reason when a runtime is missing."""
     try:
         return run(*arguments)
     except UserError as error:

@@ -10,10 +10,10 @@ from contextlib import contextmanager
 
 import pytest
 
-from protocol.codes import PROTOCOL_VERSION
-from protocol.framing import build_frame, cobs_encode
-from tools import board_host
-from tools.cli import run
+from breathmap.protocol.wire.codes import PROTOCOL_VERSION
+from breathmap.protocol.wire.framing import build_frame, cobs_encode
+from breathmap.tools.cli.main import run
+from breathmap.tools.install import requests as board_host
 
 
 @contextmanager

@@ -10,10 +10,10 @@ import random
 import numpy as np
 import pytest
 
-from learner import kernel
-from learner.kernel import Evidence
-from learner.single import IN_CELLS, spacing
-from learner.solve import solve
+from breathmap.learner.core import kernel
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.single_precision import IN_CELLS, spacing
+from breathmap.learner.exact.solve import solve
 
 N_SPEED = N_LOAD = 16
 VISITS = 150_000

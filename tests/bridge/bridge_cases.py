@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import protocol
-from protocol.fields import FRAMES
+import breathmap.protocol
+from breathmap.protocol.wire.fields import FRAMES
 
-KIT = Path(protocol.__file__).parent / "bridge"
+KIT = Path(breathmap.protocol.__file__).parent / "bridge"
 HERE = Path(__file__).parent
 C99 = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
 MCU = "atmega328p"

@@ -6,7 +6,8 @@ import subprocess
 import pytest
 from bridge_cases import C99, KIT, MCU, need, need_simavr, run
 
-from tools import bench_bridge, make_bridge
+from breathmap.tools.bench import bridge as bench_bridge
+from breathmap.tools.make import bridge as make_bridge
 
 VECTORS = json.loads((KIT.parent / "vectors.json").read_text("utf-8"))
 PASSED = (

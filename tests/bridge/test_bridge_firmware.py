@@ -23,8 +23,9 @@ from bridge_bench import (
 )
 from bridge_cases import need, run
 
-from protocol.events import FrameEvent, Restarted
-from protocol.fields import (
+from breathmap.protocol.host.link import NEED_DATA, LinkReader
+from breathmap.protocol.wire.events import FrameEvent, Restarted
+from breathmap.protocol.wire.fields import (
     IDENTITY,
     NO_BANK,
     SAMPLE,
@@ -33,16 +34,15 @@ from protocol.fields import (
     SENSOR_WARMING,
     STATUS,
 )
-from protocol.link import NEED_DATA, LinkReader
-from protocol.payload import unpack_payload
-from simulator.drives import RoadRide
-from simulator.parameters import TWIN_AXES
-from simulator.run import simulate
-from tools.accuracy import accuracy, covered_points, fresh_points
-from tools.college import college_bench, write_college
-from tools.files import read_table
-from tools.learning import load
-from tools.session import Session
+from breathmap.protocol.wire.payload import unpack_payload
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.parameters import TWIN_AXES
+from breathmap.simulator.run import simulate
+from breathmap.tools.base.files import read_table
+from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
+from breathmap.tools.demo.teaching_bench import college_bench, write_college
+from breathmap.tools.run.learning import load
+from breathmap.tools.run.session import Session
 
 FLASH_MOST = 16 * 1024
 RAM_MOST = 1024
@@ -398,7 +398,7 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
 def breathmap():
     """Return the command as installed, or as a module where it is not."""
     script = Path(sys.executable).with_name("breathmap")
-    return [str(script)] if script.exists() else [sys.executable, "-m", "tools.cli"]
+    return [str(script)] if script.exists() else [sys.executable, "-m", "breathmap.tools.cli.main"]
 
 
 def learn_directly(description, samples):

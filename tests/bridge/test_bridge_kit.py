@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from bridge_cases import C99, HERE, KIT, address, cursors, need, run, struct_dtype
 
-from protocol.codec import dtype_for
-from protocol.fields import FRAMES, IDENTITY, SAMPLE, STATUS
-from protocol.framing import build_frame, cobs_decode, cobs_encode
-from protocol.link import NEED_DATA, LinkReader
-from protocol.scaling import text_to_bytes
-from tools import make_bridge
+from breathmap.protocol.host.codec import dtype_for
+from breathmap.protocol.host.link import NEED_DATA, LinkReader
+from breathmap.protocol.wire.fields import FRAMES, IDENTITY, SAMPLE, STATUS
+from breathmap.protocol.wire.framing import build_frame, cobs_decode, cobs_encode
+from breathmap.protocol.wire.scaling import text_to_bytes
+from breathmap.tools.make import bridge as make_bridge
 
 VECTORS = json.loads((KIT.parent / "vectors.json").read_text("utf-8"))
 

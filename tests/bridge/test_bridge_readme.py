@@ -17,11 +17,11 @@ from bridge_bench import (
 )
 from bridge_cases import C99, KIT, need, run
 
-from learner.reasons import EXPLANATIONS
-from protocol.fields import SAMPLE
-from protocol.link import FrameEvent, LinkReader
-from protocol.payload import unpack_payload
-from tools import bench_bridge
+from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.protocol.host.link import FrameEvent, LinkReader
+from breathmap.protocol.wire.fields import SAMPLE
+from breathmap.protocol.wire.payload import unpack_payload
+from breathmap.tools.bench import bridge as bench_bridge
 
 README = (KIT / "README.md").read_text("utf-8")
 SCHEMATIC = (KIT / "schematic.svg").read_text("utf-8")

@@ -5,15 +5,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulator.drives import RoadRide
-from simulator.run import simulate
-from tools import demo
-from tools.accuracy import accuracy, covered_points, fresh_points
-from tools.college import college_bench, college_description
-from tools.demo import prepare_folder, run_demo
-from tools.errors import UserError
-from tools.screen import Screen
-from tools.session import Session
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.run import simulate
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.demo import main as demo
+from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
+from breathmap.tools.demo.main import prepare_folder, run_demo
+from breathmap.tools.demo.teaching_bench import college_bench, college_description
+from breathmap.tools.run.session import Session
 
 
 @pytest.mark.parametrize(("truth", "most_pct"), [("continuous", 0.8), ("grid", 0.3)])

@@ -1,15 +1,22 @@
-"""What `tools.bench_convergence` shows over many engines, held over two of them on every change."""
+"""What the convergence benchmark shows over many engines, held over two on every change."""
 
 from functools import cache
 
 import numpy as np
 import pytest
 
-from learner.api import Learner, solve
-from simulator.drives import RoadRide
-from simulator.run import simulate
-from tools.bench_choices import CHOICES
-from tools.bench_convergence import Honesty, Row, Scorer, describe, random_bench, run_engine
+from breathmap.learner.api import Learner, solve
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.run import simulate
+from breathmap.tools.bench.choices import CHOICES
+from breathmap.tools.bench.convergence import (
+    Honesty,
+    Row,
+    Scorer,
+    describe,
+    random_bench,
+    run_engine,
+)
 
 SEEDS = (130, 131)
 MINUTES = (3.0, 15.0)
@@ -86,7 +93,7 @@ def test_half_an_hour_comes_near_the_best_table() -> None:
 
 @pytest.mark.parametrize("choice", [c for c in CHOICES if c.change], ids=lambda c: c.name)
 def test_every_choice_changes_something(choice) -> None:
-    """No row of `tools.bench_choices` shows the learner as it is under another name."""
+    """No row of `breathmap.tools.bench.choices` shows the learner as it is under another name."""
     as_it_is, changed = (describe(*random_bench(131, "continuous")) for _ in range(2))
     choice.change(changed)
     assert (vars(changed.limits), changed.term_names(), changed.film_s) != (

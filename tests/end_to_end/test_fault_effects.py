@@ -6,13 +6,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from learner.api import Learner, Solution, film_of, solve
-from protocol.fields import REASONS
-from simulator.drives import RoadRide
-from simulator.faults import FAULTS, fault
-from simulator.run import bench, simulate
-from tools.accuracy import accuracy, covered_points, fresh_points
-from tools.bench_convergence import describe
+from breathmap.learner.api import Learner, Solution, film_of, solve
+from breathmap.protocol.wire.fields import REASONS
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.faults import FAULTS, fault
+from breathmap.simulator.run import bench, simulate
+from breathmap.tools.bench.convergence import describe
+from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
 
 MINUTES = 15.0
 SEED = 5

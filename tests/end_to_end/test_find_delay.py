@@ -7,15 +7,23 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from learner.api import BankReplay, DelayModel, FoundDelay, Learner, Settings, find_delay, solve
-from simulator.controller import Controller
-from simulator.drives import BrakeSweep, Drive, RoadRide
-from simulator.parameters import TWIN_AXES, EngineParameters, Exhaust, college_twin
-from simulator.run import TruthTrace, perturbed_table, simulate
-from simulator.settings import learning_setup
-from tools.accuracy import accuracy, covered_points, fresh_points
-from tools.bench_convergence import describe, to_table
-from tools.bench_delay import BRAKE_HOLD_S, share_within
+from breathmap.learner.api import (
+    BankReplay,
+    DelayModel,
+    FoundDelay,
+    Learner,
+    Settings,
+    find_delay,
+    solve,
+)
+from breathmap.simulator.controller import Controller
+from breathmap.simulator.drives import BrakeSweep, Drive, RoadRide
+from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, Exhaust, college_twin
+from breathmap.simulator.run import TruthTrace, perturbed_table, simulate
+from breathmap.simulator.settings import learning_setup
+from breathmap.tools.bench.convergence import describe, to_table
+from breathmap.tools.bench.delay import BRAKE_HOLD_S, share_within
+from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
 
 MINUTES = 10.0
 TOLERANCE_S = 0.030

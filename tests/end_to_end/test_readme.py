@@ -7,7 +7,7 @@ from pathlib import Path
 
 from typer.main import get_command
 
-from tools.cli import app
+from breathmap.tools.cli.main import app
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -24,9 +24,12 @@ def test_python_examples_run(tmp_path: Path) -> None:
 
     assert examples
     for example in examples:
-        code = f"import sys; sys.path.insert(0, {str(ROOT)!r})\n{example}"
         done = subprocess.run(
-            [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False
+            [sys.executable, "-c", example],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            check=False,
         )
         assert done.returncode == 0, f"{example}\n{done.stderr}"
 

@@ -2,12 +2,20 @@
 
 import numpy as np
 
-from learner.api import SWITCHING, BankSettings, DelayModel, Learner, Settings, Table, solve
-from protocol.fields import CLOSED_LOOP, REASONS
-from simulator.drives import RoadRide
-from simulator.parameters import TWIN_AXES
-from simulator.run import bench, simulate
-from tools.accuracy import accuracy, covered_points, fresh_points
+from breathmap.learner.api import (
+    SWITCHING,
+    BankSettings,
+    DelayModel,
+    Learner,
+    Settings,
+    Table,
+    solve,
+)
+from breathmap.protocol.wire.fields import CLOSED_LOOP, REASONS
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.parameters import TWIN_AXES
+from breathmap.simulator.run import bench, simulate
+from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
 
 
 def test_switching_sensors_learn_stoichiometric_ground() -> None:

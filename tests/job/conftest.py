@@ -9,7 +9,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tools"))
 
 from command_line import Breathmap, Ended
 
-from tools.cli import run
+from breathmap.tools.cli.main import run
 
 
 @pytest.fixture

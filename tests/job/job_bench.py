@@ -6,19 +6,19 @@ from contextlib import contextmanager
 from math import exp
 from pathlib import Path
 
-from learner.description_text import annotated_example
-from protocol.calibration import Calibration
-from protocol.fields import SENSOR_READY
-from protocol.sample import Sample
-from simulator.control_server import ControlServer, calibration_of, put_into
-from simulator.drives import Drive
-from simulator.faults import Cable
-from simulator.run import bench, simulate
-from simulator.service import FrameStream, Service, standing_times
-from simulator.settings import normal_setup
-from simulator.table import Axes, Table
-from tools.job_calibration import calibration_files
-from tools.job_new import Origin, described
+from breathmap.learner.words.description_text import annotated_example
+from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.wire.fields import SENSOR_READY
+from breathmap.protocol.wire.sample import Sample
+from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
+from breathmap.simulator.drives import Drive
+from breathmap.simulator.faults import Cable
+from breathmap.simulator.run import bench, simulate
+from breathmap.simulator.service import FrameStream, Service, standing_times
+from breathmap.simulator.settings import normal_setup
+from breathmap.simulator.table import Axes, Table
+from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.new import Origin, described
 
 # Small and not uniform, so that tests are quick.
 SMALL = Axes((1000, 1700, 2600, 3600, 5000, 7500), (20, 32, 45, 60, 80, 105))

@@ -9,14 +9,14 @@ import pytest
 from command_line import Breathmap, refused
 from job_bench import Twin
 
-from protocol.calibration import differences
-from simulator.control_server import ControlServer, calibration_of, put_into
-from simulator.drives import RoadRide
-from tools.job import Job
-from tools.job_calibration import read_calibration
-from tools.job_demo import run_job_demo
-from tools.screen import Screen
-from tools.simulating import Order, prepare
+from breathmap.protocol.host.calibration import differences
+from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
+from breathmap.simulator.drives import RoadRide
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.demo.job import run_job_demo
+from breathmap.tools.demo.simulating import Order, prepare
+from breathmap.tools.job.calibration import read_calibration
+from breathmap.tools.job.folder import Job
 
 STILL_IN = "the learning set-up may still be in the vehicle"
 

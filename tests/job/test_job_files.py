@@ -10,12 +10,12 @@ import pytest
 from command_line import Breathmap, refused
 from job_bench import engine_files, made_up_calibration, made_up_ride, standing
 
-from protocol.calibration import Calibration, differences
-from tools.control import ControllerLink
-from tools.job import Job
-from tools.job_calibration import calibration_files
-from tools.job_new import Origin, described
-from tools.simulating import Order, prepare
+from breathmap.protocol.host.calibration import Calibration, differences
+from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.demo.simulating import Order, prepare
+from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.folder import Job
+from breathmap.tools.job.new import Origin, described
 
 PASTE = """load\t1000\t2000\t4500
 20\t60\t70,5\t80

@@ -5,10 +5,10 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from learner.description import Axes, Storage
-from learner.finished import Z95, judge, remaining_error
-from learner.proposal import Rules, propose
-from learner.solve import Solution
+from breathmap.learner.decide.finished import Z95, judge, remaining_error
+from breathmap.learner.decide.proposal import Rules, propose
+from breathmap.learner.exact.solve import Solution
+from breathmap.learner.words.description import Axes, Storage
 
 AXES = Axes(
     speed_rpm=[1000, 1500, 2200, 3000, 3900, 5000, 6000, 7200],

@@ -13,13 +13,14 @@ import pytest
 from command_line import Breathmap, refused
 from job_bench import Twin, engine_files
 
-from simulator.drives import RoadRide
-from simulator.run import simulate
-from simulator.service import FrameStream, Service
-from tools import job_proposal, job_runs
-from tools.cli import run
-from tools.job import Job
-from tools.screen import Screen
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.run import simulate
+from breathmap.simulator.service import FrameStream, Service
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.main import run
+from breathmap.tools.job import propose as job_proposal
+from breathmap.tools.job import runs as job_runs
+from breathmap.tools.job.folder import Job
 
 ROOT = Path(__file__).resolve().parents[2]
 KILLED = 77
@@ -159,7 +160,7 @@ def test_a_killed_run_is_taken_in(tmp_path: Path, breathmap: Breathmap) -> None:
     stream = FrameStream(samples, 2, control=twin.server)
     with Service(stream, "tcp", 60.0, hear=twin.server.feed) as service:
         process = subprocess.Popen(
-            [sys.executable, "-m", "tools.cli", "learn", str(job), service.url],
+            [sys.executable, "-m", "breathmap.tools.cli.main", "learn", str(job), service.url],
             cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
         for _ in range(3000):

@@ -5,8 +5,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from learner.description import Axes, Storage
-from learner.proposal import (
+from breathmap.learner.decide.proposal import (
     CHANGED,
     HELD,
     LIMITED,
@@ -19,8 +18,9 @@ from learner.proposal import (
     most_of,
     propose,
 )
-from learner.rebase import rebase_for, rebased
-from learner.solve import Solution
+from breathmap.learner.decide.rebase import rebase_for, rebased
+from breathmap.learner.exact.solve import Solution
+from breathmap.learner.words.description import Axes, Storage
 
 AXES = Axes(speed_rpm=[1000.0, 2000.0], load=[30.0, 60.0])
 

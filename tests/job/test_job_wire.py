@@ -6,17 +6,17 @@ from dataclasses import replace
 import pytest
 from job_bench import Twin, made_up_calibration, made_up_ride, standing
 
-from protocol import control_fields as control
-from protocol.all_frames import ALL_FRAMES
-from protocol.board import build_frame, pack_payload, unpack_payload
-from protocol.calibration import Calibration, differences
-from protocol.control_fields import ANSWER, CONSTANTS, REQUEST, SWITCHES, TABLE_ROW
-from simulator.control_server import ControlServer
-from simulator.drives import RoadRide
-from simulator.faults import Cable, fault
-from simulator.service import Service
-from tools.control import ControllerLink
-from tools.errors import UserError
+from breathmap.protocol.host.all_frames import ALL_FRAMES
+from breathmap.protocol.host.calibration import Calibration, differences
+from breathmap.protocol.wire import control_fields as control
+from breathmap.protocol.wire.control_fields import ANSWER, CONSTANTS, REQUEST, SWITCHES, TABLE_ROW
+from breathmap.protocol.wire.device import build_frame, pack_payload, unpack_payload
+from breathmap.simulator.control_server import ControlServer
+from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.faults import Cable, fault
+from breathmap.simulator.service import Service
+from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base.errors import UserError
 
 
 @pytest.mark.parametrize("kind", ["tcp"] if sys.platform == "win32" else ["pty"])

@@ -6,13 +6,13 @@ from a few lines that can be read here.
 
 import numpy as np
 
-from learner.history import DelayModel
-from learner.kernel import Evidence
-from learner.settings import BankSettings, Settings
-from learner.stream import Learner
-from learner.table import Table
-from protocol.fields import SENSOR_READY
-from protocol.sample import Sample
+from breathmap.learner.core.history import DelayModel
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.settings import BankSettings, Settings
+from breathmap.learner.core.stream import Learner
+from breathmap.learner.core.table import Table
+from breathmap.protocol.wire.fields import SENSOR_READY
+from breathmap.protocol.wire.sample import Sample
 
 SPEEDS = [800.0, 1400.0, 2000.0, 2800.0, 3600.0, 4600.0, 5800.0, 7000.0]
 LOADS = [20.0, 32.0, 46.0, 60.0, 75.0, 90.0, 105.0]

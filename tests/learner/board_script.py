@@ -28,28 +28,38 @@ START = free_bytes()
 heap("at_start_free", START)
 # One by one and collected in between: what importing leaves behind does not then lie scattered
 # where the evidence needs room in one piece.
-for name in ("protocol.codes", "protocol.sample", "learner.table", "learner.kernel"):
+for name in (
+    "breathmap.protocol.wire.codes",
+    "breathmap.protocol.wire.sample",
+    "breathmap.learner.core.table",
+    "breathmap.learner.core.kernel",
+):
     __import__(name)
     gc.collect()
-for name in ("learner.history", "learner.settings", "learner.gates", "learner.stream"):
+for name in (
+    "breathmap.learner.core.history",
+    "breathmap.learner.core.settings",
+    "breathmap.learner.core.gates",
+    "breathmap.learner.core.stream",
+):
     __import__(name)
     gc.collect()
 
 import binascii  # noqa: E402
 from array import array  # noqa: E402
 
-from learner.history import DelayModel  # noqa: E402
-from learner.kernel import PER_CELL  # noqa: E402
-from learner.settings import BankSettings, Settings  # noqa: E402
-from learner.stream import Learner  # noqa: E402
-from learner.table import Table  # noqa: E402
-from protocol.codes import (  # noqa: E402
+from breathmap.learner.core.history import DelayModel  # noqa: E402
+from breathmap.learner.core.kernel import PER_CELL  # noqa: E402
+from breathmap.learner.core.settings import BankSettings, Settings  # noqa: E402
+from breathmap.learner.core.stream import Learner  # noqa: E402
+from breathmap.learner.core.table import Table  # noqa: E402
+from breathmap.protocol.wire.codes import (  # noqa: E402
     ACCELERATION_ENRICHMENT,
     FUEL_CUT,
     SENSOR_READY,
     SENSOR_WARMING,
 )
-from protocol.sample import NAN, Sample  # noqa: E402
+from breathmap.protocol.wire.sample import NAN, Sample  # noqa: E402
 
 heap("after_import_free", free_bytes())
 

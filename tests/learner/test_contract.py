@@ -10,10 +10,10 @@ from itertools import islice
 import pytest
 from bench_streams import bumpy_truth, cells_of, road_stream, twin_learner, twin_table
 
-from learner import kernel
-from learner.history import History
-from learner.kernel import Evidence
-from learner.table import Table
+from breathmap.learner.core import kernel
+from breathmap.learner.core.history import History
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.table import Table
 
 
 class EvidenceCase:

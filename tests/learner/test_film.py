@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from learner.kernel import Evidence
-from learner.solve import film_of, solve
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact.solve import film_of, solve
 
 FILM_S = 0.35
 

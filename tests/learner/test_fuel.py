@@ -2,7 +2,7 @@
 
 import pytest
 
-from learner.fuel import FUELS, afr_of, stoichiometric_afr
+from breathmap.learner.words.fuels import FUELS, afr_of, stoichiometric_afr
 
 
 @pytest.mark.parametrize(

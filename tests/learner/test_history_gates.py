@@ -19,15 +19,15 @@ from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from learner import gates
-from learner.history import History
-from learner.kernel import COVERAGE, PER_CELL, X
-from learner.reasons import EXPLANATIONS
-from learner.settings import SWITCHING
-from learner.solve import solve
-from protocol import fields
-from protocol.fields import REASONS, SENSOR_ABSENT, SENSOR_FAULT, SENSOR_WARMING
-from protocol.sample import ClockUnwrapper
+from breathmap.learner.core import gates
+from breathmap.learner.core.history import History
+from breathmap.learner.core.kernel import COVERAGE, PER_CELL, X
+from breathmap.learner.core.settings import SWITCHING
+from breathmap.learner.exact.solve import solve
+from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.protocol.wire import fields
+from breathmap.protocol.wire.fields import REASONS, SENSOR_ABSENT, SENSOR_FAULT, SENSOR_WARMING
+from breathmap.protocol.wire.sample import ClockUnwrapper
 
 # The ring
 

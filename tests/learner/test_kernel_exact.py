@@ -16,10 +16,10 @@ from scipy.integrate import quad, simpson
 from scipy.sparse import csr_array
 from scipy.sparse.linalg import lsqr
 
-from learner import kernel
-from learner import solve as solving
-from learner.kernel import Evidence
-from learner.solve import moments, solve, widening_of
+from breathmap.learner.core import kernel
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact import solve as solving
+from breathmap.learner.exact.solve import moments, solve, widening_of
 
 
 def wander(evidence, count, seed, noise=0.02, spikes=0.0):

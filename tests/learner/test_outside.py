@@ -12,11 +12,11 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import RegularGridInterpolator
 from scipy.signal import lsim
 
-from learner import history
-from learner.history import DelayModel, History, Seen
-from learner.kernel import Evidence
-from learner.solve import solve
-from learner.table import Table
+from breathmap.learner.core import history
+from breathmap.learner.core.history import DelayModel, History, Seen
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.table import Table
+from breathmap.learner.exact.solve import solve
 
 speeds = st.floats(SPEEDS[0], SPEEDS[-1])
 loads = st.floats(LOADS[0], LOADS[-1])

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from bench_streams import road_stream, twin_learner
 
-from learner.replay import BankReplay, locate, normal_equations
-from learner.solve import moments
-from protocol.codec import sample_dtype
+from breathmap.learner.exact.replay import BankReplay, locate, normal_equations
+from breathmap.learner.exact.solve import moments
+from breathmap.protocol.host.codec import sample_dtype
 
 
 def as_table(samples):

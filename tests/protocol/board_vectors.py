@@ -13,7 +13,7 @@ gc.threshold(4096)
 gc.collect()
 before = gc.mem_alloc()
 
-from protocol.board import (  # noqa: E402
+from breathmap.protocol.wire.device import (  # noqa: E402
     FrameReader,
     build_frame,
     decode_sample_into,
@@ -21,10 +21,10 @@ from protocol.board import (  # noqa: E402
     pack_payload,
     unpack_payload,
 )
-from protocol.fields import SAMPLE  # noqa: E402
-from protocol.payload import frame_type_of  # noqa: E402
-from protocol.sample import Sample  # noqa: E402
-from protocol.samples import SampleAssembler  # noqa: E402
+from breathmap.protocol.wire.fields import SAMPLE  # noqa: E402
+from breathmap.protocol.wire.payload import frame_type_of  # noqa: E402
+from breathmap.protocol.wire.sample import Sample  # noqa: E402
+from breathmap.protocol.wire.samples import SampleAssembler  # noqa: E402
 
 gc.collect()
 print("import_bytes", gc.mem_alloc() - before)

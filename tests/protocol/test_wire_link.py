@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from wire_cases import STREAM_VECTORS, drain, named, read_all, sample_frame
 
-from protocol.board import FrameReader, build_frame, cobs_decode, cobs_encode
-from protocol.events import (
+from breathmap.protocol.host.link import LinkReader
+from breathmap.protocol.wire.device import FrameReader, build_frame, cobs_decode, cobs_encode
+from breathmap.protocol.wire.events import (
     BadChecksum,
     FrameEvent,
     LostFrames,
@@ -24,8 +25,7 @@ from protocol.events import (
     Restarted,
     UnknownType,
 )
-from protocol.fields import MAX_FRAME_BYTES, MAX_PAYLOAD_BYTES, MAX_WIRE_BYTES
-from protocol.link import LinkReader
+from breathmap.protocol.wire.fields import MAX_FRAME_BYTES, MAX_PAYLOAD_BYTES, MAX_WIRE_BYTES
 
 READERS = [FrameReader, LinkReader]
 

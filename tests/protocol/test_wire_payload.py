@@ -7,10 +7,23 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from wire_cases import FRAME_VECTORS, field_values, frame_values, named, same
 
-from protocol.all_frames import ALL_FRAMES
-from protocol.codec import bulk_decode_samples, construct_for, dtype_for, sample_dtype
-from protocol.fields import FRAMES, IDENTITY, MAX_BANKS, MAX_PAYLOAD_BYTES, SAMPLE, STATUS, Field
-from protocol.payload import (
+from breathmap.protocol.host.all_frames import ALL_FRAMES
+from breathmap.protocol.host.codec import (
+    bulk_decode_samples,
+    construct_for,
+    dtype_for,
+    sample_dtype,
+)
+from breathmap.protocol.wire.fields import (
+    FRAMES,
+    IDENTITY,
+    MAX_BANKS,
+    MAX_PAYLOAD_BYTES,
+    SAMPLE,
+    STATUS,
+    Field,
+)
+from breathmap.protocol.wire.payload import (
     BadFrame,
     decode_sample_into,
     encode_sample,
@@ -19,8 +32,8 @@ from protocol.payload import (
     payload_fits,
     unpack_payload,
 )
-from protocol.sample import NAN, Sample
-from protocol.scaling import (
+from breathmap.protocol.wire.sample import NAN, Sample
+from breathmap.protocol.wire.scaling import (
     is_measured,
     raw_from_value,
     text_from_bytes,
@@ -135,7 +148,7 @@ def test_fast_sample_pair_equals_the_general_one(payload):
 @settings(max_examples=200, deadline=None)
 def test_any_bytes_are_read_or_refused(payload, frame_type):
     """Bytes that fit are read by both codecs, others are refused by both; nothing else happens."""
-    if payload_fits(frame_type.number, payload):
+    if payload_fits(frame_type.shape, payload):
         CONSTRUCTS[frame_type.number].parse(payload)
         unpack_payload(frame_type, payload)
     else:
@@ -159,7 +172,7 @@ def test_a_byte_more_or_less_is_refused(vector):
 def test_a_count_out_of_range_is_refused(count):
     """A bank count of none or too many is refused even when the length agrees."""
     payload = bytes(18) + bytes([count]) + bytes(5 * count)
-    assert not payload_fits(SAMPLE.number, payload)
+    assert not payload_fits(SAMPLE.shape, payload)
     sample = Sample()
     sample.speed_rpm = 1234.0
     with pytest.raises(BadFrame):

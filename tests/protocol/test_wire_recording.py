@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from wire_cases import FRAME_VECTORS, STREAM_VECTORS, drain, read_all, same, sample_frame
 
-from protocol.board import build_frame, encode_sample
-from protocol.events import FrameEvent
-from protocol.fields import IDENTITY, STATUS
-from protocol.link import LinkReader
-from protocol.payload import unpack_payload
-from protocol.recording import read_recording
-from protocol.sample import Sample
-from protocol.samples import SampleAssembler
+from breathmap.protocol.host.link import LinkReader
+from breathmap.protocol.host.recording import read_recording
+from breathmap.protocol.wire.device import build_frame, encode_sample
+from breathmap.protocol.wire.events import FrameEvent
+from breathmap.protocol.wire.fields import IDENTITY, STATUS
+from breathmap.protocol.wire.payload import unpack_payload
+from breathmap.protocol.wire.sample import Sample
+from breathmap.protocol.wire.samples import SampleAssembler
 
 
 def vector_named(name):

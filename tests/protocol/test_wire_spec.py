@@ -19,14 +19,15 @@ from wire_cases import (
     same,
 )
 
-from protocol import control_fields, fields, texts
-from protocol.all_frames import ALL_FRAMES
-from protocol.board import build_frame
-from protocol.events import FrameEvent
-from protocol.fields import FRAMES, RESERVED, SAMPLE, WIRE_TYPES
-from protocol.link import LinkReader
-from protocol.payload import frame_type_of, pack_payload, unpack_payload
-from tools import make_spec
+from breathmap.protocol.book import texts
+from breathmap.protocol.host.all_frames import ALL_FRAMES
+from breathmap.protocol.host.link import LinkReader
+from breathmap.protocol.wire import control_fields, fields
+from breathmap.protocol.wire.device import build_frame
+from breathmap.protocol.wire.events import FrameEvent
+from breathmap.protocol.wire.fields import FRAMES, RESERVED, SAMPLE, WIRE_TYPES
+from breathmap.protocol.wire.payload import frame_type_of, pack_payload, unpack_payload
+from breathmap.tools.make import spec as make_spec
 
 SPEC = (ROOM / "SPEC.md").read_text("utf-8")
 

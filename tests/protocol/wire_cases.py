@@ -5,14 +5,14 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
-import protocol
-from protocol.board import build_frame, encode_sample
-from protocol.events import NEED_DATA
-from protocol.fields import SAMPLE
-from protocol.sample import Sample
-from protocol.scaling import is_measured
+import breathmap.protocol
+from breathmap.protocol.wire.device import build_frame, encode_sample
+from breathmap.protocol.wire.events import NEED_DATA
+from breathmap.protocol.wire.fields import SAMPLE
+from breathmap.protocol.wire.sample import Sample
+from breathmap.protocol.wire.scaling import is_measured
 
-ROOM = Path(protocol.__file__).parent
+ROOM = Path(breathmap.protocol.__file__).parent
 VECTORS = json.loads((ROOM / "vectors.json").read_text("utf-8"))
 FRAME_VECTORS = VECTORS["frames"]
 STREAM_VECTORS = VECTORS["streams"]

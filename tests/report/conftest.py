@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from tools.cli import run
-from tools.college import college_bench, write_college
-from tools.report import write_report
-from tools.screen import Screen
-from tools.simulating import Order, prepare, write_recording
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.main import run
+from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.demo.teaching_bench import college_bench, write_college
+from breathmap.tools.report.write import write_report
 
 
 @pytest.fixture(scope="session")

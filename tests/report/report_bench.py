@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from tools.report_data import BankReport, ReportData, pass_row
+from breathmap.tools.report.data import BankReport, ReportData, pass_row
 
 SPEEDS = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0]
 LOADS = [20.0, 45.0, 70.0, 100.0]

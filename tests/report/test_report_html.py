@@ -13,8 +13,8 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
-from tools.report import render
-from tools.report_data import PassRow
+from breathmap.tools.report.data import PassRow
+from breathmap.tools.report.write import render
 
 EVIL = "<script>window.evil = 1</script>\"'</script><!--"
 

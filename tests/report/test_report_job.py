@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from tools.cli import run
-from tools.report import render
-from tools.report_job import read_job
+from breathmap.tools.cli.main import run
+from breathmap.tools.report.job import read_job
+from breathmap.tools.report.write import render
 
 
 @pytest.fixture(scope="module")

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from report_bench import made_up_bank, made_up_data
 
-from tools.cli import run
-from tools.report_data import read_folder, weighted_rms
-from tools.report_words import CAUTIONS, summarise
-from tools.trace import Bins, TimeBins
+from breathmap.tools.cli.main import run
+from breathmap.tools.report.data import read_folder, weighted_rms
+from breathmap.tools.report.words import CAUTIONS, summarise
+from breathmap.tools.run.trace import Bins, TimeBins
 
 
 def test_summary_says_how_good_where_not_and_what_next() -> None:

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from protocol import fields as wire
-from simulator.controller import VE_STEP_PCT, Controller
-from simulator.parameters import TWIN_AXES, Injector, college_twin
-from simulator.settings import SWITCHES, Settings, learning_setup, normal_setup
+from breathmap.protocol.wire import fields as wire
+from breathmap.simulator.controller import VE_STEP_PCT, Controller
+from breathmap.simulator.parameters import TWIN_AXES, Injector, college_twin
+from breathmap.simulator.settings import SWITCHES, Settings, learning_setup, normal_setup
 
 IDLE = {
     "interval_s": 0.02,

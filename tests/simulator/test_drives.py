@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from protocol.fields import SENSOR_READY, SENSOR_WARMING, WARM_UP_ENRICHMENT
-from simulator.drives import (
+from breathmap.protocol.wire.fields import SENSOR_READY, SENSOR_WARMING, WARM_UP_ENRICHMENT
+from breathmap.simulator.drives import (
     Altitude,
     BrakeSweep,
     Chain,
@@ -16,7 +16,7 @@ from simulator.drives import (
     european_schedule,
     schedule,
 )
-from simulator.run import TruthTrace, bench, simulate
+from breathmap.simulator.run import TruthTrace, bench, simulate
 
 
 def ride(drive: object, seed: int = 1, **options: object) -> tuple[TruthTrace, list]:  # type: ignore[type-arg]

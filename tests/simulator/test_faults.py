@@ -5,16 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from protocol import fields as wire
-from protocol.board import build_frame, encode_sample
-from protocol.events import NEED_DATA, FrameEvent
-from protocol.fields import SAMPLE
-from protocol.link import LinkReader
-from protocol.sample import Sample
-from simulator.drives import BrakeSweep, RoadRide
-from simulator.faults import FAULTS, Cable, fault
-from simulator.parameters import college_twin
-from simulator.run import TruthTrace, bench, simulate
+from breathmap.protocol.host.link import LinkReader
+from breathmap.protocol.wire import fields as wire
+from breathmap.protocol.wire.device import build_frame, encode_sample
+from breathmap.protocol.wire.events import NEED_DATA, FrameEvent
+from breathmap.protocol.wire.fields import SAMPLE
+from breathmap.protocol.wire.sample import Sample
+from breathmap.simulator.drives import BrakeSweep, RoadRide
+from breathmap.simulator.faults import FAULTS, Cable, fault
+from breathmap.simulator.parameters import college_twin
+from breathmap.simulator.run import TruthTrace, bench, simulate
 
 DRIVE = ((3000.0,), (45.0,))
 

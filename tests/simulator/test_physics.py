@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from protocol.fields import FUEL_CUT, SENSOR_READY, SENSOR_WARMING
-from simulator.controller import Controller
-from simulator.drives import BrakeSweep, Idle, RoadRide
-from simulator.engine import Engine
-from simulator.parameters import (
+from breathmap.protocol.wire.fields import FUEL_CUT, SENSOR_READY, SENSOR_WARMING
+from breathmap.simulator.controller import Controller
+from breathmap.simulator.drives import BrakeSweep, Idle, RoadRide
+from breathmap.simulator.engine import Engine
+from breathmap.simulator.parameters import (
     R_AIR,
     TWIN_AXES,
     EngineParameters,
@@ -23,7 +23,7 @@ from simulator.parameters import (
     college_twin,
     random_engine,
 )
-from simulator.physics import (
+from breathmap.simulator.physics import (
     CHOKED_FLOW,
     CRITICAL_RATIO,
     ExhaustPipe,
@@ -35,10 +35,10 @@ from simulator.physics import (
     throttle_area_m2,
     throttle_for_area,
 )
-from simulator.run import TruthTrace, bench, simulate
-from simulator.sensors import FittedSensor, switching_lambda, switching_volts
-from simulator.settings import learning_setup
-from simulator.truth import GridTruth
+from breathmap.simulator.run import TruthTrace, bench, simulate
+from breathmap.simulator.sensors import FittedSensor, switching_lambda, switching_volts
+from breathmap.simulator.settings import learning_setup
+from breathmap.simulator.truth import GridTruth
 
 
 def flat_engine(ve_pct: float, **changes: object) -> EngineParameters:

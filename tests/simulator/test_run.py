@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from protocol.sample import Sample
-from simulator.controller import Controller
-from simulator.drives import BrakeSweep, Idle, RoadRide
-from simulator.parameters import TWIN_AXES, random_engine
-from simulator.run import TruthTrace, bench, perturbed_table, simulate
+from breathmap.protocol.wire.sample import Sample
+from breathmap.simulator.controller import Controller
+from breathmap.simulator.drives import BrakeSweep, Idle, RoadRide
+from breathmap.simulator.parameters import TWIN_AXES, random_engine
+from breathmap.simulator.run import TruthTrace, bench, perturbed_table, simulate
 
 
 def rows(samples: list[Sample]) -> list[tuple]:  # type: ignore[type-arg]

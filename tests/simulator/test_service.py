@@ -8,13 +8,13 @@ from collections.abc import Iterator
 import pytest
 import serial
 
-from protocol.fields import IDENTITY, SAMPLE, STATUS
-from protocol.recording import read_recording
-from simulator.drives import Idle, RoadRide
-from simulator.faults import Cable, fault
-from simulator.parameters import TWIN_AXES
-from simulator.run import bench, simulate
-from simulator.service import FrameStream, Service
+from breathmap.protocol.host.recording import read_recording
+from breathmap.protocol.wire.fields import IDENTITY, SAMPLE, STATUS
+from breathmap.simulator.drives import Idle, RoadRide
+from breathmap.simulator.faults import Cable, fault
+from breathmap.simulator.parameters import TWIN_AXES
+from breathmap.simulator.run import bench, simulate
+from breathmap.simulator.service import FrameStream, Service
 
 KINDS = [
     pytest.param(

@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
-from simulator.parameters import TWIN_AXES, EngineParameters, college_twin, random_engine
-from simulator.run import fuelling_error, perturbed_table
-from simulator.table import Axes, Table
-from simulator.truth import VE_LIMITS_PCT, cells_of, on_grid, random_truth, twin_truth
+from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, college_twin, random_engine
+from breathmap.simulator.run import fuelling_error, perturbed_table
+from breathmap.simulator.table import Axes, Table
+from breathmap.simulator.truth import VE_LIMITS_PCT, cells_of, on_grid, random_truth, twin_truth
 
 INSIDE = st.tuples(
     st.floats(TWIN_AXES.speed_rpm[0], TWIN_AXES.speed_rpm[-1]),

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 from command_line import Breathmap, Ended
 
-from tools.cli import run
-from tools.college import college_bench, write_college
-from tools.screen import Screen
-from tools.simulating import Order, prepare, write_recording
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.main import run
+from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.demo.teaching_bench import college_bench, write_college
 
 
 @pytest.fixture

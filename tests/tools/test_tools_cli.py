@@ -7,14 +7,14 @@ from pathlib import Path
 import pytest
 from command_line import Breathmap, refused
 
-from protocol.fields import IDENTITY
-from protocol.link import FrameEvent, LinkReader
-from protocol.recording import read_recording
-from tools.college import college_bench, write_college
-from tools.results import EVIDENCE, SUMMARY
-from tools.screen import Screen
-from tools.simulating import DRIVES, Order, parse_drive, prepare, write_recording
-from tools.trace import TRACE
+from breathmap.protocol.host.link import FrameEvent, LinkReader
+from breathmap.protocol.host.recording import read_recording
+from breathmap.protocol.wire.fields import IDENTITY
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.demo.simulating import DRIVES, Order, parse_drive, prepare, write_recording
+from breathmap.tools.demo.teaching_bench import college_bench, write_college
+from breathmap.tools.run.results import EVIDENCE, SUMMARY
+from breathmap.tools.run.trace import TRACE
 
 KINDS = ("before", "proposed", "correction", "standard-error", "coverage", "decision")
 

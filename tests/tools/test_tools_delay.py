@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from command_line import Breathmap
 
-from learner.api import DelayModel, FoundDelay
-from learner.settings import BankSettings, Settings
-from learner.table import Table
-from protocol.sample import Sample
-from tools.delay_report import RecentSamples, delay_lines, delay_summary, worth_saying
-from tools.results import SUMMARY
-from tools.screen import Screen
-from tools.simulating import Order, prepare, write_recording
+from breathmap.learner.api import DelayModel, FoundDelay
+from breathmap.learner.core.settings import BankSettings, Settings
+from breathmap.learner.core.table import Table
+from breathmap.protocol.wire.sample import Sample
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.run.delay_report import RecentSamples, delay_lines, delay_summary, worth_saying
+from breathmap.tools.run.results import SUMMARY
 
 
 @pytest.fixture(scope="module")

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from learner.description import DescriptionError, Limits, parse_description
-from learner.description_text import EXAMPLE, annotated_example
-from learner.settings import SWITCHING
-from learner.settings import Limits as GateLimits
+from breathmap.learner.core.settings import SWITCHING
+from breathmap.learner.core.settings import Limits as GateLimits
+from breathmap.learner.words.description import DescriptionError, Limits, parse_description
+from breathmap.learner.words.description_text import EXAMPLE, annotated_example
 
 
 def changed(path: str, value: Any) -> dict[str, Any]:

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from learner.description import parse_description
-from learner.description_text import EXAMPLE
-from tools import files
-from tools.errors import UserError
-from tools.files import read_description, read_table, table_text, write_text
+from breathmap.learner.words.description import parse_description
+from breathmap.learner.words.description_text import EXAMPLE
+from breathmap.tools.base import files
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import read_description, read_table, table_text, write_text
 
 SPEED = [1000.0, 2000.0, 3000.0]
 LOAD = [30.0, 60.0]

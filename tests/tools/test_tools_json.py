@@ -13,8 +13,8 @@ import pytest
 import typer
 from command_line import Breathmap
 
-from tools import board_cli
-from tools.cli import app
+from breathmap.tools.cli import board as board_cli
+from breathmap.tools.cli.main import app
 
 ROOT = Path(__file__).resolve().parents[2]
 # Commands without --json, each with its reason; a new one needs one.
@@ -124,7 +124,15 @@ def test_simulating_is_told(breathmap: Breathmap, tmp_path: Path) -> None:
 
 def test_a_served_port_is_told_at_once() -> None:
     """simulate --json names its port on stdout while it waits for a reader, for a script to use."""
-    command = [sys.executable, "-m", "tools.cli", "simulate", "--json", "--port", "tcp"]
+    command = [
+        sys.executable,
+        "-m",
+        "breathmap.tools.cli.main",
+        "simulate",
+        "--json",
+        "--port",
+        "tcp",
+    ]
     with subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as process:
@@ -147,7 +155,7 @@ def test_the_shell_completes_commands() -> None:
     asked = {"_BREATHMAP_COMPLETE": "complete_bash", "COMP_CWORD": "1"}
     for words, answer in (("breathmap rep", {"report", "replay"}), ("breathmap bo", {"board"})):
         ended = subprocess.run(
-            [sys.executable, "-m", "tools.cli"],
+            [sys.executable, "-m", "breathmap.tools.cli.main"],
             cwd=ROOT,
             env={**os.environ, **asked, "COMP_WORDS": words},
             capture_output=True,

@@ -16,11 +16,11 @@ from pathlib import Path
 import pytest
 from command_line import Breathmap, refused
 
-from protocol.board import build_frame, cobs_encode
-from simulator.service import Service
-from tools.files import read_table
-from tools.results import SUMMARY
-from tools.simulating import Order, prepare
+from breathmap.protocol.wire.device import build_frame, cobs_encode
+from breathmap.simulator.service import Service
+from breathmap.tools.base.files import read_table
+from breathmap.tools.demo.simulating import Order, prepare
+from breathmap.tools.run.results import SUMMARY
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -168,7 +168,16 @@ def test_interrupt_writes_what_was_learned(bench: Path, number: int) -> None:
     device = prepare(Order(minutes=30.0))
     with Service(device.stream(), "pty", 60.0) as service:
         process = subprocess.Popen(
-            [sys.executable, "-m", "tools.cli", "learn", bench, service.url, "--out", out],
+            [
+                sys.executable,
+                "-m",
+                "breathmap.tools.cli.main",
+                "learn",
+                bench,
+                service.url,
+                "--out",
+                out,
+            ],
             cwd=ROOT,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -199,7 +208,7 @@ def summary_axis(out: Path) -> list[str]:
 
 def test_simulate_serves_what_it_describes(tmp_path: Path) -> None:
     """simulate --describe writes files with which learn works at once from the port it prints."""
-    command = [sys.executable, "-m", "tools.cli"]
+    command = [sys.executable, "-m", "breathmap.tools.cli.main"]
     words = ["simulate", "--describe", tmp_path / "b", "--port", "tcp", "--drive", "idle"]
     server = subprocess.Popen(
         [*command, *words, "--minutes", "0.5", "--speed-up", "max"],

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from learner.description import parse_description
-from learner.description_text import EXAMPLE
-from protocol.fields import CLOSED_LOOP, FUEL_CUT, SENSOR_READY
-from protocol.sample import Sample
-from tools.csv_log import LogReader
-from tools.errors import UserError
+from breathmap.learner.words.description import parse_description
+from breathmap.learner.words.description_text import EXAMPLE
+from breathmap.protocol.wire.fields import CLOSED_LOOP, FUEL_CUT, SENSOR_READY
+from breathmap.protocol.wire.sample import Sample
+from breathmap.tools.base.csv_log import LogReader
+from breathmap.tools.base.errors import UserError
 
 HEADER = (
     "Time (ms),Engine speed,Manifold pressure (mbar),Throttle,Coolant (F),Battery,"

@@ -3,9 +3,15 @@
 import numpy as np
 import pytest
 
-from learner.kernel import Evidence
-from learner.solve import solve
-from tools.peers import DiagonalKalman, NearestCell, TappedEvidence, WeightedCells, batch_oracle
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact.solve import solve
+from breathmap.tools.bench.usual_methods import (
+    DiagonalKalman,
+    NearestCell,
+    TappedEvidence,
+    WeightedCells,
+    batch_oracle,
+)
 
 N_SPEED, N_LOAD = 6, 5
 

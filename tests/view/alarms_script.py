@@ -7,12 +7,12 @@ import sys
 
 sys.path.insert(0, sys.argv[1])
 
-from learner.alarms import NAMES, AlarmLimits, Alarms
-from learner.history import DelayModel
-from learner.settings import BankSettings, Settings
-from learner.table import Table
-from protocol.codes import FUEL_CUT, SENSOR_ABSENT, SENSOR_READY
-from protocol.sample import NAN, Sample
+from breathmap.learner.core.alarms import NAMES, AlarmLimits, Alarms
+from breathmap.learner.core.history import DelayModel
+from breathmap.learner.core.settings import BankSettings, Settings
+from breathmap.learner.core.table import Table
+from breathmap.protocol.wire.codes import FUEL_CUT, SENSOR_ABSENT, SENSOR_READY
+from breathmap.protocol.wire.sample import NAN, Sample
 
 STEP_US = 40_000
 

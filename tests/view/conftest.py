@@ -11,14 +11,14 @@ from typing import Any
 import pytest
 from view_bench import new_session
 
-from tools.college import college_bench, write_college
-from tools.port import Stop
-from tools.screen import Screen
-from tools.simulating import Order, prepare, write_recording
-from tools.view_app import View
-from tools.view_map import Look
-from tools.view_source import Notes, ReplaySource
-from tools.view_state import Knowing, Watch
+from breathmap.tools.base.port import Stop
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.demo.teaching_bench import college_bench, write_college
+from breathmap.tools.view.app import View
+from breathmap.tools.view.map import Look
+from breathmap.tools.view.source import Notes, ReplaySource
+from breathmap.tools.view.state import Knowing, Watch
 
 
 @pytest.fixture(scope="session")

@@ -7,23 +7,23 @@ from pathlib import Path
 
 import pytest
 
-from learner import alarms
-from learner.alarms import AlarmLimits, Alarms
-from learner.history import DelayModel
-from learner.settings import SWITCHING, BankSettings, Settings
-from learner.table import Table
-from protocol.fields import (
+from breathmap.learner.core import alarms
+from breathmap.learner.core.alarms import AlarmLimits, Alarms
+from breathmap.learner.core.history import DelayModel
+from breathmap.learner.core.settings import SWITCHING, BankSettings, Settings
+from breathmap.learner.core.table import Table
+from breathmap.protocol.wire.fields import (
     FUEL_CUT,
     SENSOR_ABSENT,
     SENSOR_FAULT,
     SENSOR_READY,
     SENSOR_WARMING,
 )
-from protocol.sample import Sample
-from simulator.faults import fault
-from simulator.run import simulate
-from tools.college import college_bench, college_description
-from tools.simulating import parse_drive
+from breathmap.protocol.wire.sample import Sample
+from breathmap.simulator.faults import fault
+from breathmap.simulator.run import simulate
+from breathmap.tools.demo.simulating import parse_drive
+from breathmap.tools.demo.teaching_bench import college_bench, college_description
 
 STEP_US = 40_000
 ROOT = Path(__file__).resolve().parents[2]
@@ -197,11 +197,15 @@ def test_a_sensor_unplugged_on_the_simulated_bench_is_called() -> None:
     assert raised == {("sensor_lost", 1)}
 
 
-def test_a_board_raises_the_same_alarms(board_program: str) -> None:
+def test_a_board_raises_the_same_alarms(board_program: str, package_folder: Path) -> None:
     """The real MicroPython and CPython raise the same alarms at the same samples, of every kind."""
     board, host = (
         subprocess.run(
-            [program, SCRIPT, ROOT], capture_output=True, text=True, timeout=60, check=True
+            [program, SCRIPT, package_folder],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=True,
         ).stdout
         for program in (board_program, sys.executable)
     )

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from textual.widgets import Static
 
-from learner import alarms
-from tools.view_app import View, look_of
-from tools.view_layers import LAYERS
-from tools.view_map import FEW_COLOURS, NO_COLOUR, TRUE_COLOUR, Look
+from breathmap.learner.core import alarms
+from breathmap.tools.view.app import View, look_of
+from breathmap.tools.view.layers import LAYERS
+from breathmap.tools.view.map import FEW_COLOURS, NO_COLOUR, TRUE_COLOUR, Look
 
 RunView = Callable[..., View]
 
@@ -190,8 +190,8 @@ def test_operator_mode_is_one_word(run_view: RunView) -> None:
 
 def test_tones_differ() -> None:
     """STOP rings at once and differently from learning and not learning."""
-    from tools.view_operator import TONES, Tones
-    from tools.view_state import LEARNING, STOP, WAITING
+    from breathmap.tools.view.operator import TONES, Tones
+    from breathmap.tools.view.state import LEARNING, STOP, WAITING
 
     tones = Tones()
     assert tones.due(LEARNING, 0.0, True) is None

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from learner.guide import (
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.decide.guide import (
     BankKnowledge,
     Guide,
     Patience,
@@ -11,8 +12,7 @@ from learner.guide import (
     knowledge,
     reached_ground,
 )
-from learner.kernel import Evidence
-from learner.solve import MODEL_ERROR, solve
+from breathmap.learner.exact.solve import MODEL_ERROR, solve
 
 SHAPE = (4, 5)
 CELLS = 20

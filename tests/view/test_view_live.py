@@ -10,14 +10,14 @@ import pytest
 import serial
 from view_bench import new_session
 
-from learner import alarms
-from tools.errors import UserError
-from tools.learning import RecordingFile, recordings_in, replay_one
-from tools.port import Stop
-from tools.screen import Screen
-from tools.session import Session
-from tools.view_source import LiveSource
-from tools.view_state import Watch
+from breathmap.learner.core import alarms
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.port import Stop
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.run.learning import RecordingFile, recordings_in, replay_one
+from breathmap.tools.run.session import Session
+from breathmap.tools.view.source import LiveSource
+from breathmap.tools.view.state import Watch
 
 
 class FakePort:
@@ -173,8 +173,8 @@ def test_a_port_without_a_frame_is_an_error(tmp_path: Path) -> None:
 
 def test_lengths_of_the_lean_limits_must_agree() -> None:
     """As many lean lambdas as loads, or the description is refused with both numbers."""
-    from learner.description import DescriptionError, parse_description
-    from learner.description_text import EXAMPLE
+    from breathmap.learner.words.description import DescriptionError, parse_description
+    from breathmap.learner.words.description_text import EXAMPLE
 
     with pytest.raises(DescriptionError, match=r"3 values and lean_lambda 2"):
         parse_description({**EXAMPLE, "alarms": {"lean_lambda": [1.2, 1.1]}})

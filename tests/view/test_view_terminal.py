@@ -53,8 +53,8 @@ class Terminal:
 def terminal(tmp_path: Path, bench: Path, ride: Path) -> Iterator[Terminal]:
     """The view replaying the ride in an 80 x 24 terminal."""
     command = (
-        f"{sys.executable} -m tools.cli replay {bench} {ride} --out {tmp_path / 'out'} "
-        "--view --speed 10"
+        f"{sys.executable} -m breathmap.tools.cli.main replay {bench} {ride} "
+        f"--out {tmp_path / 'out'} --view --speed 10"
     )
     term = Terminal(tmp_path, command)
     yield term
@@ -94,7 +94,17 @@ def test_without_a_terminal_it_says_so(bench: Path, ride: Path, tmp_path: Path) 
     """Where there is no terminal, --view is refused in one line and nothing is made."""
     out = tmp_path / "none"
     ended = subprocess.run(
-        [sys.executable, "-m", "tools.cli", "replay", bench, ride, "--out", out, "--view"],
+        [
+            sys.executable,
+            "-m",
+            "breathmap.tools.cli.main",
+            "replay",
+            bench,
+            ride,
+            "--out",
+            out,
+            "--view",
+        ],
         cwd=ROOT,
         capture_output=True,
         text=True,

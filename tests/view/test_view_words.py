@@ -8,10 +8,10 @@ import pytest
 from rich.style import Style
 from view_bench import new_session
 
-from learner import alarms
-from learner.guide import Advice, Region
-from protocol.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
-from tools.view_map import (
+from breathmap.learner.core import alarms
+from breathmap.learner.decide.guide import Advice, Region
+from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from breathmap.tools.view.map import (
     CIVIDIS,
     FEW_COLOURS,
     NO_COLOUR,
@@ -22,9 +22,9 @@ from tools.view_map import (
     draw,
     shown_span,
 )
-from tools.view_source import Notes
-from tools.view_state import Watch, wanted_squares
-from tools.view_words import (
+from breathmap.tools.view.source import Notes
+from breathmap.tools.view.state import Watch, wanted_squares
+from breathmap.tools.view.words import (
     ALARM_WORDS,
     advice_lines,
     alarm_line,

@@ -1,7 +1,7 @@
 """A session of the college's bench, for the view's tests."""
 
-from tools.college import college_bench, college_description
-from tools.session import Session
+from breathmap.tools.demo.teaching_bench import college_bench, college_description
+from breathmap.tools.run.session import Session
 
 
 def new_session() -> Session:

@@ -8,10 +8,10 @@ belongs into every round of the loop. What is asked for goes out between the sam
 
 import struct
 
-from learner.snapshot import clear, fingerprint
-from learner.stream import Learner
-from protocol.events import FrameEvent
-from protocol.evidence_codes import (
+from breathmap.learner.core.snapshot import clear, fingerprint
+from breathmap.learner.core.stream import Learner
+from breathmap.protocol.wire.events import FrameEvent
+from breathmap.protocol.wire.evidence_codes import (
     CLEAR,
     DONE,
     EVIDENCE_TYPE,
@@ -27,11 +27,11 @@ from protocol.evidence_codes import (
     SEND_STATUS,
     TAKE_SNAPSHOT,
 )
-from protocol.framing import build_frame
-from protocol.reader import FrameReader
-from protocol.shapes import IDENTITY_TYPE, SAMPLE_TYPE, STATUS_TYPE, Shape
-from tools.board import layout, wire
-from tools.board.slots import (
+from breathmap.protocol.wire.framing import build_frame
+from breathmap.protocol.wire.reader import FrameReader
+from breathmap.protocol.wire.shapes import IDENTITY_TYPE, SAMPLE_TYPE, STATUS_TYPE, Shape
+from breathmap.tools.board import layout, wire
+from breathmap.tools.board.slots import (
     BANK_COUNT,
     ENGINE,
     FINGERPRINT,
@@ -47,6 +47,10 @@ FIRMWARE = "0.1"
 IDENTITY_EVERY_S = 5.0
 STATUS_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
+
+
+# The longest request that is read; it takes 24 bytes today, and others are skipped.
+REQUEST_BYTES = 32
 
 
 class Application:
@@ -68,9 +72,8 @@ class Application:
         self.origin = 0
         self._send = send
         self._random32 = random32
-        self._reader = FrameReader(
-            frame_types=(Shape(LEARNER_REQUEST_TYPE, *layout.REQUEST_SHAPE),)
-        )
+        shape = Shape(LEARNER_REQUEST_TYPE, *layout.REQUEST_SHAPE)
+        self._reader = FrameReader(frame_types=(shape,), run_bytes=REQUEST_BYTES)
         # Samples of earlier runs, which the counters of this one do not have.
         self._seen_before = [0] * len(self.evidences)
         self._used_before = [0] * len(self.evidences)

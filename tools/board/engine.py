@@ -1,15 +1,15 @@
 # Board-safe: runs on CPython and MicroPython alike.
 """The board's own file of its engine: what a host's engine description says, a line at a time.
 
-The host writes it (`engine_text` of tools/board_files.py); lines are JSON, short enough that a
+The host writes it (`engine_text` of tools/install/files.py); lines are JSON, short enough that a
 small heap can parse each: the settings, then per bank one line and one per row of its table.
 """
 
 from array import array
 
-from learner.history import DelayModel
-from learner.settings import BankSettings, Settings
-from learner.table import Table
+from breathmap.learner.core.history import DelayModel
+from breathmap.learner.core.settings import BankSettings, Settings
+from breathmap.learner.core.table import Table
 
 FORMAT = 2
 

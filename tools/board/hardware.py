@@ -19,14 +19,14 @@ import select
 import sys
 import time
 
-from protocol.reader import FrameReader
-from protocol.sample import Sample
-from protocol.samples import SampleTimeline
-from protocol.shapes import SAMPLE_TYPE, Shape
-from tools.board import layout, wire
-from tools.board.app import Application
-from tools.board.engine import BadEngineFile, read_engine
-from tools.board.slots import Slots
+from breathmap.protocol.wire.reader import FrameReader
+from breathmap.protocol.wire.sample import Sample
+from breathmap.protocol.wire.samples import SampleTimeline
+from breathmap.protocol.wire.shapes import SAMPLE_TYPE, Shape
+from breathmap.tools.board import layout, wire
+from breathmap.tools.board.app import Application
+from breathmap.tools.board.engine import BadEngineFile, read_engine
+from breathmap.tools.board.slots import Slots
 
 AT_ONCE = 128
 
@@ -129,53 +129,6 @@ class LineSource:
         return bool(data)
 
 
-class InputSource:
-    """Samples from the board's own inputs, at the engine file's rate.
-
-    settings: {"target_lambda": 0.9, "full_scale_v": 3.3, "wheel": {"pin": 15, "teeth": 35},
-    "map_kpa": {"pin": 26, "ratio": 0.66, "points": [[0.5, 20], [4.5, 115]]}, ...}; ratio: of the
-    divider before the pin; two points make a line, more a curve.
-    """
-
-    def __init__(self, settings, banks: int, rate_hz: float) -> None:  # type: ignore[no-untyped-def]
-        from machine import ADC, Pin
-
-        from tools.board.inputs import Inputs, Line, Points, ToothWheel
-
-        step_v = settings.get("full_scale_v", 3.3) / 65535
-        read = {}
-        scale = {}
-        for name in settings:
-            part = settings[name]
-            if isinstance(part, dict) and "points" in part:
-                read[name] = self._volts(ADC(Pin(part["pin"])), step_v / part.get("ratio", 1.0))
-                points = part["points"]
-                scale[name] = Line(*points) if len(points) == 2 else Points(points)
-        wheel = ToothWheel(settings["wheel"]["teeth"])
-        Pin(settings["wheel"]["pin"], Pin.IN).irq(
-            lambda pin: wheel.tooth(time.ticks_us()), Pin.IRQ_RISING
-        )
-        self._inputs = Inputs(wheel, read, scale, banks, settings["target_lambda"])
-        self._every_us = int(1e6 / rate_hz)
-        self._next_us = time.ticks_us()
-        self._time_us = 0
-        self.ended = False
-
-    def _volts(self, adc, factor: float):  # type: ignore[no-untyped-def]
-        return lambda: adc.read_u16() * factor
-
-    def step(self, app) -> bool:  # type: ignore[no-untyped-def]
-        """Take a sample when one is due."""
-        if time.ticks_diff(time.ticks_us(), self._next_us) < 0:
-            return False
-        self._next_us = time.ticks_add(self._next_us, self._every_us)
-        self._time_us += self._every_us
-        sample = self._inputs.take(time.ticks_us())
-        sample.time_us = self._time_us
-        app.take(sample, wire.encode_sample(sample))
-        return True
-
-
 def random32() -> int:
     """A number that no other board draws, not 0."""
     return int.from_bytes(os.urandom(4), "little") | 1
@@ -243,5 +196,8 @@ def main() -> None:
 def _source(settings, engine):  # type: ignore[no-untyped-def]
     if settings.get("source", "line") == "line":
         return LineSource(UartPort(settings["line"]))
+    # Loaded only where it is used: a board that listens to a line has no room to waste.
+    from breathmap.tools.board.inputs import InputSource
+
     banks = len(engine.settings.banks)
     return InputSource(settings["inputs"], banks, engine.settings.sample_rate_hz)

@@ -1,12 +1,14 @@
-# Board-safe: runs on CPython and MicroPython alike.
 """A board's own inputs as samples: volts and tooth times in, values with units out.
 
-Where the volts come from is the hardware layer's affair (`tools/board/hardware.py`): it hands in
-one callable per input. An input that is not wired, or reads outside its range, gives NaN.
+`Inputs` is handed one callable per input; `InputSource` makes them of a microcontroller's pins.
+An input that is not wired, or reads outside its range, gives NaN.
 """
 
-from protocol.codes import SENSOR_FAULT, SENSOR_READY
-from protocol.sample import NAN, Sample
+import time
+
+from breathmap.protocol.wire.codes import SENSOR_FAULT, SENSOR_READY
+from breathmap.protocol.wire.sample import NAN, Sample
+from breathmap.tools.board import wire
 
 
 class Line:
@@ -127,3 +129,48 @@ class Inputs:
             return NAN
         value: float = self._scale[name].value(self._read[name]())
         return value
+
+
+class InputSource:
+    """Samples from the board's own inputs, at the engine file's rate.
+
+    settings: {"target_lambda": 0.9, "full_scale_v": 3.3, "wheel": {"pin": 15, "teeth": 35},
+    "map_kpa": {"pin": 26, "ratio": 0.66, "points": [[0.5, 20], [4.5, 115]]}, ...}; ratio: of the
+    divider before the pin; two points make a line, more a curve.
+    """
+
+    def __init__(self, settings, banks: int, rate_hz: float) -> None:  # type: ignore[no-untyped-def]
+        from machine import ADC, Pin
+
+        step_v = settings.get("full_scale_v", 3.3) / 65535
+        read = {}
+        scale = {}
+        for name in settings:
+            part = settings[name]
+            if isinstance(part, dict) and "points" in part:
+                read[name] = self._volts(ADC(Pin(part["pin"])), step_v / part.get("ratio", 1.0))
+                points = part["points"]
+                scale[name] = Line(*points) if len(points) == 2 else Points(points)
+        wheel = ToothWheel(settings["wheel"]["teeth"])
+        Pin(settings["wheel"]["pin"], Pin.IN).irq(
+            lambda pin: wheel.tooth(time.ticks_us()), Pin.IRQ_RISING
+        )
+        self._inputs = Inputs(wheel, read, scale, banks, settings["target_lambda"])
+        self._every_us = int(1e6 / rate_hz)
+        self._next_us = time.ticks_us()
+        self._time_us = 0
+        self.ended = False
+
+    def _volts(self, adc, factor: float):  # type: ignore[no-untyped-def]
+        return lambda: adc.read_u16() * factor
+
+    def step(self, app) -> bool:  # type: ignore[no-untyped-def]
+        """Take a sample when one is due."""
+        if time.ticks_diff(time.ticks_us(), self._next_us) < 0:
+            return False
+        self._next_us = time.ticks_add(self._next_us, self._every_us)
+        self._time_us += self._every_us
+        sample = self._inputs.take(time.ticks_us())
+        sample.time_us = self._time_us
+        app.take(sample, wire.encode_sample(sample))
+        return True

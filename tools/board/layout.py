@@ -1,5 +1,5 @@
 # Board-safe: runs on CPython and MicroPython alike.
-"""The field table as the board needs it, made by `python -m tools.make_board`; do not edit.
+"""The field table as the board needs it. Do not edit: `python -m breathmap.tools.make.board`.
 
 Plain constants: the table itself, with its units and ranges, costs more heap than the learner.
 """

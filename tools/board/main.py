@@ -7,6 +7,6 @@ gc.threshold(4096)
 if len(sys.argv) > 1:  # the unix port
     sys.path.insert(0, sys.argv[1])
 
-from tools.board.hardware import main  # noqa: E402
+from breathmap.tools.board.hardware import main  # noqa: E402
 
 main()

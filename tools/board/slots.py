@@ -9,13 +9,13 @@ import os
 import struct
 from binascii import crc32
 
-from learner.snapshot import numbers_of, restore
-from protocol.events import FrameEvent
-from protocol.evidence_codes import EVIDENCE_TYPE, PART_TYPE
-from protocol.framing import build_frame
-from protocol.reader import FrameReader
-from protocol.shapes import Shape
-from tools.board import layout
+from breathmap.learner.core.snapshot import numbers_of, restore
+from breathmap.protocol.wire.events import FrameEvent
+from breathmap.protocol.wire.evidence_codes import EVIDENCE_TYPE, PART_TYPE
+from breathmap.protocol.wire.framing import build_frame
+from breathmap.protocol.wire.reader import FrameReader
+from breathmap.protocol.wire.shapes import Shape
+from breathmap.tools.board import layout
 
 NAMES = ("evidence-0.bin", "evidence-1.bin")
 CHUNK_BYTES = 256

@@ -3,12 +3,11 @@
 
 import struct
 
-from learner.snapshot import counts_of
-from learner.stream import BankLearner
-from learner.table import Table
-from protocol.codes import REASONS
-from protocol.sample import NAN, Sample
-from tools.board import layout
+from breathmap.learner.core.snapshot import counts_of
+from breathmap.learner.core.stream import BankLearner
+from breathmap.learner.core.table import Table
+from breathmap.protocol.wire.sample import NAN, Sample
+from breathmap.tools.board import layout
 
 
 def text16(text: str) -> bytes:
@@ -113,7 +112,7 @@ def status(bank: BankLearner, uptime_s: int, counters: "tuple[int, int, int, int
         bank.number,
         bank.seen_count,
         bank.used_count,
-        len(REASONS),
+        len(bank.refused),
     )
     for count in bank.refused:
         out += struct.pack("<I", count)

@@ -15,7 +15,7 @@
 #define VECTOR_BYTE(at) vectors[at]
 #endif
 
-/* Made by `python -m tools.make_bridge --vectors vectors.h`. */
+/* Made by `python -m breathmap.tools.make.bridge --vectors vectors.h`. */
 #include "vectors.h"
 
 static struct bm_reader reader;

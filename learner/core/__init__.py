@@ -1,0 +1,2 @@
+# Board-safe: runs on CPython and MicroPython alike.
+"""The streaming learner, as it also runs on a microcontroller."""

@@ -1,0 +1,1 @@
+"""Exact solution, whole recordings and the search for the delay. Host only."""

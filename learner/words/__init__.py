@@ -1,0 +1,1 @@
+"""What people write and read: engine descriptions, reasons, fuels."""

@@ -1,0 +1,1 @@
+"""The specification's prose and generated tables."""

@@ -1,0 +1,1 @@
+"""What every other shelf of tools stands on: errors, files, screen, ports, logs."""

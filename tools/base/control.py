@@ -1,0 +1,148 @@
+"""The serial edge to a controller: read its calibration, write one, read it back.
+
+Requests are repeated until answered, a few at a time, so that a noisy line costs time and nothing
+else. Samples that arrive meanwhile are passed over. Writes go through `apply`: all or nothing.
+"""
+
+import time
+from collections.abc import Iterable
+from typing import Any
+
+from breathmap.protocol.book.texts import OUTCOME_TEXTS
+from breathmap.protocol.host.calibration import (
+    REQUEST_APPLY,
+    REQUEST_DISCARD,
+    Calibration,
+    CalibrationError,
+    CalibrationReader,
+    Message,
+    differences,
+)
+from breathmap.protocol.host.link import FrameEvent
+from breathmap.protocol.wire.control_fields import ANSWER, BUSY, DONE, OUTCOMES, REQUEST
+from breathmap.protocol.wire.device import unpack_payload
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.frame_port import ANSWER_S, TRIES, FramePort
+
+AT_ONCE = 8
+
+
+class ControllerLink(FramePort):
+    """A port to a device that can read or write its controller; a context manager.
+
+    wait_s: how long a device may take to answer the first request.
+    """
+
+    def __init__(self, url: str, baud: int = 115200, wait_s: float = 4.0) -> None:
+        super().__init__(url, baud, "device")
+        self._wait_s = wait_s
+
+    def read(self) -> Calibration:
+        """Return the controller's whole calibration; UserError when the device cannot."""
+        reader = CalibrationReader()
+        asked: dict[int, dict[str, Any]] = {}
+        silent = 0
+        answered = False
+        limit_s = self._wait_s
+        while True:
+            try:
+                wanted = reader.wanted()
+                if not wanted:
+                    return reader.calibration()
+                asked.clear()
+                for request in wanted[:AT_ONCE]:
+                    asked[self.send(REQUEST, request)] = request
+                before = len(wanted)
+                until = time.monotonic() + limit_s
+                while time.monotonic() < until and wanted[:1] == reader.wanted()[:1]:
+                    for event in self.events():
+                        reader.take(event)
+                        for number, _ in _answers([event]):
+                            if number in asked:
+                                reader.refuse(asked[number])
+                    if len(reader.wanted()) <= before - len(asked):
+                        break
+            except CalibrationError as error:
+                raise UserError(f"{self.url}: {error}") from None
+            if reader.wanted() != wanted:
+                # The identity comes by itself, too; only an answer to more shows that it listens.
+                answered = answered or before > 1
+                silent, limit_s = 0, ANSWER_S
+                continue
+            silent += 1
+            if silent >= TRIES or not answered:
+                raise UserError(self._silence(answered))
+
+    def _silence(self, answered: bool) -> str:
+        if answered:
+            return f"{self.url}: the controller no longer answers; check the cable and try again"
+        return (
+            f"{self.url}: the device answers no requests, so its controller's tables and settings "
+            "cannot be read or written from here: do it by hand"
+        )
+
+    def write(self, wanted: Calibration, present: Calibration) -> Calibration:
+        """Make the controller hold `wanted`, where it now holds `present`; read back and compare.
+
+        Return what was read back. UserError says what was refused, or what differs.
+        """
+        try:
+            messages = wanted.changes_from(present)
+        except ValueError as error:
+            raise UserError(f"{self.url}: {error}: it is another controller") from None
+        if messages:
+            self._tell([REQUEST_DISCARD])
+            self._tell(messages)
+            self._tell([REQUEST_APPLY])
+        back = self.read()
+        left = wanted.changes_from(back)
+        if left:
+            _, found = differences(wanted, back)
+            where = f"{found[0].part} {found[0].place}" if found else left[0][0].name
+            raise UserError(
+                f"{self.url}: read back, the controller differs from what was written, first in "
+                f"{where.strip()}: check the cable and run the same command again"
+            )
+        return back
+
+    def _tell(self, messages: Iterable[Message]) -> None:
+        """Send what needs an answer; return when all of it is done."""
+        waiting = list(messages)
+        tries = 0
+        while waiting:
+            batch = {self.send(*message): message for message in waiting[:AT_ONCE]}
+            until = time.monotonic() + ANSWER_S
+            heard = 0
+            while batch and time.monotonic() < until:
+                for number, outcome in _answers(self.events()):
+                    message = batch.get(number)
+                    if message is None or outcome == BUSY:
+                        continue
+                    if outcome != DONE:
+                        raise UserError(self._refused(message, outcome))
+                    del batch[number]
+                    waiting.remove(message)
+                    heard += 1
+            tries = 0 if heard else tries + 1
+            if tries >= TRIES:
+                raise UserError(
+                    f"{self.url}: the controller does not answer what is written to it; nothing "
+                    "was put into force; check the cable and try again"
+                )
+
+    def _refused(self, message: Message, outcome: int) -> str:
+        text = OUTCOME_TEXTS[OUTCOMES[outcome]] if outcome < len(OUTCOMES) else f"code {outcome}"
+        return (
+            f"{self.url}: the controller refused {message[0].name}: {text}; nothing was put into "
+            "force: do this step by hand"
+        )
+
+
+def _answers(events: Iterable[Any]) -> list[tuple[int, int]]:
+    """Return (answered sequence number, outcome) of the answers among events."""
+    found = []
+    for event in events:
+        if isinstance(event, FrameEvent) and event.type == ANSWER.number:
+            values = unpack_payload(ANSWER, event.payload)
+            found.append((values["answered_sequence"], values["outcome"]))
+    return found

@@ -1,0 +1,213 @@
+"""Files a person writes and reads: the engine description and the tables as CSV.
+
+Reading refuses what is wrong with one line naming file and place. A table's first row holds a
+corner label and the speed breakpoints, its first column the load breakpoints; comma, semicolon or
+tab separate, and where it is not the comma, a decimal comma is understood. Writing is atomic: a
+file is either the old one or the whole new one.
+"""
+
+import csv
+import math
+import os
+import tempfile
+import tomllib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from breathmap.learner.words.description import (
+    DescriptionError,
+    EngineDescription,
+    parse_description,
+)
+from breathmap.tools.base.errors import UserError
+
+MOST_BYTES = 4_000_000
+CORNERS = {"map_kpa": "load_kpa\\speed_rpm", "throttle_pct": "throttle_pct\\speed_rpm"}
+
+
+def read_text(path: Path, what: str) -> str:
+    """Return a text file's content without byte order mark; UserError when it is no such file."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise UserError(f"{path}: no such file; give the path of the {what}") from None
+    except IsADirectoryError:
+        raise UserError(f"{path} is a folder; give the path of the {what}") from None
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+    if not data.strip():
+        raise UserError(f"{path}: the file is empty; it should hold the {what}")
+    if len(data) > MOST_BYTES or b"\0" in data:
+        raise UserError(f"{path}: this is no text file; it should hold the {what}")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise UserError(f"{path}: line {line} is not UTF-8 text; save it as UTF-8") from None
+
+
+def read_description(path: Path) -> EngineDescription:
+    """Return the checked engine description of a TOML file."""
+    text = read_text(path, "engine description (TOML)")
+    try:
+        return parse_description(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path}: not valid TOML: {error}") from None
+    except DescriptionError as error:
+        raise UserError(f"{path}: {error}") from None
+
+
+def read_tables(path: Path, description: EngineDescription) -> list[list[float]]:
+    """Return the flat cells of each bank's table; the files stand beside the description."""
+    axes = description.axes
+    return [
+        read_table(path.parent / bank.table, axes.speed_rpm, axes.load) for bank in description.bank
+    ]
+
+
+def read_table(path: Path, speed_rpm: Sequence[float], load: Sequence[float]) -> list[float]:
+    """Return a table's cells, flat, row by row (rows are loads), checked against the axes."""
+    text = read_text(path, "VE table (CSV)")
+    separator = separator_of(text)
+    rows = [
+        (number, row)
+        for number, row in enumerate(csv.reader(text.splitlines(), delimiter=separator), start=1)
+        if any(cell.strip() for cell in row)
+    ]
+    table = Sheet(path, rows, separator)
+    table.check_axes([float(n) for n in speed_rpm], [float(p) for p in load])
+    return table.cells()
+
+
+class Sheet:
+    """A CSV table: numbered rows of text, the first one the header."""
+
+    def __init__(self, path: Path, rows: list[tuple[int, list[str]]], separator: str) -> None:
+        self.path = path
+        self.separator = separator
+        (self.header_line, header), *self.rows = rows
+        while header and not header[-1].strip():
+            header.pop()
+        self.speed_rpm = [
+            self._number(cell, self.header_line, column)
+            for column, cell in enumerate(header[1:], start=2)
+        ]
+        self.load = [self._number(row[0], line, 1) for line, row in self.rows]
+
+    def check_axes(self, speed_rpm: list[float], load: list[float]) -> None:
+        """Raise UserError unless the table has these breakpoints."""
+        for name, axis in (("speed", self.speed_rpm), ("load", self.load)):
+            for k in range(1, len(axis)):
+                if axis[k] <= axis[k - 1]:
+                    raise UserError(
+                        f"{self.path}: {name} breakpoints must ascend, but {axis[k]:g} follows "
+                        f"{axis[k - 1]:g}; sort the {'columns' if name == 'speed' else 'rows'}"
+                    )
+        if self.speed_rpm == load and self.load == speed_rpm and speed_rpm != load:
+            raise UserError(
+                f"{self.path}: rows and columns are exchanged; the first row must hold the speeds"
+            )
+        if len(self.speed_rpm) != len(speed_rpm) or len(self.load) != len(load):
+            raise UserError(
+                f"{self.path}: the table has {len(self.load)} loads x {len(self.speed_rpm)} speeds,"
+                f" the engine description's axes have {len(load)} x {len(speed_rpm)}"
+            )
+        for name, mine, other in (("speed", self.speed_rpm, speed_rpm), ("load", self.load, load)):
+            for k, (here, there) in enumerate(zip(mine, other, strict=True), start=1):
+                if abs(here - there) > 1e-6 * max(1.0, abs(there)):
+                    raise UserError(
+                        f"{self.path}: {name} breakpoint {k} is {here:g}, the engine description "
+                        f"says {there:g}; make them agree"
+                    )
+
+    def cells(self) -> list[float]:
+        """Return all cells, row by row; UserError when one is missing or not a positive number."""
+        cells = []
+        for line, row in self.rows:
+            while row and not row[-1].strip():
+                row.pop()
+            if len(row) != len(self.speed_rpm) + 1:
+                raise UserError(
+                    f"{self.path}: line {line} has {len(row) - 1} cells, "
+                    f"{len(self.speed_rpm)} are needed"
+                )
+            for column, text in enumerate(row[1:], start=2):
+                value = self._number(text, line, column)
+                if value <= 0.0:
+                    raise UserError(
+                        f"{self.path}: line {line}, column {column}: VE is {value:g}; "
+                        "it must be above 0"
+                    )
+                cells.append(value)
+        return cells
+
+    def _number(self, text: str, line: int, column: int) -> float:
+        value = number_of(text, self.separator)
+        if not math.isfinite(value):
+            raise UserError(
+                f"{self.path}: line {line}, column {column}: {text.strip()[:20]!r} is not a number"
+            )
+        return value
+
+
+def separator_of(text: str) -> str:
+    """Return what separates the cells of a CSV text: semicolon or tab where present, else comma."""
+    head = "\n".join(text.splitlines()[:20])
+    if ";" in head:
+        return ";"
+    return "\t" if "\t" in head else ","
+
+
+def number_of(text: str, separator: str = ",") -> float:
+    """Return the number in a cell, NaN when it holds none. A decimal comma is understood where the
+    comma does not separate cells and no point stands beside it."""
+    text = text.strip()
+    if separator != "," and text.count(",") == 1 and "." not in text:
+        text = text.replace(",", ".")
+    if "_" in text:
+        return math.nan
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file, UTF-8, as `write_bytes` does."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file so that a reader finds the old one or the whole new one, whatever happens."""
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise UserError(f"{path}: cannot be written: {error.strerror}") from None
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        # mkstemp makes files private; results are ordinary files.
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(name, 0o666 & ~mask)
+        os.replace(name, path)
+    except OSError as error:
+        Path(name).unlink(missing_ok=True)
+        raise UserError(f"{path}: cannot be written: {error.strerror}") from None
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def table_text(
+    description: EngineDescription, rows: Iterable[Iterable[object]], form: str = "{:g}"
+) -> str:
+    """Return CSV of a table on the description's axes; form: how a cell is written."""
+    axes = description.axes
+    lines = [",".join([CORNERS[axes.load_axis], *(f"{n:g}" for n in axes.speed_rpm)])]
+    for load, row in zip(axes.load, rows, strict=True):
+        lines.append(",".join([f"{load:g}", *(form.format(cell) for cell in row)]))
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,1 @@
+"""Benchmarks: each figure of README and DEVELOPERS comes from one of these."""

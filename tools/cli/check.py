@@ -1,0 +1,130 @@
+"""`check`: what an engine description and its tables were understood to say."""
+
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from breathmap.learner.core.settings import BankSettings, Settings
+from breathmap.learner.words.description import EngineDescription
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.run.learning import load as load_engine
+
+# Where the delay is shown: idle-like, cruising, hard at work (speed rpm, pressure kPa).
+DELAY_POINTS = ((1500.0, 35.0), (3000.0, 55.0), (6000.0, 95.0))
+INTAKE_C = 25.0
+
+
+def check_engine(path: Path, screen: Screen) -> None:
+    """Print what was understood; UserError when something is wrong."""
+    description, tables = load_engine(path)
+    understood = understand(description, tables)
+    if screen.result(understood):
+        return
+    _show(understood, screen)
+
+
+def understand(description: EngineDescription, tables: list[list[float]]) -> dict[str, Any]:
+    """Return everything understood as plain values, units in the names."""
+    settings = description.settings(tables)
+    axes, engine, method = description.axes, description.engine, description.method
+    banks = []
+    for number, bank in enumerate(settings.banks):
+        cells = tables[number]
+        banks.append(
+            {
+                "name": bank.name,
+                "displacement_cm3": round(description.swept_cm3(number), 1),
+                "lowest_ve_pct": min(cells),
+                "highest_ve_pct": max(cells),
+                "delay_s": [_delay(bank, speed, load) for speed, load in DELAY_POINTS],
+            }
+        )
+    return {
+        "engine": engine.name,
+        "displacement_cm3": engine.displacement_cm3,
+        "cylinders": engine.cylinders,
+        "load_axis": axes.load_axis,
+        "speed_rpm": axes.speed_rpm,
+        "load": axes.load,
+        "sensor": method.sensor,
+        "closed_loop": settings.closed_loop,
+        "global_terms": settings.term_names(),
+        "storage_step_pct": description.storage.step_pct,
+        "storage_max_pct": description.storage.max_pct,
+        "log_described": description.log is not None,
+        "banks": banks,
+        "warnings": warnings_of(description, settings, tables),
+    }
+
+
+def _delay(bank: BankSettings, speed_rpm: float, map_kpa: float) -> float:
+    bank.table.locate(speed_rpm, map_kpa)
+    transport_s = bank.delay.transport_s(speed_rpm, map_kpa, bank.table.ve_pct, INTAKE_C)
+    return round(transport_s + bank.delay.sensor_lag_s, 3)
+
+
+def warnings_of(
+    description: EngineDescription, settings: Settings, tables: list[list[float]]
+) -> list[str]:
+    """Return what is allowed and yet probably a mistake, a line each."""
+    lines = []
+    storage = description.storage
+    for bank, cells in zip(settings.banks, tables, strict=True):
+        over = sum(cell > storage.max_pct for cell in cells)
+        if over:
+            lines.append(
+                f"{bank.name}: {over} cells are above what the controller stores "
+                f"({storage.max_pct:g} %)"
+            )
+        between = sum(abs(c / storage.step_pct - round(c / storage.step_pct)) > 1e-6 for c in cells)
+        if between:
+            lines.append(
+                f"{bank.name}: {between} cells are no whole step of {storage.step_pct:g} %; "
+                "is this the table as stored?"
+            )
+        if max(cells) < 2.0:
+            lines.append(f"{bank.name}: all cells are below 2 %; VE is expected in per cent")
+        slowest = _delay(bank, *DELAY_POINTS[0])
+        if slowest > settings.history_s:
+            lines.append(
+                f"{bank.name}: the delay reaches {slowest:g} s, method.history_s is "
+                f"{settings.history_s:g}"
+            )
+    return lines
+
+
+def _show(understood: dict[str, Any], screen: Screen) -> None:
+    u = understood
+    unit = "kPa" if u["load_axis"] == "map_kpa" else "% throttle"
+    screen.say(
+        f"{u['engine']}: {u['displacement_cm3']:g} cm3, {u['cylinders']} cylinders, "
+        f"{len(u['banks'])} bank(s)"
+    )
+    screen.say(_axis("speed", u["speed_rpm"], "rpm"))
+    screen.say(_axis("load", u["load"], unit))
+    loop = "closed loop" if u["closed_loop"] else "open loop"
+    terms = ", ".join(u["global_terms"]) or "none"
+    screen.say(f"method: {u['sensor']} sensor, {loop}; global terms: {terms}")
+    screen.say(f"storage: steps of {u['storage_step_pct']:g} %, at most {u['storage_max_pct']:g} %")
+    log = "described" if u["log_described"] else "not described (only needed to replay CSV logs)"
+    screen.say(f"log columns: {log}")
+    table = Table(title="Banks", title_justify="left")
+    table.add_column("bank")
+    table.add_column("swept cm3", justify="right")
+    table.add_column("VE %", justify="right")
+    for speed, load in DELAY_POINTS:
+        table.add_column(f"delay s at {speed:g} rpm, {load:g} kPa", justify="right")
+    for bank in u["banks"]:
+        ve = f"{bank['lowest_ve_pct']:g} to {bank['highest_ve_pct']:g}"
+        delays = [f"{delay:.3f}" for delay in bank["delay_s"]]
+        table.add_row(bank["name"], f"{bank['displacement_cm3']:g}", ve, *delays)
+    screen.show(table)
+    for line in u["warnings"]:
+        screen.warn(line)
+    if not u["warnings"]:
+        screen.say("Nothing wrong was found.")
+
+
+def _axis(name: str, points: list[float], unit: str) -> str:
+    return f"{name}: {len(points)} breakpoints, {points[0]:g} to {points[-1]:g} {unit}"

@@ -1,0 +1,338 @@
+"""The commands of a job, each a thin layer: open the job, do one thing, say how things stand.
+
+Whatever happens, the last line says whether the learning set-up may still be in the vehicle.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.table import Table
+
+from breathmap.learner.decide.finished import TARGET, Region
+from breathmap.learner.decide.proposal import DECISIONS, Rules
+from breathmap.learner.words.description import EngineDescription
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job import compare as comparing
+from breathmap.tools.job.finish import finish_job
+from breathmap.tools.job.folder import Job, Record
+from breathmap.tools.job.history import history_table, verify_job
+from breathmap.tools.job.new import Origin, make_job
+from breathmap.tools.job.passes import accept_job, prepare_job, store_job, undo_job
+from breathmap.tools.job.propose import REBASE, SATURATE, BankPlan, Plan, propose_job
+from breathmap.tools.job.runs import learn_job, take_in
+
+JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
+Port = Annotated[
+    str | None,
+    typer.Option("--port", metavar="PORT", help="The controller's port, or any pyserial URL."),
+]
+Baud = Annotated[int, typer.Option("--baud", min=300, help="Baud rate of a serial port.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
+RULES = Rules()
+
+
+@contextmanager
+def working(folder: Path, screen: Screen, tell: bool = True) -> Iterator[Job]:
+    """Open a job, hold it, and close with the line about the set-up, whatever happened.
+
+    tell: for --json print what the command added to the history.
+    """
+    job = Job(folder)
+    with job.working():
+        before = len(job.records)
+        try:
+            yield job
+        finally:
+            _close(job, screen)
+        if tell:
+            screen.result(_standing(job, job.records[before:]))
+
+
+def _standing(job: Job, records: list[Record]) -> dict[str, Any]:
+    """Return records and how the job stands now, for --json."""
+    text, is_caution = job.closing_line()
+    return {
+        "job": str(job.folder),
+        "records": records,
+        "table": job.table,
+        "open_pass": job.pass_number,
+        "ready_for_use": not is_caution,
+        "set_up": text,
+    }
+
+
+def _close(job: Job, screen: Screen) -> None:
+    text, is_caution = job.closing_line()
+    if is_caution:
+        screen.warn(text)
+    else:
+        screen.say(text)
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
+    port: Port = None,
+    baud: Baud = 115200,
+    engine: Annotated[
+        Path | None, typer.Option(metavar="ENGINE.toml", help="A description with its tables.")
+    ] = None,
+    table: Annotated[
+        list[Path] | None,
+        typer.Option(help="VE table (CSV), once per bank; - reads standard input."),
+    ] = None,
+    target: Annotated[
+        Path | None, typer.Option(help="The original target lambda table (CSV).")
+    ] = None,
+    setting: Annotated[
+        list[str] | None, typer.Option(help="An original setting, NAME=on, off or a number.")
+    ] = None,
+    bank: Annotated[list[str] | None, typer.Option(help="Name of a bank, in order.")] = None,
+    name: Annotated[str, typer.Option(help="What people call the engine.")] = "engine",
+    displacement: Annotated[
+        float | None, typer.Option(help="Swept volume of all cylinders, cm3.")
+    ] = None,
+    cylinders: Annotated[int | None, typer.Option(help="Number of cylinders.")] = None,
+    load_axis: Annotated[str, typer.Option(help="map_kpa or throttle_pct.")] = "map_kpa",
+    sensor: Annotated[str, typer.Option(help="wideband or switching.")] = "wideband",
+    stoichiometric_afr: Annotated[
+        float | None, typer.Option(help="Stoichiometric air/fuel ratio of the fuel in use.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make a job: engine description, starting tables, a place for passes."""
+    screen = Screen(as_json)
+    origin = Origin(
+        port, baud, engine, tuple(table or ()), target, tuple(setting or ()), tuple(bank or ()),
+        name, displacement, cylinders, load_axis, sensor, stoichiometric_afr,
+    )  # fmt: skip
+    made = make_job(folder, origin, screen)
+    _close(made, screen)
+    screen.result(_standing(made, made.records))
+
+
+def prepare(
+    job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False
+) -> None:
+    """Write the set-up sheet; with --port apply it to the controller and read it back."""
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        prepare_job(opened, port, baud, screen)
+
+
+def learn_into(
+    folder: Path,
+    source: str,
+    baud: int,
+    wait_s: float,
+    check: bool,
+    as_json: bool,
+    view: bool = False,
+) -> None:
+    """Learn into a job; called by `learn` when it is given a job folder."""
+    screen = Screen(as_json)
+    with working(folder, screen, tell=False) as opened:
+        learn_job(opened, source, baud, wait_s, check, screen, view)
+
+
+def propose(
+    job: JobFolder,
+    saturate: Annotated[
+        bool, typer.Option("--saturate", help="Set cells that cannot be stored to the most.")
+    ] = False,
+    rebase: Annotated[
+        bool, typer.Option("--rebase", help="Raise the displacement, divide every cell by it.")
+    ] = False,
+    max_change: Annotated[
+        float, typer.Option(min=0.5, max=100, help="Largest change of a cell in a pass, %.")
+    ] = 100.0 * RULES.max_change,
+    max_error: Annotated[
+        float, typer.Option(min=0.1, max=50, help="Standard error above which a cell is held, %.")
+    ] = 100.0 * RULES.max_error,
+    target: Annotated[
+        float, typer.Option(min=0.1, max=20, help="Remaining fuelling error to stop at, %.")
+    ] = 100.0 * TARGET,
+    as_json: AsJson = False,
+) -> None:
+    """Solve the open pass: a new table with a decision for every cell."""
+    if saturate and rebase:
+        raise typer.BadParameter("choose one of --saturate and --rebase")
+    choice = SATURATE if saturate else REBASE if rebase else ""
+    rules = Rules(max_change / 100.0, max_error / 100.0)
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        take_in(opened, screen)
+        plan = propose_job(opened, choice, rules, target / 100.0, screen)
+        _show_plan(opened, plan, screen)
+
+
+def accept(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
+    """Make the latest proposal the table of the next pass; with --port store it, too."""
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        take_in(opened, screen)
+        accept_job(opened, port, baud, screen)
+
+
+def store(
+    job: JobFolder,
+    port: Annotated[str, typer.Option("--port", metavar="PORT", help="The controller's port.")],
+    baud: Baud = 115200,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Even over tables that the job does not know.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write the job's present table to the controller, and read it back."""
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        store_job(opened, port, baud, screen, overwrite)
+
+
+def undo(
+    job: JobFolder,
+    table: Annotated[int | None, typer.Argument(help="Table number; left out: the last.")] = None,
+    port: Port = None,
+    baud: Baud = 115200,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Even over tables that the job does not know.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Go back to any earlier table; with --port store it, too."""
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        take_in(opened, screen)
+        undo_job(opened, table, port, baud, overwrite, screen)
+
+
+def finish(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
+    """Write the final calibration with the set-up put back, and the proof of it."""
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        take_in(opened, screen)
+        finish_job(opened, port, baud, screen)
+
+
+def history(
+    job: JobFolder,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Hash every file and learn every pass again.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Show what happened in a job, and from what."""
+    screen = Screen(as_json)
+    with working(job, screen, tell=False) as opened:
+        take_in(opened, screen)
+        if not as_json:
+            screen.show(history_table(opened))
+        if verify:
+            verify_job(opened, screen)
+        screen.result(_standing(opened, opened.records))
+
+
+def compare(
+    first: Annotated[str, typer.Argument(metavar="A", help="A table: FILE.csv or JOB:NUMBER.")],
+    second: Annotated[str, typer.Argument(metavar="B", help="Another.")],
+    bank: Annotated[str | None, typer.Option(help="One bank of a job's table.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show two tables' difference as numbers and as a picture."""
+    screen = Screen(as_json)
+    comparing.compare(first, second, bank, screen)
+    for text in (first, second):
+        folder = Path(text.rpartition(":")[0] or text)
+        if comparing.is_job(folder):
+            _close(Job(folder), screen)
+            return
+
+
+COMMANDS: dict[str, tuple[Any, str]] = {
+    "new": (new, "`breathmap new monday --port /dev/ttyACM0 --bank left --bank right`\n\n"
+                 "`breathmap new monday --table left.csv --table right.csv --displacement 689`"),
+    "prepare": (prepare, "`breathmap prepare monday --port /dev/ttyACM0`"),
+    "propose": (propose, "`breathmap propose monday --rebase`"),
+    "accept": (accept, "`breathmap accept monday --port /dev/ttyACM0`"),
+    "store": (store, "`breathmap store monday --port /dev/ttyACM0`"),
+    "undo": (undo, "`breathmap undo monday 1`"),
+    "finish": (finish, "`breathmap finish monday --port /dev/ttyACM0`"),
+    "history": (history, "`breathmap history monday --verify`"),
+    "compare": (compare, "`breathmap compare monday:0 monday:2 --bank left`"),
+}  # fmt: skip
+
+
+def add_commands(app: typer.Typer, exit_codes: str) -> None:
+    """Add the commands of a job to the program."""
+    for name, (function, examples) in COMMANDS.items():
+        epilog = f"Examples:\n\n{examples}\n\n{exit_codes}"
+        app.command(name, epilog=epilog, rich_help_panel="The calibration job")(function)
+
+
+def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
+    """Print decisions, predicted errors, what is still needed, and what to do next."""
+    decisions = Table(title="Decisions, cells", title_justify="left")
+    decisions.add_column("decision")
+    for bank in plan.banks:
+        decisions.add_column(bank.name, justify="right")
+    decisions.add_column("reason")
+    for word, reason in DECISIONS.items():
+        counts = [bank.proposal.counts()[word] for bank in plan.banks]
+        if any(counts):
+            decisions.add_row(word, *[str(n) for n in counts], reason)
+    screen.show(decisions)
+    if plan.rebase is not None:
+        screen.say(
+            f"Rebase: displacement {plan.rebase.before_cm3:g} to {plan.rebase.after_cm3:g} cm3, "
+            f"every cell of every bank divided by {plan.rebase.factor:.4f}; VE x displacement is "
+            "kept to within half a step in every cell; one step is "
+            f"{plan.rebase.coarser_pct:.1f} % coarser than before."
+        )
+    for bank in plan.banks:
+        _show_regions(bank, job.description(), screen)
+    for caution in plan.cautions:
+        screen.warn(caution)
+    number = sum(r["what"] == "proposed" for r in job.records)
+    screen.say(f"Proposal {number} is in {job.proposal_folder(number)}: tables before and after,")
+    screen.say("difference, predicted error and its 95 % bound, and BANK-cells.csv, a line a cell.")
+    finished = all(bank.judgement.finished for bank in plan.banks)
+    if finished:
+        screen.say(f"Good enough: breathmap accept {job.folder}, then finish.")
+    else:
+        screen.say(f"Next: learn the ground named above, or breathmap accept {job.folder}.")
+
+
+def _show_regions(bank: BankPlan, description: EngineDescription, screen: Screen) -> None:
+    unit = "kPa" if description.axes.load_axis == "map_kpa" else "%"
+    table = Table(
+        title=f"{bank.name}: remaining fuelling error once accepted, 95 % bound",
+        title_justify="left",
+    )
+    table.add_column("speed, rpm", no_wrap=True)
+    table.add_column(f"load, {unit}", no_wrap=True)
+    table.add_column("min run", justify="right")
+    table.add_column("bound", justify="right", no_wrap=True)
+    table.add_column("still needed")
+    for region in bank.judgement.regions:
+        table.add_row(
+            f"{region.speed_rpm[0]:g} to {region.speed_rpm[1]:g}",
+            f"{region.load[0]:g} to {region.load[1]:g}",
+            f"{region.minutes:.1f}",
+            f"{100.0 * region.bound:.1f} %",
+            needed(region),
+        )
+    screen.show(table)
+
+
+def needed(region: Region) -> str:
+    """Return in words what a region still needs."""
+    if region.finished:
+        return "nothing"
+    if region.saturated:
+        return "cells that can be stored: propose with --rebase"
+    if region.needs_pass:
+        return "another pass (changes were limited)"
+    minutes = round(region.more_minutes)
+    return f"about {minutes} more minute{'s' if minutes > 1 else ''} there"

@@ -1,0 +1,1 @@
+"""The demo's scenario: a college's teaching bench, invented, and its simulated engine."""

@@ -1,0 +1,1 @@
+"""A calibration job: a folder on disk, from `new` to `finish`."""

@@ -1,0 +1,170 @@
+"""`breathmap finish`: the final calibration, the set-up put back, and the proof of it.
+
+The final calibration is the one that the job started from with the learned VE in it and, after a
+rebase, its displacement. That nothing else differs is compared field by field, stored, and, where
+the controller can be read, compared with what it holds.
+"""
+
+from dataclasses import dataclass
+
+from breathmap.learner.words.description import EngineDescription
+from breathmap.protocol.host.calibration import Calibration, Difference, differences
+from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.folder import (
+    FINAL,
+    FINISHED,
+    LEARNED,
+    PROPOSED,
+    Job,
+    hash_files,
+    save_folder,
+)
+from breathmap.tools.job.passes import check_known
+from breathmap.tools.job.setup import by_hand, sheet
+
+BEFORE_USE = (
+    "Start it cold and warm, idle, open and close the throttle.",
+    "Drive a short closed course while somebody else watches lambda and knock.",
+    "Ground that was never learned is as it was in the starting table: beware of it.",
+)
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What was compared with the start. compared: fields. allowed: differences that may be."""
+
+    compared: int
+    allowed: list[Difference]
+    ve_by_bank: dict[str, int]
+    displacement: Difference | None
+
+
+def prove(start: Calibration, final: Calibration, names: list[str]) -> Proof:
+    """Compare field by field; UserError when anything but VE or displacement differs."""
+    compared, found = differences(start, final)
+    wrong = [d for d in found if d.part not in ("ve", "displacement_cm3")]
+    if wrong:
+        first = wrong[0]
+        raise UserError(
+            f"the final calibration differs from the start in {first.part} {first.place}: "
+            f"{first.before} and {first.after}, and in {len(wrong) - 1} more places; nothing may "
+            "differ but VE and displacement: nothing was finished"
+        )
+    by_bank = {
+        name: sum(d.part == "ve" and d.place.startswith(f"bank {number}, ") for d in found)
+        for number, name in enumerate(names, start=1)
+    }
+    moved = next((d for d in found if d.part == "displacement_cm3"), None)
+    return Proof(compared, found, by_bank, moved)
+
+
+def proof_text(proof: Proof, description: EngineDescription, read_back: bool, port: str) -> str:
+    """Return the proof as Markdown."""
+    lines = [
+        f"# Proof: {description.engine.name}",
+        "",
+        f"{proof.compared:,} fields of the final calibration were compared with the calibration "
+        "that the job started from.",
+        "",
+        "| part | may differ | fields that differ |",
+        "| --- | --- | --- |",
+    ]
+    for name, count in proof.ve_by_bank.items():
+        lines.append(f"| VE cells, {name} | yes | {count} |")
+    moved = proof.displacement
+    change = "0" if moved is None else f"1: {moved.before:g} to {moved.after:g} cm3 (rebase)"
+    lines.append(f"| displacement constant | after a rebase | {change} |")
+    lines += [
+        "| axes, banks | no | 0 |",
+        "| storage | no | 0 |",
+        "| settings | no | 0 |",
+        "| target table | no | 0 |",
+        "",
+    ]
+    if read_back:
+        lines.append(
+            f"The controller at {port} was written, read back whole, and holds exactly this."
+        )
+    else:
+        lines.append(
+            "The controller was not read: see checklist.md for what is to be done by hand."
+        )
+    lines += ["", "Every field that differs:", ""]
+    lines += [f"- {d.part} {d.place}: {d.before:g} to {d.after:g}" for d in proof.allowed]
+    return "\n".join(lines) + "\n"
+
+
+def checklist_text(job: Job, description: EngineDescription, start: Calibration) -> str:
+    """Return what a person puts back by hand, as Markdown."""
+    lines = [f"# Put back by hand: {description.engine.name}", ""]
+    for bank in description.bank:
+        lines.append(f"- [ ] VE table of {bank.name}: final/{bank.name}.csv")
+    lines.append(f"- [ ] displacement constant: {job.calibration().displacement_cm3:g} cm3")
+    for item in sheet(description, start):
+        lines.append(f"- [ ] {item.title}: back to {item.original} (now {item.learning})")
+    lines += ["", *[f"- [ ] {line}" for line in BEFORE_USE]]
+    return "\n".join(lines) + "\n"
+
+
+def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
+    """Write the final calibration, prove it, and with a port store it and read it back."""
+    description, start = job.description(), job.start()
+    final = job.calibration()
+    names = [bank.name for bank in description.bank]
+    proof = prove(start, final, names)
+    _note_open_ends(job, screen)
+    left = [item.title for item in by_hand(sheet(description, start), start)]
+    read_back = False
+    if port is not None:
+        with ControllerLink(port, baud) as link:
+            present = link.read()
+            check_known(job, present, port)
+            back = link.write(final, present)
+        # Once more against the start: what is in the controller is what counts.
+        proof = prove(start, back, names)
+        read_back = True
+    verified = read_back and not left
+    text = proof_text(proof, description, read_back, port or "")
+    checklist = checklist_text(job, description, start)
+    files = {**calibration_files(final, description), "proof.md": text, "checklist.md": checklist}
+    save_folder(job.folder / FINAL, files)
+    job.append(
+        FINISHED,
+        table=job.table,
+        by_wire=read_back,
+        verified=verified,
+        compared=proof.compared,
+        differing=len(proof.allowed),
+        displacement_cm3=final.displacement_cm3,
+        files=hash_files(job.folder / FINAL),
+    )
+    summary = text.split("\nEvery field that differs:")[0]
+    screen.say(summary.rstrip())
+    screen.say()
+    if not read_back:
+        screen.say(checklist.rstrip())
+        screen.say()
+    elif left:
+        for title in left:
+            screen.warn(f"the controller does not offer {title}: put it back by hand.")
+    screen.say(
+        f"Written to {job.folder / FINAL}: tables, calibration.toml, proof.md, checklist.md."
+    )
+    screen.say("Before the vehicle is used:")
+    for line in BEFORE_USE:
+        screen.say(f"- {line}")
+    screen.say(f"Then check with a drive: breathmap learn {job.folder} PORT")
+
+
+def _note_open_ends(job: Job, screen: Screen) -> None:
+    """Say what is being left out."""
+    learned, proposed = job.latest(LEARNED), job.latest(PROPOSED)
+    present = job.latest("created", "accepted", "undone")
+    assert present is not None
+    if proposed is not None and proposed["number"] > present["number"]:
+        screen.say(f"Note: proposal {proposed['proposal']} was not accepted and is left out.")
+    elif learned is not None and learned["number"] > present["number"]:
+        screen.say(f"Note: pass {learned['pass']} was not proposed and is left out.")

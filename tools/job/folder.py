@@ -1,0 +1,343 @@
+"""The job folder: plain files, a history that only grows, and saves that a power cut cannot spoil.
+
+    engine.toml          the engine description, yours to edit
+    start/               the calibration that the job started from: table 0, never changed
+    setup-sheet.md       what to set for learning, and what to put back
+    passes/001/          recordings of a pass, the description and tables it ran with
+    proposals/001/       a proposal: tables, a decision per cell
+    tables/001/          an accepted table
+    final/               what `finish` wrote, with its proof
+    history.jsonl        one record a line, each with the hash of the line before
+
+The history alone says what counts: a folder that it does not name is left over from an interruption
+and is made anew.
+"""
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.words.description_text import annotated_example
+from breathmap.protocol.host.calibration import Calibration
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import read_description, write_text
+from breathmap.tools.job.calibration import read_calibration
+from breathmap.tools.run.results import software_version
+
+HISTORY = "history.jsonl"
+DESCRIPTION = "engine.toml"
+START = "start"
+FINAL = "final"
+LOCK = ".lock"
+CREATED, PREPARED, LEARNED, PROPOSED = "created", "prepared", "learned", "proposed"
+ACCEPTED, UNDONE, STORED, FINISHED = "accepted", "undone", "stored", "finished"
+CHECKED = "checked"
+
+Record = dict[str, Any]
+
+
+def now() -> str:
+    """Return the time of day for a record."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def sha256_of(data: bytes) -> str:
+    """Return the content hash, hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def hash_file(path: Path) -> str:
+    """Return the content hash of a file; UserError when it is gone."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read: {error.strerror}; the job needs it") from None
+
+
+def hash_files(folder: Path) -> dict[str, str]:
+    """Return the content hash of each file of a folder by name."""
+    return {p.name: hash_file(p) for p in sorted(folder.iterdir()) if p.is_file()}
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder last over a power cut, where the system can."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def save_folder(folder: Path, files: dict[str, str]) -> None:
+    """Write a folder so that it is there whole or not at all. What stands there is replaced."""
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        made = Path(tempfile.mkdtemp(prefix=".new-", dir=folder.parent))
+        for name, text in files.items():
+            (made / name).parent.mkdir(parents=True, exist_ok=True)
+            write_text(made / name, text)
+        sync_folder(made)
+        made.chmod(0o755)
+        if folder.exists():
+            shutil.rmtree(folder)
+        made.rename(folder)
+        sync_folder(folder.parent)
+    except OSError as error:
+        raise UserError(f"{folder}: cannot be written: {error.strerror}") from None
+
+
+def is_job(path: Path) -> bool:
+    """True when the path is a job folder."""
+    return (path / HISTORY).is_file()
+
+
+class Job:
+    """One job folder. records: its history, oldest first."""
+
+    def __init__(self, folder: Path) -> None:
+        if not is_job(folder):
+            raise UserError(
+                f"{folder} is no job folder (it has no {HISTORY}); make one with breathmap new"
+            )
+        self.folder = folder
+        self.records = read_history(folder / HISTORY)
+
+    @contextlib.contextmanager
+    def working(self) -> Iterator["Job"]:
+        """Hold the job against other commands, and clear what an interruption left over."""
+        with (self.folder / LOCK).open("w") as lock:
+            if not _locked(lock.fileno()):
+                raise UserError(f"{self.folder}: another breathmap command is at work in this job")
+            self.records = read_history(self.folder / HISTORY)
+            for left in [*self.folder.glob(".new-*"), *self.folder.glob("*/.new-*")]:
+                shutil.rmtree(left, ignore_errors=True)
+            for left in self.folder.glob(f".{HISTORY}.*"):
+                left.unlink(missing_ok=True)
+            yield self
+
+    # -- what counts -----------------------------------------------------------------------------
+
+    def latest(self, *kinds: str) -> Record | None:
+        """Return the latest record of these kinds, None when there is none."""
+        return next((r for r in reversed(self.records) if r["what"] in kinds), None)
+
+    @property
+    def table(self) -> int:
+        """Number of the table that the job now goes on from."""
+        record = self.latest(CREATED, ACCEPTED, UNDONE)
+        assert record is not None
+        return int(record["table"])
+
+    @property
+    def tables(self) -> list[int]:
+        """Numbers of all tables, oldest first."""
+        return [0, *(r["table"] for r in self.records if r["what"] == ACCEPTED)]
+
+    @property
+    def next_table(self) -> int:
+        """Number for the next accepted table."""
+        return max(self.tables) + 1
+
+    @property
+    def pass_number(self) -> int:
+        """Number of the open pass: a new one begins when the table changes."""
+        learned = self.latest(LEARNED)
+        if learned is None:
+            return 1
+        changed = self.latest(CREATED, ACCEPTED, UNDONE)
+        assert changed is not None
+        is_open = learned["number"] > changed["number"]
+        return int(learned["pass"]) + (0 if is_open else 1)
+
+    @property
+    def finished(self) -> Record | None:
+        """The record of `finish` when nothing has been changed since, else None."""
+        last = self.latest(PREPARED, ACCEPTED, UNDONE, FINISHED)
+        return last if last is not None and last["what"] == FINISHED else None
+
+    @property
+    def wired(self) -> bool:
+        """True when the controller was read or written over the wire before."""
+        return any(r.get("by_wire") for r in self.records)
+
+    def table_folder(self, number: int) -> Path:
+        """Return the folder of a table; 0 is the one that the job started from."""
+        return self.folder / (START if number == 0 else f"tables/{number:03d}")
+
+    def pass_folder(self, number: int) -> Path:
+        """Return the folder of a pass."""
+        return self.folder / "passes" / f"{number:03d}"
+
+    def proposal_folder(self, number: int) -> Path:
+        """Return the folder of a proposal."""
+        return self.folder / "proposals" / f"{number:03d}"
+
+    def pass_recordings(self, number: int) -> list[Record]:
+        """Return name, sha256 and bytes of the recordings of a pass, in order."""
+        return [
+            entry
+            for r in self.records
+            if r["what"] == LEARNED and r["pass"] == number
+            for entry in r["recordings"]
+        ]
+
+    # -- reading ---------------------------------------------------------------------------------
+
+    def description(self) -> EngineDescription:
+        """Return the engine description as it is now, and check that it still fits the job."""
+        path = self.folder / DESCRIPTION
+        found = read_description(path)
+        created = self.records[0]
+        banks = [bank.name for bank in found.bank]
+        axes = {"speed_rpm": found.axes.speed_rpm, "load": found.axes.load}
+        if banks != created["banks"] or axes != created["axes"]:
+            raise UserError(
+                f"{path}: its axes or bank names are not those that the job began with; put them "
+                "back, or make a new job"
+            )
+        return found
+
+    def calibration(self, number: int | None = None) -> Calibration:
+        """Return the calibration of a table (by default the present one): everything but VE and
+        displacement as at the start."""
+        number = self.table if number is None else number
+        if number not in self.tables:
+            there = ", ".join(str(n) for n in self.tables)
+            raise UserError(f"{self.folder}: there is no table {number}; there are {there}")
+        description = self.description()
+        self._check_table(number)
+        return read_calibration(self.table_folder(number), description)
+
+    def start(self) -> Calibration:
+        """Return the calibration that the job started from."""
+        return self.calibration(0)
+
+    def _check_table(self, number: int) -> None:
+        """Refuse a table whose files are not those that the history names."""
+        record = next(
+            r for r in self.records if r["what"] in (CREATED, ACCEPTED) and r["table"] == number
+        )
+        folder = self.table_folder(number)
+        for name, wanted in record["files"].items():
+            if hash_file(folder / name) != wanted:
+                raise UserError(
+                    f"{folder / name}: changed since the job saved it; put it back (the history "
+                    "holds its hash), or import it as a new job"
+                )
+
+    def running_description(self) -> EngineDescription:
+        """Return the description to learn with: tables beside it, and the displacement that VE now
+        stands on, since the gas flow follows VE x displacement."""
+        description = self.description()
+        factor = self.calibration().displacement_cm3 / self.start().displacement_cm3
+        engine = description.engine
+        return description.model_copy(
+            update={
+                "engine": engine.model_copy(
+                    update={"displacement_cm3": engine.displacement_cm3 * factor}
+                ),
+                "bank": [b.model_copy(update={"table": f"{b.name}.csv"}) for b in description.bank],
+            }
+        )
+
+    def running_text(self) -> str:
+        """Return `running_description` as TOML."""
+        return annotated_example(self.running_description(), ("Written by breathmap for a pass.",))
+
+    # -- writing ---------------------------------------------------------------------------------
+
+    def append(self, what: str, **values: Any) -> Record:
+        """Add a record to the history, all or nothing."""
+        record = {
+            "number": len(self.records) + 1,
+            "what": what,
+            "time": now(),
+            "software": software_version(),
+            **values,
+            "previous": sha256_of(line_of(self.records[-1])) if self.records else "",
+        }
+        records = [*self.records, record]
+        path = self.folder / HISTORY
+        write_text(path, b"".join(line_of(r) for r in records).decode())
+        sync_folder(self.folder)
+        self.records = records
+        return record
+
+    def closing_line(self) -> tuple[str, bool]:
+        """Return the last line of every command of this job, and whether it is a caution."""
+        finished = self.finished
+        if finished is None:
+            return (
+                "the learning set-up may still be in the vehicle. Not ready for use until "
+                f"breathmap finish {self.folder} has put everything back.",
+                True,
+            )
+        if not finished["verified"]:
+            return (
+                "the controller has not been read: the learning set-up may still be in the "
+                f"vehicle until every line of {self.folder / FINAL / 'checklist.md'} is done.",
+                True,
+            )
+        warned = self.latest(CHECKED)
+        if warned is not None and warned["number"] > finished["number"] and warned["signs"]:
+            return ("the last check drive showed signs of the learning set-up.", True)
+        return (
+            f"The set-up was put back and read back on {finished['time'][:10]}: see "
+            f"{self.folder / FINAL / 'proof.md'}.",
+            False,
+        )
+
+
+def line_of(record: Record) -> bytes:
+    """Return a record as its line in the history."""
+    return (json.dumps(record, ensure_ascii=False, separators=(", ", ": ")) + "\n").encode()
+
+
+def read_history(path: Path) -> list[Record]:
+    """Return the records; UserError where the chain of hashes is broken."""
+    try:
+        lines = path.read_bytes().splitlines(keepends=True)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+    records: list[Record] = []
+    previous = ""
+    for number, line in enumerate(lines, start=1):
+        try:
+            record = json.loads(line)
+            follows = record["previous"] == previous and record["number"] == number
+        except (ValueError, KeyError, TypeError):
+            follows = False
+        if not follows:
+            raise UserError(
+                f"{path}: line {number} does not follow from the line before: the file was edited "
+                "or damaged; take it from a copy of the job"
+            )
+        records.append(record)
+        previous = sha256_of(line)
+    if not records or records[0]["what"] != CREATED:
+        raise UserError(f"{path}: it does not begin with the job's creation; this is no whole job")
+    return records
+
+
+def _locked(handle: int) -> bool:
+    """Lock an open file until it closes (the system lets go of it when the program dies)."""
+    try:
+        import fcntl
+    except ImportError:  # Windows: a second command is the user's own care
+        return True
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

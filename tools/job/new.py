@@ -1,0 +1,297 @@
+"""`breathmap new`: make a job folder from a controller, an engine description, or pasted tables.
+
+Asks nothing: what is not given gets a default that the annotated engine description explains.
+Nothing is ever overwritten, and the folder appears whole or not at all.
+"""
+
+import csv
+import os
+import shutil
+import sys
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from breathmap.learner.words.description import (
+    DescriptionError,
+    EngineDescription,
+    parse_description,
+)
+from breathmap.learner.words.description_text import annotated_example
+from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.wire.control_fields import SETTINGS
+from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import (
+    Sheet,
+    read_description,
+    read_table,
+    read_tables,
+    read_text,
+    separator_of,
+    write_text,
+)
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.folder import (
+    CREATED,
+    DESCRIPTION,
+    HISTORY,
+    START,
+    Job,
+    hash_file,
+    hash_files,
+    line_of,
+    now,
+    save_folder,
+    sync_folder,
+)
+from breathmap.tools.run.results import software_version
+
+PASTE = Path("-")
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a job's start comes from: a controller's port, a description, or tables.
+
+    tables: CSV files, `-` for standard input, which may hold several tables with empty lines
+    between them. The rest is only needed where it cannot be read.
+    """
+
+    port: str | None = None
+    baud: int = 115200
+    engine: Path | None = None
+    tables: tuple[Path, ...] = ()
+    target: Path | None = None
+    settings: tuple[str, ...] = ()
+    banks: tuple[str, ...] = ()
+    name: str = "engine"
+    displacement_cm3: float | None = None
+    cylinders: int | None = None
+    load_axis: str = "map_kpa"
+    sensor: str = "wideband"
+    stoichiometric_afr: float | None = None
+
+
+def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
+    """Make the folder; UserError when it holds something already or the origin is not whole."""
+    _check_free(folder)
+    chosen = [origin.port is not None, origin.engine is not None, bool(origin.tables)]
+    if sum(chosen) == 0:
+        raise UserError(
+            "say where the starting tables come from: --port PORT (a controller), --engine "
+            "ENGINE.toml, or --table FILE for each bank (- for a paste on standard input)"
+        )
+    if origin.port is not None and sum(chosen) > 1:
+        raise UserError("--port reads everything from the controller: leave --engine and --table")
+    description, calibration = _read(origin)
+    calibration = _with_settings(calibration, origin)
+    _write(folder, description, calibration, origin.port is not None)
+    axes = description.axes
+    screen.say(
+        f"{folder}: a job for {description.engine.name}, {len(description.bank)} banks, "
+        f"{len(axes.speed_rpm)} speeds x {len(axes.load)} loads."
+    )
+    target = calibration.target_lambda
+    if origin.port is not None and target is not None and min(target) == max(target):
+        screen.warn(
+            "the controller's target table is flat: is a learning set-up in it already? What this "
+            "job takes as the original is what finish will put back."
+        )
+    screen.say(f"Check {folder / DESCRIPTION} first: exhaust volumes and sensor lag, bank by bank.")
+    screen.say(f"Next: breathmap prepare {folder}")
+    return Job(folder)
+
+
+def _check_free(folder: Path) -> None:
+    if folder.is_file():
+        raise UserError(f"{folder} is a file; give a folder")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise UserError(f"{folder} exists and is not empty; give another folder")
+
+
+def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
+    """Return description and calibration from wherever they come."""
+    if origin.port is not None:
+        with ControllerLink(origin.port, origin.baud) as link:
+            calibration = link.read()
+        return described(origin, calibration), calibration
+    if origin.engine is not None:
+        description = read_description(origin.engine)
+        if origin.tables:
+            axes = description.axes
+            if len(origin.tables) != len(description.bank):
+                raise UserError(
+                    f"{origin.engine} has {len(description.bank)} banks, got "
+                    f"{len(origin.tables)} --table"
+                )
+            tables = [read_table(path, axes.speed_rpm, axes.load) for path in origin.tables]
+        else:
+            tables = read_tables(origin.engine, description)
+        target = None
+        if origin.target is not None:
+            target = read_table(origin.target, description.axes.speed_rpm, description.axes.load)
+        return description, _from_tables(description, tables, target)
+    return _from_sheets(origin)
+
+
+def _from_tables(
+    description: EngineDescription, tables: list[list[float]], target: list[float] | None
+) -> Calibration:
+    storage, axes = description.storage, description.axes
+    return Calibration(
+        load_axis=axes.load_axis,
+        speed_rpm=tuple(axes.speed_rpm),
+        load=tuple(axes.load),
+        ve_pct=tuple(tuple(cells) for cells in tables),
+        displacement_cm3=description.engine.displacement_cm3,
+        target_lambda=None if target is None else tuple(target),
+        ve_step_pct=storage.step_pct,
+        ve_most_count=int(storage.max_pct / storage.step_pct + 1e-9),
+    )
+
+
+def described(origin: Origin, calibration: Calibration) -> EngineDescription:
+    """Return a description for a calibration that came without one."""
+    banks = calibration.banks
+    names = list(origin.banks) or [f"bank{number + 1}" for number in range(banks)]
+    if len(names) != banks:
+        raise UserError(f"there are {banks} banks, got {len(names)} --bank")
+    most = calibration.ve_most_count * calibration.ve_step_pct
+    engine = {
+        "name": origin.name,
+        "displacement_cm3": origin.displacement_cm3 or calibration.displacement_cm3,
+        "cylinders": origin.cylinders or banks,
+    }
+    if origin.stoichiometric_afr is not None:
+        engine["stoichiometric_afr"] = origin.stoichiometric_afr
+    try:
+        return parse_description(
+            {
+                "engine": engine,
+                "axes": {
+                    "load_axis": calibration.load_axis,
+                    "speed_rpm": list(calibration.speed_rpm),
+                    "load": list(calibration.load),
+                },
+                "method": {"sensor": origin.sensor, "closed_loop": origin.sensor == "switching"},
+                "storage": {"step_pct": calibration.ve_step_pct, "max_pct": most},
+                "bank": [{"name": name, "table": f"{name}.csv"} for name in names],
+            }
+        )
+    except DescriptionError as error:
+        raise UserError(f"the new engine description: {error}") from None
+
+
+def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
+    """Make a job from tables alone; the first one's header gives the axes."""
+    if origin.displacement_cm3 is None:
+        raise UserError("tables alone do not tell the engine's size: give --displacement (cm3)")
+    sheets: list[Sheet] = []
+    names: list[str] = []
+    for path in origin.tables:
+        text = sys.stdin.read() if path == PASTE else read_text(path, "VE table (CSV)")
+        label = Path("standard input") if path == PASTE else path
+        found = _sheets_in(label, text)
+        sheets += found
+        names += [path.stem] if path != PASTE else [""] * len(found)
+    names = [name or f"bank{number}" for number, name in enumerate(names, start=1)]
+    first = sheets[0]
+    for sheet in sheets:
+        sheet.check_axes(first.speed_rpm, first.load)
+    tables = [sheet.cells() for sheet in sheets]
+    target = None
+    if origin.target is not None:
+        target = tuple(read_table(origin.target, first.speed_rpm, first.load))
+    try:
+        calibration = Calibration(
+            load_axis=origin.load_axis,
+            speed_rpm=tuple(first.speed_rpm),
+            load=tuple(first.load),
+            ve_pct=tuple(tuple(cells) for cells in tables),
+            displacement_cm3=origin.displacement_cm3,
+            target_lambda=target,
+        )
+    except ValueError as error:
+        raise UserError(error) from None
+    named = origin if origin.banks else replace(origin, banks=tuple(names))
+    return described(named, calibration), calibration
+
+
+def _sheets_in(path: Path, text: str) -> list[Sheet]:
+    """Return the tables of a text; empty lines stand between them."""
+    separator = separator_of(text)
+    blocks: list[list[tuple[int, list[str]]]] = [[]]
+    for number, row in enumerate(csv.reader(text.splitlines(), delimiter=separator), start=1):
+        if any(cell.strip() for cell in row):
+            blocks[-1].append((number, row))
+        elif blocks[-1]:
+            blocks.append([])
+    blocks = [block for block in blocks if block]
+    if not blocks:
+        raise UserError(f"{path}: it holds no table")
+    return [Sheet(path, block, separator) for block in blocks]
+
+
+def _with_settings(calibration: Calibration, origin: Origin) -> Calibration:
+    """Lay settings given by hand, NAME=on, NAME=off or NAME=NUMBER, over those read."""
+    given: dict[str, float] = {}
+    for text in origin.settings:
+        name, _, value = text.partition("=")
+        words = {"on": 1.0, "off": 0.0}
+        try:
+            given[name] = words[value] if value in words else float(value)
+        except ValueError:
+            raise UserError(f"--setting {text}: give NAME=on, NAME=off or NAME=NUMBER") from None
+        if name not in SETTINGS:
+            raise UserError(f"--setting {name}: not known; there are {', '.join(SETTINGS)}")
+    return replace(calibration, settings={**calibration.settings, **given})
+
+
+def _write(
+    folder: Path,
+    description: EngineDescription,
+    calibration: Calibration,
+    by_wire: bool,
+) -> None:
+    """Make the whole job beside its place, and move it there in one step."""
+    banks = [b.model_copy(update={"table": f"{START}/{b.name}.csv"}) for b in description.bank]
+    description = description.model_copy(update={"bank": banks})
+    parent = folder.resolve().parent
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        made = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=parent))
+    except OSError as error:
+        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
+    try:
+        preface = ("The engine of this job: correct it here, every key is explained.",)
+        write_text(made / DESCRIPTION, annotated_example(description, preface))
+        save_folder(made / START, calibration_files(calibration, description))
+        record = {
+            "number": 1,
+            "what": CREATED,
+            "time": now(),
+            "software": software_version(),
+            "table": 0,
+            "by_wire": by_wire,
+            "banks": [b.name for b in description.bank],
+            "axes": {"speed_rpm": description.axes.speed_rpm, "load": description.axes.load},
+            "displacement_cm3": calibration.displacement_cm3,
+            "description": hash_file(made / DESCRIPTION),
+            "files": hash_files(made / START),
+            "previous": "",
+        }
+        write_text(made / HISTORY, line_of(record).decode())
+        sync_folder(made)
+        made.chmod(0o755)
+        if folder.is_dir():
+            folder.rmdir()
+        os.rename(made, folder)
+        sync_folder(parent)
+    except OSError as error:
+        shutil.rmtree(made, ignore_errors=True)
+        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
+    except Exception:
+        shutil.rmtree(made, ignore_errors=True)
+        raise

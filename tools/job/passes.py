@@ -1,0 +1,208 @@
+"""What a job does between runs: prepare, accept, store, undo, and what they tell a controller.
+
+The history is written last: whatever an interruption leaves behind, the next command goes on from
+the last thing that was whole, and doing a step again does no harm.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+from rich.table import Table
+
+from breathmap.protocol.host.calibration import Calibration
+from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import read_table, write_text
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.folder import (
+    ACCEPTED,
+    DESCRIPTION,
+    LEARNED,
+    PREPARED,
+    PROPOSED,
+    STORED,
+    UNDONE,
+    Job,
+    Record,
+    hash_file,
+    hash_files,
+    save_folder,
+    sha256_of,
+)
+from breathmap.tools.job.setup import (
+    BEFORE_RUNNING,
+    Item,
+    by_hand,
+    learning_calibration,
+    sheet,
+    sheet_text,
+)
+
+SHEET = "setup-sheet.md"
+
+
+def prepare_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
+    """Write the sheet; with a port apply it to the controller and read it back."""
+    description, start = job.description(), job.start()
+    items = sheet(description, start)
+    written: Calibration | None = None
+    if port is not None:
+        with ControllerLink(port, baud) as link:
+            present = link.read()
+            check_known(job, present, port)
+            _check_originals(start, present, port)
+            wanted = learning_calibration(description, job.calibration())
+            written = link.write(wanted, present)
+    left = by_hand(items, written)
+    text = sheet_text(description, items, left)
+    write_text(job.folder / SHEET, text)
+    job.append(
+        PREPARED,
+        by_wire=written is not None,
+        description=hash_file(job.folder / DESCRIPTION),
+        sheet=sha256_of(text.encode()),
+        by_hand=[item.name for item in left],
+    )
+    _show_sheet(items, left, screen)
+    if written is not None:
+        screen.say(f"Written to the controller at {port}, and read back the same.")
+        for item in left:
+            screen.warn(f"the controller does not offer {item.title}: set it by hand.")
+    else:
+        screen.say("Nothing was written to a controller: set each line by hand, and tick it.")
+    screen.say(f"The sheet is in {job.folder / SHEET}. Next: breathmap learn {job.folder} PORT")
+
+
+def _show_sheet(items: list[Item], left: list[Item], screen: Screen) -> None:
+    screen.say("Before running:")
+    for line in BEFORE_RUNNING:
+        screen.say(f"- {line}")
+    table = Table(title="For learning, set:", title_justify="left")
+    for heading in ("", "what", "original", "while learning"):
+        table.add_column(heading)
+    hand = {item.name for item in left}
+    for item in items:
+        box = "by hand" if item.name in hand else "written"
+        table.add_row(box, item.title, item.original, item.learning)
+    screen.show(table)
+
+
+def _check_originals(start: Calibration, present: Calibration, port: str) -> None:
+    """Refuse to change what the job has no original value of."""
+    lacking = [name for name in present.settings if name not in start.settings]
+    if present.target_lambda is not None and start.target_lambda is None:
+        lacking.append("target table")
+    if lacking:
+        raise UserError(
+            f"{port}: the job does not know the controller's original {lacking[0]}, so it could "
+            "not be put back; make the job from the controller: breathmap new DIR --port PORT"
+        )
+
+
+def check_known(job: Job, present: Calibration, port: str) -> int:
+    """Return the number of the job's table that a controller holds; UserError when none."""
+    own = job.calibration()
+    if (own.speed_rpm, own.load, own.banks) != (present.speed_rpm, present.load, present.banks):
+        raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
+    for number in [job.table, *reversed(job.tables)]:
+        table = job.calibration(number)
+        same = all(table.counts(0, b) == present.counts(0, b) for b in range(table.banks))
+        if same and table.constants() == present.constants():
+            return number
+    raise UserError(
+        f"{port}: the controller holds VE tables that this job does not know; somebody changed "
+        "them: make a new job from what is in it, or put a table of this job back with "
+        f"breathmap undo {job.folder} {job.table} --port {port} --overwrite"
+    )
+
+
+def accept_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
+    """Make the latest proposal the table of the next pass; with a port, write it and read back."""
+    proposed = job.latest(PROPOSED)
+    if proposed is None:
+        raise UserError(f"{job.folder}: there is no proposal yet; run breathmap propose first")
+    number = proposed["proposal"]
+    changed = job.latest(ACCEPTED, UNDONE)
+    if changed is not None and changed["number"] > proposed["number"]:
+        raise UserError(
+            f"{job.folder}: since proposal {number} the table has changed; learn and propose again"
+        )
+    folder = job.proposal_folder(number)
+    for name, wanted in proposed["files"].items():
+        if hash_file(folder / name) != wanted:
+            raise UserError(f"{folder / name}: changed since it was proposed; propose again")
+    learned = job.latest(LEARNED)
+    if learned is not None and learned["number"] > proposed["number"]:
+        screen.say(f"Note: more was learned after proposal {number}; it is not in it.")
+    for caution in proposed["cautions"]:
+        screen.warn(caution)
+    table = job.next_table
+    start = job.start()
+    calibration = _proposed_calibration(job, folder, proposed, start)
+    save_folder(job.table_folder(table), calibration_files(calibration, job.description()))
+    job.append(
+        ACCEPTED,
+        table=table,
+        from_table=proposed["table"],
+        proposal=number,
+        displacement_cm3=calibration.displacement_cm3,
+        files=hash_files(job.table_folder(table)),
+        proposal_files=proposed["files"],
+    )
+    screen.say(f"Proposal {number} is now table {table}, in {job.table_folder(table)}.")
+    if port is None:
+        screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
+    else:
+        store_job(job, port, baud, screen)
+
+
+def _store(job: Job) -> str:
+    return f"breathmap store {job.folder} --port PORT"
+
+
+def _proposed_calibration(
+    job: Job, folder: Path, proposed: Record, start: Calibration
+) -> Calibration:
+    tables = tuple(
+        tuple(read_table(folder / f"{bank.name}.csv", start.speed_rpm, start.load))
+        for bank in job.description().bank
+    )
+    return replace(start, ve_pct=tables, displacement_cm3=proposed["displacement_cm3"])
+
+
+def store_job(job: Job, port: str, baud: int, screen: Screen, overwrite: bool = False) -> None:
+    """Write the present table to the controller, set up for learning as it is; read back."""
+    own = job.calibration()
+    with ControllerLink(port, baud) as link:
+        present = link.read()
+        if not overwrite:
+            check_known(job, present, port)
+        wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
+        link.write(wanted, present)
+    job.append(STORED, table=job.table, by_wire=True)
+    screen.say(f"Table {job.table} was written to the controller at {port}, and read back.")
+
+
+def undo_job(
+    job: Job, number: int | None, port: str | None, baud: int, overwrite: bool, screen: Screen
+) -> None:
+    """Go back to an earlier table (by default the one before)."""
+    if number is None:
+        record = job.latest(ACCEPTED, UNDONE)
+        if record is None:
+            raise UserError(f"{job.folder}: it is still at table 0, there is nothing to undo")
+        number = int(record["from_table"])
+    calibration = job.calibration(number)
+    if number != job.table:
+        job.append(
+            UNDONE,
+            table=number,
+            from_table=job.table,
+            displacement_cm3=calibration.displacement_cm3,
+        )
+    screen.say(f"The job goes on from table {number}, in {job.table_folder(number)}.")
+    if port is None:
+        screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
+    else:
+        store_job(job, port, baud, screen, overwrite)

@@ -1,0 +1,248 @@
+"""`breathmap propose`: learn a pass's recordings again, decide cell by cell, and write it down.
+
+Learning from the recordings is exact, so the same recordings, description and tables always give
+the same proposal, byte for byte; `history --verify` shows it.
+"""
+
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breathmap.learner.decide.finished import Z95, Judgement, judge, remaining_error
+from breathmap.learner.decide.proposal import (
+    DECISIONS,
+    Clip,
+    Decided,
+    Proposal,
+    Rules,
+    decide,
+    exceeds,
+    most_of,
+    store,
+)
+from breathmap.learner.decide.rebase import Rebase, rebase_for, rebased
+from breathmap.learner.exact.solve import Solution
+from breathmap.learner.words.description import EngineDescription, Storage
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import table_text
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.folder import DESCRIPTION, PROPOSED, Job, hash_files, save_folder
+from breathmap.tools.job.runs import check_recordings, open_pass, relearn
+from breathmap.tools.run.session import Session
+
+Array = NDArray[np.float64]
+
+SATURATE = "saturate"
+REBASE = "rebase"
+# Where the device does not tell.
+USUAL_RATE_HZ = 25.0
+
+
+@dataclass(frozen=True)
+class BankPlan:
+    """One bank: its table as it was, what was found, what is proposed, how good that is.
+
+    shown_pct: the proposed table at the old displacement, to compare with the old one.
+    """
+
+    name: str
+    old_pct: Array
+    solution: Solution
+    proposal: Proposal
+    shown_pct: Array
+    judgement: Judgement
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A whole proposal, not yet written."""
+
+    banks: list[BankPlan]
+    rebase: Rebase | None
+    displacement_cm3: float
+    cautions: list[str]
+    files: dict[str, str]
+
+
+def plan_for(
+    session: Session, choice: str, rules: Rules, target: float, displacement_cm3: float
+) -> Plan:
+    """Decide everything from what was learned. choice: "", "saturate" or "rebase".
+
+    Raises UserError where a cell cannot be stored and no choice was made.
+    """
+    description, storage = session.description, session.description.storage
+    solutions = [result.solution for result in session.results()]
+    decided = [
+        decide(cells, solution, storage, rules)
+        for cells, solution in zip(session.tables, solutions, strict=True)
+    ]
+    over = [exceeds(one, storage) for one in decided]
+    rebase: Rebase | None = None
+    if any(mask.any() for mask in over):
+        if choice == REBASE:
+            try:
+                rebase = rebase_for([d.wanted_pct for d in decided], displacement_cm3, storage)
+            except ValueError as error:
+                raise UserError(f"--rebase cannot be done: {error}") from None
+        elif choice != SATURATE:
+            raise UserError(_no_choice(description, decided, over, displacement_cm3))
+    proposals = [_stored(one, rebase, storage, description) for one in decided]
+    factor = 1.0 if rebase is None else rebase.factor
+    used_s = _used_seconds(session)
+    banks = []
+    for number, (solution, proposal) in enumerate(zip(solutions, proposals, strict=True)):
+        shown = proposal.cells_pct * factor
+        judged = Proposal(shown, proposal.decisions, proposal.clips)
+        judgement = judge(
+            session.tables[number],
+            solution,
+            judged,
+            description.axes,
+            storage,
+            used_s[number],
+            target,
+        )
+        name = description.bank[number].name
+        banks.append(
+            BankPlan(name, decided[number].old_pct, solution, proposal, shown, judgement)
+        )  # fmt: skip
+    cautions = [
+        _clip_line(bank.name, clip, description) for bank in banks for clip in bank.proposal.clips
+    ]
+    new_cm3 = displacement_cm3 if rebase is None else rebase.after_cm3
+    files: dict[str, str] = {}
+    for bank in banks:
+        files |= _bank_files(bank, description)
+    return Plan(banks, rebase, new_cm3, cautions, files)
+
+
+def _stored(
+    decided: Decided, rebase: Rebase | None, storage: Storage, description: EngineDescription
+) -> Proposal:
+    if rebase is None:
+        return store(decided, storage, description.axes)
+    # Every cell moves with the factor; whether it was held or not, its VE x displacement stays.
+    return Proposal(rebased(decided.wanted_pct, rebase, storage), decided.decisions, [])
+
+
+def _used_seconds(session: Session) -> list[float]:
+    told = session.identity["sample_rate_hz"] if session.identity else float("nan")
+    step_s = 1.0 / (told if told == told else USUAL_RATE_HZ)
+    return [bank.used_count * step_s for bank in session.learner.banks]
+
+
+def _unit(description: EngineDescription) -> str:
+    return "kPa" if description.axes.load_axis == "map_kpa" else "% throttle"
+
+
+def _clip_line(name: str, clip: Clip, description: EngineDescription) -> str:
+    return (
+        f"{name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {_unit(description)} needs VE "
+        f"{clip.wanted_pct:.1f} %, {clip.stored_pct:g} % is stored: it stays {clip.lean_pct:.1f} % "
+        "lean. Running there is unsafe."
+    )
+
+
+def _no_choice(
+    description: EngineDescription,
+    decided: list[Decided],
+    over: list[NDArray[np.bool_]],
+    displacement_cm3: float,
+) -> str:
+    storage = description.storage
+    most = most_of(storage)
+    worst = max(float(d.wanted_pct[mask].max()) for d, mask in zip(decided, over, strict=True)
+                if mask.any())  # fmt: skip
+    cells = sum(int(mask.sum()) for mask in over)
+    found = rebase_for([d.wanted_pct for d in decided], displacement_cm3, storage)
+    return (
+        f"{cells} cells need more VE than the controller stores ({most:g} %), up to {worst:.1f} %; "
+        f"nothing was proposed. Choose: --saturate leaves them up to {100 * (worst / most - 1):.1f}"
+        " % lean, and running there is unsafe; --rebase raises the displacement constant from "
+        f"{found.before_cm3:g} to {found.after_cm3:g} cm3 and divides every cell of every bank by "
+        f"{found.factor:.4f}, which makes one step {found.coarser_pct:.1f} % coarser"
+    )
+
+
+def _bank_files(bank: BankPlan, description: EngineDescription) -> dict[str, str]:
+    """Return the texts of one bank's part of a proposal."""
+    before = 100.0 * (1.0 / (1.0 + bank.solution.correction) - 1.0)
+    after = 100.0 * remaining_error(bank.old_pct, bank.shown_pct, bank.solution)
+    bound = 100.0 * Z95 * bank.solution.standard_error
+    tables = {
+        f"{bank.name}.csv": (bank.proposal.cells_pct, "{:.10g}"),
+        f"{bank.name}-before.csv": (bank.old_pct, "{:.10g}"),
+        f"{bank.name}-difference.csv": (bank.shown_pct - bank.old_pct, "{:.2f}"),
+        f"{bank.name}-error-before.csv": (before, "{:.2f}"),
+        f"{bank.name}-error-after.csv": (after, "{:.2f}"),
+        f"{bank.name}-error-bound.csv": (np.abs(after) + bound, "{:.2f}"),
+        f"{bank.name}-coverage.csv": (bank.solution.coverage, "{:.1f}"),
+        f"{bank.name}-decision.csv": (bank.proposal.decisions, "{}"),
+    }
+    files = {
+        name: table_text(description, rows.tolist(), form) for name, (rows, form) in tables.items()
+    }
+    files[f"{bank.name}-cells.csv"] = _cells_text(bank, description)
+    return files
+
+
+def _cells_text(bank: BankPlan, description: EngineDescription) -> str:
+    """Return one line a cell: before, after, how sure, the decision and its reason."""
+    axes, solution = description.axes, bank.solution
+    lines = ["speed_rpm,load,ve_before_pct,ve_after_pct,correction_pct,standard_error_pct,"
+             "coverage,decision,reason"]  # fmt: skip
+    for j, load in enumerate(axes.load):
+        for i, speed in enumerate(axes.speed_rpm):
+            word = str(bank.proposal.decisions[j, i])
+            lines.append(
+                f"{speed:g},{load:g},{bank.old_pct[j, i]:.10g},{bank.shown_pct[j, i]:.10g},"
+                f"{100.0 * solution.correction[j, i]:.3f},"
+                f"{100.0 * solution.standard_error[j, i]:.3f},{solution.coverage[j, i]:.1f},"
+                f'{word},"{DECISIONS[word]}"'
+            )
+    return "\n".join(lines) + "\n"
+
+
+def propose_job(job: Job, choice: str, rules: Rules, target: float, screen: Screen) -> Plan:
+    """Solve the open pass and write its proposal into the job."""
+    number = job.pass_number
+    if not job.pass_recordings(number):
+        raise UserError(
+            f"{job.folder}: pass {number} holds no recording yet; run breathmap learn "
+            f"{job.folder} PORT"
+        )
+    check_recordings(job, number)
+    open_pass(job)
+    session = relearn(job, number, screen)
+    displacement = job.calibration().displacement_cm3
+    plan = plan_for(session, choice, rules, target, displacement)
+    proposal = sum(r["what"] == PROPOSED for r in job.records) + 1
+    folder = job.proposal_folder(proposal)
+    own = job.pass_folder(number)
+    inputs = {
+        DESCRIPTION: (own / DESCRIPTION).read_text("utf-8"),
+    }
+    save_folder(folder, {**plan.files, **inputs})
+    files = hash_files(folder)
+    job.append(
+        PROPOSED,
+        proposal=proposal,
+        table=job.table,
+        choice=choice,
+        rules=_finite(rules),
+        target=target,
+        displacement_cm3=plan.displacement_cm3,
+        recordings=[entry["sha256"] for entry in job.pass_recordings(number)],
+        description=files[DESCRIPTION],
+        cautions=plan.cautions,
+        finished=all(bank.judgement.finished for bank in plan.banks),
+        files=files,
+        **{"pass": number},
+    )
+    return plan
+
+
+def _finite(rules: Rules) -> dict[str, float | bool]:
+    return asdict(rules)

@@ -1,0 +1,1 @@
+"""Generators that keep derived files in step with the field table."""

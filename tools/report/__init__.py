@@ -1,0 +1,1 @@
+"""One HTML file about a run or a job."""

@@ -1,0 +1,109 @@
+"""What a report of a job is made from: latest pass, its proposal, all passes, the proof.
+
+Reads what the job's commands wrote and changes nothing in it.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.job.folder import CHECKED, CREATED, LEARNED, PREPARED, PROPOSED, Job, Record
+from breathmap.tools.report.data import (
+    BankReport,
+    PassRow,
+    ReportData,
+    pass_row,
+    read_cells,
+    read_folder,
+    read_notes,
+    read_numbers,
+)
+from breathmap.tools.run.results import SUMMARY
+
+
+def read_job(folder: Path) -> ReportData:
+    """Return what a job holds; UserError while nothing has been learned in it."""
+    job = Job(folder)
+    numbers = sorted({int(r["pass"]) for r in job.records if r["what"] == LEARNED})
+    whole = [n for n in numbers if (job.pass_folder(n) / SUMMARY).exists()]
+    if not whole:
+        raise UserError(
+            f"{folder}: nothing has been learned in this job yet; run breathmap learn {folder} PORT"
+        )
+    each = {number: read_folder(job.pass_folder(number)) for number in whole}
+    latest = each[whole[-1]]
+    proposed = next(
+        (r for r in reversed(job.records) if r["what"] == PROPOSED and r["pass"] == whole[-1]),
+        None,
+    )
+    banks = latest.banks
+    summary = dict(latest.summary)
+    if proposed is not None:
+        banks = [_with_proposal(bank, job.proposal_folder(proposed["proposal"])) for bank in banks]
+        summary["warnings"] = [*summary.get("warnings", []), *proposed["cautions"]]
+    rows: list[PassRow] = [
+        pass_row(number, bank) for number, data in each.items() for bank in data.banks
+    ]
+    notes = [note for number in whole for note in read_notes(job.pass_folder(number))]
+    return replace(
+        latest,
+        folder=folder,
+        banks=banks,
+        summary=summary,
+        passes=rows,
+        notes=notes,
+        setup=_setup_lines(job),
+        ready=not job.closing_line()[1],
+    )
+
+
+def _with_proposal(bank: BankReport, folder: Path) -> BankReport:
+    decisions = read_cells(folder / f"{bank.name}-decision.csv")[1]
+    counts: dict[str, int] = {}
+    for row in decisions:
+        for word in row:
+            counts[word] = counts.get(word, 0) + 1
+    return replace(
+        bank,
+        after=read_numbers(folder / f"{bank.name}.csv"),
+        decisions=decisions,
+        summary={**bank.summary, "cells": counts},
+    )
+
+
+def _setup_lines(job: Job) -> list[str]:
+    """Return what is known of the set-up and its restoration, oldest first, a line each."""
+    lines = [line for record in job.records for line in _told(record)]
+    changed = job.calibration().displacement_cm3 != job.start().displacement_cm3
+    if changed:
+        lines.append(
+            f"By a rebase the displacement constant went from {job.start().displacement_cm3:g} to "
+            f"{job.calibration().displacement_cm3:g} cm3; VE is meant with it."
+        )
+    lines.append(job.closing_line()[0])
+    return [line[0].upper() + line[1:] for line in lines]
+
+
+def _told(record: Record) -> list[str]:
+    day = str(record["time"])[:10]
+    what = record["what"]
+    if what == CREATED:
+        how = "read from the controller" if record["by_wire"] else "from files"
+        return [f"{day}: the job was made, {how}."]
+    if what == PREPARED:
+        how = "written to the controller and read back" if record["by_wire"] else "by hand"
+        left: list[Any] = record["by_hand"]
+        more = f" By hand: {', '.join(str(n) for n in left)}." if left else ""
+        return [f"{day}: set up for learning, {how}.{more}"]
+    if what == "finished":
+        proof = (
+            f"{record['compared']:,} fields compared with the start, {record['differing']} differ, "
+            "all of them VE or displacement"
+        )
+        how = "the controller was read back" if record["verified"] else "not verified in it"
+        return [f"{day}: finished with table {record['table']}; {proof}; {how}."]
+    if what == CHECKED:
+        signs = "; ".join(record["signs"]) or "no sign of the learning set-up"
+        return [f"{day}: check drive: {signs}."]
+    return []

@@ -1,0 +1,1 @@
+"""One way from source to outcome: sources, session, solving, writing."""

@@ -1,0 +1,173 @@
+"""Writes what was learned into a folder: per bank six tables as CSV, summary.json and trace.json.
+
+BANK-before.csv (VE, %, the table learned on), BANK-proposed.csv (VE, %), BANK-correction.csv (%),
+BANK-standard-error.csv (%, one standard deviation of the correction), BANK-coverage.csv
+(equivalent independent samples) and BANK-decision.csv (a word per cell, see
+`breathmap.learner.decide.proposal.DECISIONS`). The trace is for the report.
+"""
+
+import json
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from breathmap.learner.decide.proposal import SATURATED
+from breathmap.learner.exact.solve import film_of
+from breathmap.protocol.host.evidence import to_bytes
+from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import table_text, write_bytes, write_text
+from breathmap.tools.run.evidence_files import snapshot_of
+from breathmap.tools.run.session import BankResult, Session
+from breathmap.tools.run.trace import TRACE
+
+SUMMARY = "summary.json"
+# What the banks' evidence was, as frames; `replay` takes it like a recording.
+EVIDENCE = "evidence.bin"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run of learning ended with: the summary as written, and the results behind it.
+
+    stopped: the person ended it before its source did.
+    """
+
+    summary: dict[str, Any]
+    results: list[BankResult]
+    stopped: bool
+
+
+def software_version() -> str:
+    """Return the installed version."""
+    try:
+        return version("breathmap")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
+    """Make an output folder; UserError when it holds something and may not. hint: what to do."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        occupied = any(folder.iterdir())
+    except FileExistsError:
+        raise UserError(f"{folder} is a file; give a folder") from None
+    except OSError as error:
+        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
+    if occupied and not may_exist:
+        raise UserError(f"{folder} exists and is not empty; {hint}")
+
+
+def write_results(
+    folder: Path,
+    session: Session,
+    sources: list[str],
+    stopped: bool = False,
+    extra: dict[str, Any] | None = None,
+) -> Outcome:
+    """Solve, and write everything; `extra` goes into the summary."""
+    results = session.results()
+    for result in results:
+        for name, text in bank_files(session, result).items():
+            write_text(folder / name, text)
+    write_bytes(folder / EVIDENCE, to_bytes(snapshot_of(session)))
+    write_text(folder / TRACE, json.dumps(session.trace.as_dict()) + "\n")
+    summary = summarise(session, results, sources) | (extra or {})
+    write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
+    return Outcome(summary, results, stopped)
+
+
+def bank_files(session: Session, result: BankResult) -> dict[str, str]:
+    """Return the CSV texts of one bank by file name."""
+    description, solution = session.description, result.solution
+    name = result.bank.name
+    tables = {
+        "before": (result.old_pct, "{:g}"),
+        "proposed": (result.proposal.cells_pct, "{:g}"),
+        "correction": (100.0 * solution.correction, "{:.3f}"),
+        "standard-error": (100.0 * solution.standard_error, "{:.3f}"),
+        "coverage": (solution.coverage, "{:.1f}"),
+        "decision": (result.proposal.decisions, "{}"),
+    }
+    return {
+        f"{name}-{kind}.csv": table_text(description, rows.tolist(), form)
+        for kind, (rows, form) in tables.items()
+    }
+
+
+def summarise(session: Session, results: list[BankResult], sources: list[str]) -> dict[str, Any]:
+    """Return everything countable as plain numbers, units in the names."""
+    identity = session.identity
+    return {
+        "software_version": software_version(),
+        "protocol_version": PROTOCOL_VERSION,
+        "engine": session.description.engine.name,
+        "device": None if identity is None else identity["device_name"],
+        "sources": sources,
+        "samples": session.samples,
+        "banks": {result.bank.name: _bank_summary(session, result) for result in results},
+        "link": session.counters.as_dict(),
+        "warnings": [line for result in results for line in warnings_of(session, result)],
+    }
+
+
+def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
+    bank, solution = result.bank, result.solution
+    refused = {name: n for name, n in zip(REASONS, bank.refused, strict=True) if n}
+    names = session.settings.term_names()
+    errors = solution.standard_error[solution.visited]
+    film = film_of(solution, session.settings.film_s, session.settings.film_terms)
+    return {
+        "samples": bank.seen_count,
+        "used": bank.used_count,
+        "refused": refused,
+        "noise_pct": _rounded(100.0 * solution.noise, 3),
+        "autocorrelation_widening": _rounded(solution.widening, 2),
+        "median_standard_error_pct": _rounded(100.0 * float(np.median(errors)), 3)
+        if errors.size
+        else None,
+        "delay": result.delay.as_dict(),
+        "delay_model": {
+            "cycles": bank.delay.cycles,
+            "exhaust_volume_cm3": bank.delay.exhaust_volume_cm3,
+            "sensor_lag_s": bank.delay.sensor_lag_s,
+            "exhaust_temp_k": bank.delay.exhaust_temp_k,
+        },
+        "terms": {
+            name: {"value": _rounded(value, 4), "standard_error": _rounded(error, 4)}
+            for name, value, error in zip(
+                names, solution.term_values, solution.term_errors, strict=True
+            )
+        },
+        "film": None
+        if film is None
+        else {
+            "share": _rounded(film.share, 3),
+            "share_standard_error": _rounded(film.share_error, 3),
+            "time_s": _rounded(film.time_s, 3),
+            "time_standard_error_s": _rounded(film.time_error_s, 3),
+            "told": film.told,
+        },
+        "cells": result.proposal.counts(),
+    }
+
+
+def _rounded(value: float, digits: int) -> float:
+    return round(float(value), digits)
+
+
+def warnings_of(session: Session, result: BankResult) -> list[str]:
+    """Return what a person must know before storing the table, a line each."""
+    lines = []
+    unit = "kPa" if session.description.axes.load_axis == "map_kpa" else "% throttle"
+    for clip in result.proposal.clips:
+        lines.append(
+            f"{result.bank.name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {unit} needs "
+            f"VE {clip.wanted_pct:.1f} %, the controller stores {clip.stored_pct:g} % at most: "
+            f"{SATURATED}, lambda there stays {clip.lean_pct:.1f} % lean"
+        )
+    return lines

@@ -1,0 +1,228 @@
+"""One run of learning: bytes or samples in, verdicts counted, results at any time.
+
+Stands between the edges (port, files, screen) and the rooms protocol and learner. No I/O of its
+own. Several recordings or logs may follow one another: time goes on, the history does not.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breathmap.learner.core.gates import primary_reason
+from breathmap.learner.core.stream import BankLearner, Learner
+from breathmap.learner.decide.proposal import Proposal, propose
+from breathmap.learner.exact.solve import Solution, solve
+from breathmap.learner.words.description import EngineDescription
+from breathmap.protocol.host.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader
+from breathmap.protocol.wire.fields import IDENTITY, LOAD_AXES, REASONS
+from breathmap.protocol.wire.payload import unpack_payload
+from breathmap.protocol.wire.sample import Sample
+from breathmap.protocol.wire.samples import SampleAssembler
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.protocol_version import refuse_newer
+from breathmap.tools.run.delay_report import RecentSamples
+from breathmap.tools.run.trace import Trace
+
+# Longer than any history: samples of one source never explain those of the next.
+BETWEEN_SOURCES_US = 60_000_000
+# Breakpoints travel rounded to this.
+SPEED_STEP_RPM = 0.5
+LOAD_STEP = 0.01
+
+
+@dataclass
+class DelaySpan:
+    """Delay, injection to reading, over the used samples of a bank; seconds."""
+
+    count: int = 0
+    total_s: float = 0.0
+    low_s: float = float("inf")
+    high_s: float = 0.0
+
+    def note(self, delay_s: float) -> None:
+        """Take one used sample's delay."""
+        self.count += 1
+        self.total_s += delay_s
+        self.low_s = min(self.low_s, delay_s)
+        self.high_s = max(self.high_s, delay_s)
+
+    def as_dict(self) -> dict[str, float | None]:
+        """Return mean, least and most; None before any sample was used."""
+        if not self.count:
+            return {"mean_s": None, "least_s": None, "most_s": None}
+        return {
+            "mean_s": round(self.total_s / self.count, 4),
+            "least_s": round(self.low_s, 4),
+            "most_s": round(self.high_s, 4),
+        }
+
+
+@dataclass(frozen=True)
+class BankResult:
+    """What a bank's evidence says at one moment. old_pct: the table learned on, like proposal's."""
+
+    bank: BankLearner
+    old_pct: NDArray[np.float64]
+    solution: Solution
+    proposal: Proposal
+    delay: DelaySpan
+
+
+class Session:
+    """Learns from one source after another.
+
+    samples: samples given. latest: the latest refusal (bank, reason name), None after a sample
+    that every bank used. source: what the bytes come from, named in errors.
+    """
+
+    def __init__(self, description: EngineDescription, tables: list[list[float]]) -> None:
+        self.description = description
+        self.tables = tables
+        self.settings = description.settings(tables)
+        self.learner = Learner(self.settings)
+        self.delays = [DelaySpan() for _ in description.bank]
+        self.samples = 0
+        self.latest: tuple[str, str] | None = None
+        self.identity: dict[str, Any] | None = None
+        self.source = ""
+        # Filled where the delay shall be looked for afterwards.
+        self.recent: RecentSamples | None = None
+        self.trace = Trace(self.learner.banks)
+        # Called with each sample right after it was learned.
+        self.watcher: Callable[[Sample], None] | None = None
+        self._done = Counters()
+        self._reader = LinkReader()
+        self._assembler = SampleAssembler(reuse=True)
+        self._offset_us: int | None = None
+        self._last_us = 0
+
+    def begin(self, source: str) -> None:
+        """A new source follows: its clock and its link start afresh."""
+        _add_counters(self._done, self._reader.counters)
+        self.source = source
+        self._reader = LinkReader()
+        self._assembler = SampleAssembler(reuse=True)
+        self._offset_us = None
+
+    @property
+    def counters(self) -> Counters:
+        """What the link counted, all sources together."""
+        total = Counters()
+        _add_counters(total, self._done)
+        _add_counters(total, self._reader.counters)
+        return total
+
+    @property
+    def source_frames(self) -> int:
+        """Whole frames of ours from the present source."""
+        return self._reader.counters.frames
+
+    @property
+    def pending_bytes(self) -> int:
+        """Bytes of a frame that the present source has begun and not ended."""
+        return self._reader.pending_bytes
+
+    def feed(self, data: bytes) -> None:
+        """Take bytes of the present source; UserError when its device does not fit."""
+        reader = self._reader
+        reader.feed(data)
+        while (event := reader.next_event()) is not NEED_DATA:
+            sample = self._assembler.take(event)
+            if sample is not None:
+                self.learn(sample)
+            else:
+                self._note(event)
+
+    def _note(self, event: Event) -> None:
+        if isinstance(event, FrameEvent) and event.type == IDENTITY.number:
+            self._check_identity(unpack_payload(IDENTITY, event.payload))
+        else:
+            refuse_newer(self.source, "device", self._reader.counters, event)
+
+    def learn(self, sample: Sample) -> None:
+        """Take one sample of the present source; it is left as it was."""
+        banks = self.learner.banks
+        if sample.banks != len(banks):
+            raise UserError(
+                f"{self.source}: the samples carry {sample.banks} banks, the engine description "
+                f"has {len(banks)}: correct its [[bank]] entries or the device"
+            )
+        device_us, lost = sample.time_us, sample.lost_before
+        if self._offset_us is None:
+            after = self._last_us + BETWEEN_SOURCES_US if self.samples else 0
+            self._offset_us = after - device_us
+            if self.samples:
+                sample.lost_before = 1
+        sample.time_us = self._last_us = device_us + self._offset_us
+        self.learner.learn_one(sample)
+        if self.recent is not None:
+            self.recent.add(sample)
+        self.trace.note(banks, sample)
+        if self.watcher is not None:
+            self.watcher(sample)
+        sample.time_us, sample.lost_before = device_us, lost
+        self.samples += 1
+        self.latest = None
+        for bank, delay in zip(banks, self.delays, strict=True):
+            if bank.verdict:
+                self.latest = (bank.name, REASONS[primary_reason(bank.verdict)])
+            else:
+                delay.note(bank.delay_s)
+
+    def _check_identity(self, identity: dict[str, Any]) -> None:
+        """Raise UserError where the device's banks or axes are not the description's."""
+        self.identity = identity
+        description = self.description
+        axes = description.axes
+        if identity["banks"] != len(description.bank):
+            raise UserError(
+                f"{self.source}: the device has {identity['banks']} banks, the engine description "
+                f"{len(description.bank)}: correct its [[bank]] entries"
+            )
+        axis = identity["load_axis"]
+        kind = LOAD_AXES[axis] if axis < len(LOAD_AXES) else "unknown"
+        if kind not in ("unknown", axes.load_axis):
+            raise UserError(
+                f"{self.source}: the device's load axis is {kind}, the engine description's "
+                f"{axes.load_axis}: correct axes.load_axis"
+            )
+        speeds = [point["speed_rpm"] for point in identity["speed_points"]]
+        loads = [point["load"] for point in identity["load_points"]]
+        self._check_axis("axes.speed_rpm", speeds, axes.speed_rpm, SPEED_STEP_RPM)
+        self._check_axis("axes.load", loads, axes.load, LOAD_STEP)
+
+    def _check_axis(
+        self, name: str, device: list[float], described: list[float], step: float
+    ) -> None:
+        if not device:  # the device does not know its axes
+            return
+        if len(device) != len(described):
+            raise UserError(
+                f"{self.source}: the device has {len(device)} breakpoints where the engine "
+                f"description has {len(described)}: correct {name}"
+            )
+        for place, (there, here) in enumerate(zip(device, described, strict=True), start=1):
+            if not abs(there - here) <= step:
+                raise UserError(
+                    f"{self.source}: breakpoint {place} is {there:g} in the device and {here:g} in "
+                    f"the engine description: correct {name}"
+                )
+
+    def results(self) -> list[BankResult]:
+        """Solve every bank's evidence as it stands."""
+        storage, axes = self.description.storage, self.description.axes
+        results = []
+        for bank, cells, delay in zip(self.learner.banks, self.tables, self.delays, strict=True):
+            solution = solve(bank.evidence, cells_pct=cells)
+            old_pct = np.asarray(cells, dtype=np.float64).reshape(solution.correction.shape)
+            proposal = propose(cells, solution, storage, axes)
+            results.append(BankResult(bank, old_pct, solution, proposal, delay))
+        return results
+
+
+def _add_counters(total: Counters, more: Counters) -> None:
+    for name, count in more.as_dict().items():
+        setattr(total, name, getattr(total, name) + count)

@@ -1,0 +1,1 @@
+"""The live view: an observer of a session, in the terminal."""

@@ -1,0 +1,207 @@
+"""The live view's sentences: is it learning, what became of the samples, where to go, alarms."""
+
+import math
+
+from breathmap.learner.core import alarms
+from breathmap.learner.core.alarms import SENSOR_LOST, Alarms
+from breathmap.learner.decide.guide import Advice, Region
+from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from breathmap.tools.report.words import CAUTIONS
+from breathmap.tools.view.state import LEARNING, STOP, USED, WAITING, Watch, state_of
+
+# name -> (what it means, what to do); a test holds that every alarm has its words.
+ALARM_WORDS: dict[str, tuple[str, str]] = {
+    "lean_under_load": (
+        "LEAN UNDER LOAD{bank}: lambda {value:.2f}",
+        "close the throttle now; look for fuel pressure, injector, leak, or a cell far too low",
+    ),
+    "lambda_rising_with_load": (
+        "LAMBDA RISES WITH LOAD{bank}: {value:.2f}",
+        "close the throttle now; the fuel does not keep up: pressure, pump, filter, injector",
+    ),
+    "engine_too_hot": (
+        "ENGINE TOO HOT: {value:.0f} °C",
+        "ease off, stop, let it cool; check coolant and fan",
+    ),
+    "sensor_lost": (
+        "SENSOR LOST{bank}: {state}",
+        "end the pull gently; check heater, plug and wiring of the lambda sensor",
+    ),
+    "link_lost": (
+        "LINK LOST",
+        "nothing arrives: check cable, power and bridge; what was learned is safe",
+    ),
+    "frames_being_lost": (
+        "FRAMES ARE BEING LOST: {value:.0f} %",
+        "check cable, grounding and baud rate",
+    ),
+}
+SENSOR_SAYS = {
+    SENSOR_ABSENT: "it is not there",
+    SENSOR_WARMING: "it does not get warm",
+    SENSOR_READY: "it reads nothing",
+    SENSOR_FAULT: "it reports a fault",
+}
+ENDED = ("ENDED: nothing more will come", "to do: q writes everything and leaves")
+HELP = (
+    ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
+    ("", "correction, standard error, where observations land"),
+    ("b", "next bank"),
+    ("c", "close-up that follows the operating point, on and off"),
+    ("o", "operator mode: one word, one colour, and bells: one = learning,"),
+    ("", "two slow = not learning (or an alarm to look at), four fast again"),
+    ("", "and again = stop now"),
+    ("a", "acknowledge alarms"),
+    ("space", "pause: nothing is learned or recorded; alarms go on"),
+    ("n", "note: a line of text, kept with the time"),
+    ("x", "the advised ground cannot be reached: leave it out"),
+    ("X", "take all ground that was left out back in"),
+    ("+, -", "replay faster, slower"),
+    ("q", "quit; everything is written"),
+    ("?", "this help"),
+)
+START = (
+    "Nobody who rides or drives looks at this screen: a second person does,",
+    "or nobody, and the run is looked at afterwards.",
+)
+
+
+def verdict_line(watch: Watch, names: list[str], paused: bool, silent_s: float) -> tuple[str, str]:
+    """Return (is it learning and if not why not, what to do)."""
+    if paused:
+        return "PAUSED: nothing is learned or recorded; alarms go on", "to do: space goes on"
+    if silent_s > 2.0:
+        return (
+            f"NOT LEARNING: nothing has arrived for {silent_s:.0f} s",
+            "to do: check cable, power, and that the device is running",
+        )
+    verdicts = [watch.verdict(bank) for bank in range(len(names))]
+    if not any(verdicts):
+        return "WAITING for the first sample", "to do: start the device, or wait a moment"
+    if all(verdict == USED for verdict in verdicts):
+        return "LEARNING: samples are used, all banks", "to do: hold it, or go on as advised below"
+    reasons = {verdict for verdict in verdicts if verdict not in (USED, "")}
+    reason = next(verdict for verdict in verdicts if verdict not in (USED, ""))
+    meaning, remedy = EXPLANATIONS[reason]
+    where = "" if len(reasons) == 1 and USED not in verdicts else f" ({_bank_of(verdicts, names)})"
+    return f"NOT LEARNING{where}: {meaning}", f"to do: {remedy}"
+
+
+def _bank_of(verdicts: list[str], names: list[str]) -> str:
+    return next(n for n, v in zip(names, verdicts, strict=True) if v not in (USED, ""))
+
+
+def spent_line(watch: Watch, width: int = 80) -> str:
+    """Return how the last minute's samples were spent, by reason, in `width` characters: the
+    reasons that cost most, and the others together where there is no room."""
+    spent = watch.spent()
+    total = sum(spent.values())
+    if not total:
+        return "last minute: no samples"
+    line = f"last minute: used {_share(spent[USED], total)}"
+    refused = [(name, count) for name, count in spent.most_common() if name != USED]
+    left = sum(count for _, count in refused)
+    for name, count in refused:
+        longer = f"{line}, {name.replace('_', ' ')} {_share(count, total)}"
+        left -= count
+        rest = f", other {_share(left, total)}" if left else ""
+        if len(longer + rest) > width:
+            return f"{line}, other {_share(left + count, total)}"
+        line = longer
+    return line
+
+
+def _share(count: int, total: int) -> str:
+    share = 100.0 * count / total
+    return f"{share:.0f} %" if share >= 1.0 or not count else "<1 %"
+
+
+def region_words(region: Region, description: EngineDescription) -> str:
+    """Return a region as a speed band and a load band."""
+    axes = description.axes
+    load = "kPa" if axes.load_axis == "map_kpa" else "% throttle"
+    return (
+        f"{axes.speed_rpm[region.column]:g} to {axes.speed_rpm[region.column_end]:g} rpm at "
+        f"{axes.load[region.row]:g} to {axes.load[region.row_end]:g} {load}"
+    )
+
+
+def advice_lines(advice: Advice | None, description: EngineDescription, aside: int) -> list[str]:
+    """Return where to go next and how long it will still take."""
+    goal = description.goal.error_pct
+    if advice is None:
+        return ["go next: run anywhere within the axes", "the first estimate follows in seconds"]
+    left_out = f"; {aside} square{'s' if aside > 1 else ''} left out" if aside else ""
+    if advice.region is None:
+        if math.isinf(advice.minutes_left):
+            return ["go next: no ground is left to advise (X takes all back in)", ""]
+        return [
+            f"goal reached: expected error ± {100 * advice.error:.2f} % on the ground reached"
+            f"{left_out}",
+            f"the goal is {goal:g} %; go on for new ground, or quit",
+        ]
+    minutes = advice.minutes_left
+    left = (
+        "more than 4 hours"
+        if math.isinf(minutes)
+        else "under 1 minute"
+        if minutes < 1
+        else _about(minutes)
+    )
+    return [
+        f"go next: {region_words(advice.region, description)}",
+        f"expected error ± {100 * advice.error:.2f} %, goal {goal:g} %: {left} to go{left_out}",
+    ]
+
+
+def _about(minutes: float) -> str:
+    whole = round(minutes)
+    return f"about {whole} minute{'s' if whole > 1 else ''}"
+
+
+def alarm_line(watching: Alarms, names: list[str]) -> str:
+    """Return the banner's text, "" when nothing is latched."""
+    worst = watching.worst()
+    if worst < 0:
+        return ""
+    what, remedy = ALARM_WORDS[alarms.NAMES[worst]]
+    bank = watching.bank[worst]
+    value = watching.value[worst]
+    text = what.format(
+        bank=f" ({names[bank]})" if bank >= 0 else "",
+        value=value,
+        state=SENSOR_SAYS.get(round(value), "it is not ready") if worst == SENSOR_LOST else "",
+    )
+    more = sum(watching.latched) - 1
+    return f"{text}. {remedy}{f' (and {more} more)' if more else ''}"
+
+
+def start_text() -> list[str]:
+    """Return the start screen's lines."""
+    said = [line for line in CAUTIONS if not line.startswith("Whoever rides")]
+    return [*START, "", *(f"- {line}" for line in said)]
+
+
+def keys_line(width: int, banks: int, can_change_speed: bool) -> str:
+    """Return the keys that fit; what matters most is kept longest."""
+    keys = ["q:quit", "?:help", "o:operator", "l:layer", "a:seen", "space:pause", "n:note"]
+    keys += ["b:bank"] if banks > 1 else []
+    keys += ["+-:speed"] if can_change_speed else []
+    keys += ["c:close-up", "x:cannot go there"]
+    while len(" ".join(keys)) > width:
+        keys.pop()
+    return " ".join(keys)
+
+
+def operator_words(watch: Watch, names: list[str], paused: bool) -> tuple[str, str]:
+    """Return the one word and one short line for operator mode."""
+    state = state_of(watch)
+    if state == STOP:
+        return STOP, alarm_line(watch.alarms, names)
+    if paused:
+        return WAITING, "paused"
+    if state == LEARNING:
+        return LEARNING, ""
+    return state, verdict_line(watch, names, paused, 0.0)[1]
