@@ -24,7 +24,7 @@ PER_CELL = 8
 # Layout of the sums over all observations.
 COUNT = 0  # observations used
 WEIGHT = 1  # sum of w
-SQUARE = 2  # sum of w d d
+SQUARE = 2  # sum of w d d; these three grow with every observation
 BLOCK_SQUARE = 3  # sum over blocks and cells of (sum of w v r)^2
 SUMS = 4
 
@@ -105,7 +105,7 @@ class Evidence:
             # A double-precision learner need not load it.
             from breathmap.learner.core.single_precision import HeldSums
 
-            self._held = HeldSums(self)
+            self._held = HeldSums(self.cells, self.border, self.sums, self.corner, self.term_rhs)
 
     def predict(self, index: int, v0: float, v1: float, v2: float, v3: float) -> float:
         """The correction at a point by the running estimate, a fraction; 0 before learning."""
@@ -142,9 +142,8 @@ class Evidence:
         c = a + self.n_speed * PER_CELL
         e = c + PER_CELL
 
-        residual = d - (
-            v0 * cells[a + X] + v1 * cells[b + X] + v2 * cells[c + X] + v3 * cells[e + X]
-        )
+        inner = v0 * cells[a + X] + v1 * cells[b + X] + v2 * cells[c + X] + v3 * cells[e + X]
+        residual = d - inner
         for k in range(n_terms):
             residual -= terms[k] * self.term_x[k]  # type: ignore[index]
 
@@ -177,8 +176,16 @@ class Evidence:
         self.weight = weight
 
         sums = self.sums
-        if self._held is not None:
-            self._held.add(index, v0, v1, v2, v3, d, weight, share, terms)
+        # In single precision it cannot drift: `close_block` computes it afresh.
+        for k in range(n_terms):
+            self.term_dot[k] += weight * terms[k] * inner  # type: ignore[index]
+        held = self._held
+        if held is not None:
+            if index != held.index:
+                held.leave()
+                self._place_square(index, held.place)
+                held.enter(index)
+            held.add(v0, v1, v2, v3, d, weight, share, terms)
         else:
             self._add(a, b, c, e, v0, v1, v2, v3, d, weight, share)
             if n_terms:
@@ -258,15 +265,9 @@ class Evidence:
         terms: "array[float]",
     ) -> None:
         n_terms = self.n_terms
-        cells = self.cells
         border = self.border
         corner = self.corner
         north = index + self.n_speed
-        x0 = cells[index * PER_CELL + X]
-        x1 = cells[(index + 1) * PER_CELL + X]
-        x2 = cells[north * PER_CELL + X]
-        x3 = cells[(north + 1) * PER_CELL + X]
-        inner = v0 * x0 + v1 * x1 + v2 * x2 + v3 * x3
         place = 0
         for k in range(n_terms):
             pull = weight * terms[k]
@@ -274,11 +275,45 @@ class Evidence:
             border[(index + 1) * n_terms + k] += pull * v1
             border[north * n_terms + k] += pull * v2
             border[(north + 1) * n_terms + k] += pull * v3
-            self.term_dot[k] += pull * inner
             self.term_rhs[k] += pull * d
             for m in range(k, n_terms):
                 corner[place] += pull * terms[m]
                 place += 1
+
+    def _place_square(self, index: int, place: "array[int]") -> None:
+        """Say where the numbers of one square lie, in the order in which `HeldSums.add` adds:
+        the cells' as in `_add`, then four of the border for each term."""
+        a = index * PER_CELL
+        b = a + PER_CELL
+        c = a + self.n_speed * PER_CELL
+        e = c + PER_CELL
+        place[0] = a
+        place[1] = a + EAST
+        place[2] = a + NORTH
+        place[3] = a + NORTH_EAST
+        place[4] = b
+        place[5] = b + NORTH_WEST
+        place[6] = b + NORTH
+        place[7] = c
+        place[8] = c + EAST
+        place[9] = e
+        place[10] = a + RHS
+        place[11] = b + RHS
+        place[12] = c + RHS
+        place[13] = e + RHS
+        place[14] = a + COVERAGE
+        place[15] = b + COVERAGE
+        place[16] = c + COVERAGE
+        place[17] = e + COVERAGE
+        n_terms = self.n_terms
+        north = index + self.n_speed
+        at = 18
+        for k in range(n_terms):
+            place[at] = index * n_terms + k
+            place[at + 1] = (index + 1) * n_terms + k
+            place[at + 2] = north * n_terms + k
+            place[at + 3] = (north + 1) * n_terms + k
+            at += 4
 
     def _relax(self, index: int, ridge: float) -> None:
         """One Gauss-Seidel step of one cell: x_i <- (b_i - sum H_ij x_j) / (H_ii + ridge)."""

@@ -7,26 +7,13 @@ the open square are held apart: what each was on entry, and what was added since
 through after every sample, so readers see it current, and it is rounded only once a visit. What
 that rounding loses is made up by chance in proportion to it (stochastic rounding), so that no drive
 makes it one-sided: after n visits the relative error is about sqrt(n) * 2^-25.
+
+Knows arrays and places in them, not what lies there: `breathmap.learner.core.kernel` says it.
 """
 
 import math
 import struct
 from array import array
-
-from breathmap.learner.core.kernel import (
-    COUNT,
-    COVERAGE,
-    EAST,
-    NORTH,
-    NORTH_EAST,
-    NORTH_WEST,
-    PER_CELL,
-    RHS,
-    SQUARE,
-    WEIGHT,
-    Evidence,
-    X,
-)
 
 # Numbers of the stencil that one observation adds to.
 IN_CELLS = 18
@@ -43,40 +30,46 @@ def spacing(value: float) -> float:
 class HeldSums:
     """The sums that the next observation of the same square adds to.
 
-    index: lower-left cell of the square, -1 when none is open. Memory: 14 bytes for each of
-    21 + 4 K + K (K + 3) / 2 numbers.
+    cells, border, sums, corner, term_rhs: an evidence's arrays; `leave` before anyone else writes
+    them. index: lower-left cell of the square, -1 when none is open. place: where its numbers lie;
+    whoever enters a square says it first, see `Evidence._place_square`. Memory: 14 bytes for each
+    of 21 + 4 K + K (K + 3) / 2 numbers.
     """
 
-    def __init__(self, evidence: Evidence) -> None:
-        terms = evidence.n_terms
-        corner = terms * (terms + 1) // 2
+    def __init__(
+        self,
+        cells: "array[float]",
+        border: "array[float]",
+        sums: "array[float]",
+        corner_sums: "array[float]",
+        term_rhs: "array[float]",
+    ) -> None:
+        terms = len(term_rhs)
+        corner = len(corner_sums)
         count = IN_CELLS + 4 * terms + 3 + corner + terms
         self.index = -1
-        self._evidence = evidence
-        self._place = array("H", range(count))
+        self._n_terms = terms
+        self.place = array("H", range(count))
         self._base = array("f", range(count))
         self._added = array("d", range(count))
         # Which array the numbers from a start to an end belong to.
-        border = IN_CELLS + 4 * terms
+        shared = IN_CELLS + 4 * terms
         self._parts = (
-            (evidence.cells, 0, IN_CELLS),
-            (evidence.border, IN_CELLS, border),
-            (evidence.sums, border, border + 3),
-            (evidence.corner, border + 3, border + 3 + corner),
-            (evidence.term_rhs, border + 3 + corner, count),
+            (cells, 0, IN_CELLS),
+            (border, IN_CELLS, shared),
+            (sums, shared, shared + 3),
+            (corner_sums, shared + 3, shared + 3 + corner),
+            (term_rhs, shared + 3 + corner, count),
         )
-        for k in range(3):
-            self._place[border + k] = (COUNT, WEIGHT, SQUARE)[k]
-        for k in range(corner):
-            self._place[border + 3 + k] = k
-        for k in range(terms):
-            self._place[border + 3 + corner + k] = k
+        # What every square shares lies from the start of its arrays.
+        for _, start, end in self._parts[2:]:
+            for k in range(start, end):
+                self.place[k] = k - start
         # 16 bits, so that a board's small integers hold every step of the generator.
         self._random = 40503
 
     def add(
         self,
-        index: int,
         v0: float,
         v1: float,
         v2: float,
@@ -86,10 +79,7 @@ class HeldSums:
         share: float,
         terms: "array[float] | None",
     ) -> None:
-        """Add one observation, as in `Evidence.learn_one`, to all sums but those of blocks."""
-        if index != self.index:
-            self.leave()
-            self._enter(index)
+        """Add one observation of the open square, as in `Evidence.learn_one`, to its sums."""
         added = self._added
         w0 = weight * v0
         w1 = weight * v1
@@ -114,11 +104,9 @@ class HeldSums:
         added[16] += w2 * share
         added[17] += w3 * share
         k = IN_CELLS
-        evidence = self._evidence
-        n_terms = evidence.n_terms
-        if n_terms:
-            self._add_terms(index, v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
-            k += 4 * n_terms
+        if self._n_terms:
+            self._add_terms(v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
+            k += 4 * self._n_terms
         added[k] += 1.0
         added[k + 1] += weight
         added[k + 2] += weight * d * d
@@ -126,7 +114,6 @@ class HeldSums:
 
     def _add_terms(
         self,
-        index: int,
         v0: float,
         v1: float,
         v2: float,
@@ -135,13 +122,8 @@ class HeldSums:
         weight: float,
         terms: "array[float]",
     ) -> None:
-        evidence = self._evidence
-        cells = evidence.cells
         added = self._added
-        a = index * PER_CELL + X
-        c = a + evidence.n_speed * PER_CELL
-        inner = v0 * cells[a] + v1 * cells[a + PER_CELL] + v2 * cells[c] + v3 * cells[c + PER_CELL]
-        n_terms = evidence.n_terms
+        n_terms = self._n_terms
         border = IN_CELLS
         corner = IN_CELLS + 4 * n_terms + 3
         rhs = corner + n_terms * (n_terms + 1) // 2
@@ -152,54 +134,22 @@ class HeldSums:
             added[border + 2] += pull * v2
             added[border + 3] += pull * v3
             border += 4
-            # A running product that `Evidence.close_block` computes afresh: it cannot drift.
-            evidence.term_dot[k] += pull * inner
             added[rhs + k] += pull * d
             for m in range(k, n_terms):
                 added[corner] += pull * terms[m]
                 corner += 1
 
     def _write(self) -> None:
-        place = self._place
+        place = self.place
         base = self._base
         added = self._added
         for target, start, end in self._parts:
             for k in range(start, end):
                 target[place[k]] = base[k] + added[k]
 
-    def _enter(self, index: int) -> None:
-        evidence = self._evidence
-        place = self._place
-        a = index * PER_CELL
-        b = a + PER_CELL
-        c = a + evidence.n_speed * PER_CELL
-        e = c + PER_CELL
-        place[0] = a
-        place[1] = a + EAST
-        place[2] = a + NORTH
-        place[3] = a + NORTH_EAST
-        place[4] = b
-        place[5] = b + NORTH_WEST
-        place[6] = b + NORTH
-        place[7] = c
-        place[8] = c + EAST
-        place[9] = e
-        place[10] = a + RHS
-        place[11] = b + RHS
-        place[12] = c + RHS
-        place[13] = e + RHS
-        place[14] = a + COVERAGE
-        place[15] = b + COVERAGE
-        place[16] = c + COVERAGE
-        place[17] = e + COVERAGE
-        n_terms = evidence.n_terms
-        north = index + evidence.n_speed
-        for k in range(n_terms):
-            at = IN_CELLS + 4 * k
-            place[at] = index * n_terms + k
-            place[at + 1] = (index + 1) * n_terms + k
-            place[at + 2] = north * n_terms + k
-            place[at + 3] = (north + 1) * n_terms + k
+    def enter(self, index: int) -> None:
+        """Open a square whose numbers lie as `place` says."""
+        place = self.place
         for target, start, end in self._parts:
             for k in range(start, end):
                 self._base[k] = target[place[k]]
@@ -213,7 +163,7 @@ class HeldSums:
         self.index = -1
         for target, start, end in self._parts:
             for k in range(start, end):
-                self._round(target, self._place[k], self._base[k], self._added[k])
+                self._round(target, self.place[k], self._base[k], self._added[k])
 
     def _round(self, target: "array[float]", place: int, base: float, added: float) -> None:
         # What rounding to single precision lost is known exactly (Dekker 1971): one step more is
