@@ -51,7 +51,7 @@ def test_start_page_says_who_looks_and_nothing_runs_before_enter(run_view: RunVi
         assert len(page.splitlines()) < 24
         assert view.source.ident is None
         await pilot.press("enter")
-        await until(lambda: view.watch.session.samples > 0)
+        await until(lambda: view.live.session.samples > 0)
 
     run_view(steps)
 
@@ -129,7 +129,7 @@ def test_end_is_said_and_everything_stays(run_view: RunView) -> None:
     for somebody to leave."""
 
     def used(view: View) -> int:
-        return view.watch.session.learner.banks[0].used_count
+        return view.live.session.learner.banks[0].used_count
 
     async def steps(view: View, pilot: Any) -> None:
         await pilot.press("enter")
@@ -140,7 +140,7 @@ def test_end_is_said_and_everything_stays(run_view: RunView) -> None:
         assert view.is_running
         await pilot.press("q")
 
-    assert run_view(steps).watch.session.samples == 1000
+    assert run_view(steps).live.session.samples == 1000
 
 
 def test_alarm_is_a_banner_until_acknowledged(run_view: RunView) -> None:
@@ -150,9 +150,9 @@ def test_alarm_is_a_banner_until_acknowledged(run_view: RunView) -> None:
         await begin(view, pilot)
         banner = view.screen_stack[0].query_one("#banner", Static)
         assert not banner.display
-        view.watch.alarms.latched[alarms.LEAN] = True
-        view.watch.alarms.bank[alarms.LEAN] = 1
-        view.watch.alarms.value[alarms.LEAN] = 1.17
+        view.live.alarms.latched[alarms.LEAN] = True
+        view.live.alarms.bank[alarms.LEAN] = 1
+        view.live.alarms.value[alarms.LEAN] = 1.17
         view._alarm()
         await pilot.pause()
         assert banner.display
@@ -172,12 +172,12 @@ def test_operator_mode_is_one_word(run_view: RunView) -> None:
 
     async def steps(view: View, pilot: Any) -> None:
         await pilot.press("o")
-        await until(lambda: view.watch.session.samples > 100)
+        await until(lambda: view.live.session.samples > 100)
         await until(lambda: shown(view, "head").count("█") > 60)
         assert shown(view, "map") == ""
         learning = shown(view, "head")
-        view.watch.alarms.latched[alarms.HOT] = True
-        view.watch.alarms.value[alarms.HOT] = 118.0
+        view.live.alarms.latched[alarms.HOT] = True
+        view.live.alarms.value[alarms.HOT] = 118.0
         view.refresh_all()
         stop = shown(view, "head")
         assert stop != learning
@@ -219,11 +219,11 @@ def test_bells_ring_in_their_rhythm(run_view: RunView, monkeypatch: pytest.Monke
         await begin(view, pilot)
         rung: list[float] = []
         monkeypatch.setattr(view, "bell", lambda: rung.append(time.monotonic()))
-        view.watch.alarms.latched[alarms.FRAMES_LOST] = True
+        view.live.alarms.latched[alarms.FRAMES_LOST] = True
         view._alarm()
         await until(lambda: len(rung) == 2)
         slow = rung[1] - rung[0]
-        view.watch.alarms.latched[alarms.HOT] = True
+        view.live.alarms.latched[alarms.HOT] = True
         view._alarm()
         await until(lambda: len(rung) >= 6)
         assert rung[3] - rung[2] < slow / 2
@@ -238,18 +238,18 @@ def test_pause_learns_nothing_and_note_is_kept(run_view: RunView, tmp_path: Path
 
     async def steps(view: View, pilot: Any) -> None:
         await pilot.press("enter")
-        await until(lambda: view.watch.session.samples > 20)
+        await until(lambda: view.live.session.samples > 20)
         await pilot.press("space")
         await asyncio.sleep(0.2)
-        held = view.watch.session.samples
+        held = view.live.session.samples
         await asyncio.sleep(0.3)
-        assert view.watch.session.samples == held
+        assert view.live.session.samples == held
         assert "PAUSED" in shown(view, "verdict")
         await pilot.press("n")
         await pilot.press(*"plug, then", "enter")
         await pilot.press("n", "x", "escape")
         await pilot.press("space")
-        await until(lambda: view.watch.session.samples > held)
+        await until(lambda: view.live.session.samples > held)
 
     run_view(steps, speed=5.0)
     lines = (tmp_path / "notes.csv").read_text().splitlines()
@@ -268,7 +268,7 @@ def test_help_on_the_start_page_begins_nothing(run_view: RunView) -> None:
         assert "Nobody who rides" in str(view.screen.query_one("#page", Static).content)
         assert view.source.ident is None
         await pilot.press("enter")
-        await until(lambda: view.watch.session.samples > 0)
+        await until(lambda: view.live.session.samples > 0)
 
     run_view(steps)
 

@@ -33,7 +33,7 @@ from breathmap.tools.view.map import (
 from breathmap.tools.view.operator import TONES, Tone, Tones, operator_page, state_style
 from breathmap.tools.view.pages import NotePage, Pages, StartPage
 from breathmap.tools.view.source import Notes, Source
-from breathmap.tools.view.state import LEARNING, STOP, WAITING, Knowing, Watch, state_of
+from breathmap.tools.view.state import LEARNING, STOP, WAITING, Knowing, Snapshot, Watch, state_of
 from breathmap.tools.view.words import (
     ENDED,
     HELP,
@@ -65,6 +65,14 @@ def _padded(parts: list[Text], rows: int) -> list[Text]:
     """Return parts that together fill so many rows, so that two columns keep in step."""
     used = sum(part.plain.count("\n") + 1 for part in parts)
     return parts + [Text("", end="")] * (rows - used)
+
+
+def _advised_cells(snapshot: Snapshot | None) -> tuple[range, range] | None:
+    """Return rows and columns of the ground advised next."""
+    region = snapshot.advice.region if snapshot is not None else None
+    if region is None:
+        return None
+    return range(region.row, region.row_end + 1), range(region.column, region.column_end + 1)
 
 
 class View(App[None]):
@@ -113,7 +121,7 @@ class View(App[None]):
     ) -> None:
         super().__init__()
         self.source = source
-        self.watch = watch
+        self.live = watch
         self.knowing = knowing
         self.notes = notes
         self.lock = lock
@@ -150,7 +158,8 @@ class View(App[None]):
         page.stylize("bold", 0, len("\n".join(lines[:2])))
         self.push_screen(StartPage(page), self._begin)
 
-    def _begin(self, _: None) -> None:
+    def _begin(self, in_operator_mode: bool | None) -> None:
+        self.operator = bool(in_operator_mode)
         self.source.alarmed = lambda: self.call_from_thread(self._alarm)
         self.source.start()
         threading.Thread(target=self._solve, daemon=True).start()
@@ -164,10 +173,10 @@ class View(App[None]):
 
     def _solve(self) -> None:
         while not self.source.ended and not self._solving.is_set():
-            if self.watch.session.samples:
+            if self.live.session.samples:
                 self.knowing.look()
-            self._solving.wait(self.knowing.pause_s if self.watch.session.samples else 0.5)
-        if self.watch.session.samples and not self._solving.is_set():
+            self._solving.wait(self.knowing.pause_s if self.live.session.samples else 0.5)
+        if self.live.session.samples and not self._solving.is_set():
             self.knowing.look()  # what stays on the screen after the end is all that was learned
 
     # -- drawing ---------------------------------------------------------------------------------
@@ -175,7 +184,7 @@ class View(App[None]):
     def _alarm(self) -> None:
         """A new alarm: banner and bells at once, not at the next drawing."""
         self._draw_banner()
-        state = state_of(self.watch)
+        state = state_of(self.live)
         if state == STOP:
             self._ring(STOP)
         else:
@@ -187,14 +196,12 @@ class View(App[None]):
             self.action_leave()
             return
         with self.lock:
-            state = state_of(self.watch)
-            verdict = verdict_line(
-                self.watch, self._names, self.source.paused, self.source.silent_s
-            )
+            state = state_of(self.live)
+            verdict = verdict_line(self.live, self._names, self.source.paused, self.source.silent_s)
             if self.source.ended:
                 verdict = ENDED
-            operator = operator_words(self.watch, self._names, self.source.paused)
-            spent = spent_line(self.watch, self.size.width - 1)
+            operator = operator_words(self.live, self._names, self.source.paused)
+            spent = spent_line(self.live, self.size.width - 1)
         if (self.source.paused or self.source.ended) and state != STOP:
             state = WAITING
             operator = (WAITING, verdict[0])
@@ -226,12 +233,12 @@ class View(App[None]):
 
     def _draw_banner(self) -> None:
         banner = self.screen_stack[0].query_one("#banner", Static)
-        text = alarm_line(self.watch.alarms, self._names)
+        text = alarm_line(self.live.alarms, self._names)
         banner.display = bool(text)
         if not text:
             self.banner_at = None
             return
-        worst = self.watch.alarms.worst()
+        worst = self.live.alarms.worst()
         kind = STOP if worst < STOP_NOW else WAITING
         style = state_style(self.look, kind) + Style(bold=True)
         width = self.size.width
@@ -246,7 +253,7 @@ class View(App[None]):
             self.call_after_refresh(self._banner_drawn)
 
     def _banner_drawn(self) -> None:
-        if self.banner_at is None and self.watch.alarms.worst() >= 0:
+        if self.banner_at is None and self.live.alarms.worst() >= 0:
             self.banner_at = time.monotonic()
 
     def _verdict(self, words: tuple[str, str], state: str) -> Text:
@@ -256,18 +263,18 @@ class View(App[None]):
         return Text("\n", end="", overflow="fold").join([first, self._line(f" {words[1]}")])
 
     def _draw_head(self) -> None:
-        watch, session = self.watch, self.watch.session
+        live, session = self.live, self.live.session
         counters = session.counters
         unit = "%" if session.settings.load_is_throttle else "kPa"
         lambdas = " ".join(
             f"{name} {'-' if value != value else f'{value:.2f}'}"
-            for name, value in zip(self._names, watch.lambdas, strict=False)
+            for name, value in zip(self._names, live.lambdas, strict=False)
         )
-        minutes, seconds = divmod(int(watch.time_s), 60)
+        minutes, seconds = divmod(int(live.time_s), 60)
         parts = [
             f"{minutes}:{seconds:02d}",
-            f"{watch.speed_rpm:.0f} rpm {watch.load:.0f} {unit}",
-            f"lambda {lambdas} (target {watch.target:.2f})",
+            f"{live.speed_rpm:.0f} rpm {live.load:.0f} {unit}",
+            f"lambda {lambdas} (target {live.target:.2f})",
             f"lost {counters.lost}",
         ]
         if self.source.speed is not None:
@@ -277,15 +284,9 @@ class View(App[None]):
         self._put("head", self._line("  ".join(parts)))
 
     def _draw_maps(self) -> None:
-        axes = self.watch.session.description.axes
+        axes = self.live.session.description.axes
         snapshot = self.knowing.latest
-        region = snapshot.advice.region if snapshot is not None else None
-        target = None
-        if region is not None:
-            target = (
-                range(region.row, region.row_end + 1),
-                range(region.column, region.column_end + 1),
-            )
+        target = _advised_cells(snapshot)
         area = self.screen_stack[0].query_one("#maps")
         width, height = area.size.width, area.size.height
         count = len(self._names)
@@ -293,14 +294,14 @@ class View(App[None]):
         map_width = width - CLOSE_WIDTH - 2 if is_wide else width
         all_fit = height // count >= len(axes.load) + 2
         rows = height // count if all_fit else height
-        point = (self.watch.speed_rpm, self.watch.load)
+        point = (self.live.speed_rpm, self.live.load)
         thousands = in_thousands(axes.speed_rpm, map_width)
-        load_unit = "%" if self.watch.session.settings.load_is_throttle else "kPa"
+        load_unit = "%" if self.live.session.settings.load_is_throttle else "kPa"
         maps, beside = [], []
         for bank in range(count) if all_fit else [self.bank]:
-            layer = layer_of(LAYERS[self.layer], self.watch, snapshot, bank)
+            layer = layer_of(LAYERS[self.layer], self.live, snapshot, bank)
             name = self._names[bank] if count > 1 else ""
-            close = close_up(layer, self.watch, snapshot, bank, rows - 1, self.look, target)
+            close = close_up(layer, self.live, snapshot, bank, rows - 1, self.look, target)
             if is_wide:
                 title = self.look.plain(f"{name}: close-up" if name else "close-up")
                 beside += _padded([Text(title, "bold", end=""), close], rows)
@@ -321,7 +322,7 @@ class View(App[None]):
         snapshot = self.knowing.latest
         advice = snapshot.advice if snapshot is not None else None
         aside = snapshot.aside if snapshot is not None else 0
-        lines = advice_lines(advice, self.watch.session.description, aside)
+        lines = advice_lines(advice, self.live.session.description, aside)
         shown = [self._line(line, "bold" if k == 0 else "") for k, line in enumerate(lines)]
         self._put("advice", Text("\n", end="").join(shown))
 
@@ -375,18 +376,18 @@ class View(App[None]):
     def action_acknowledge(self) -> None:
         """The alarms have been seen."""
         with self.lock:
-            self.watch.alarms.acknowledge()
+            self.live.alarms.acknowledge()
         self.refresh_all()
 
     def action_pause(self) -> None:
         """Stop learning, or go on."""
         self.source.paused = not self.source.paused
-        self.notes.add("paused" if self.source.paused else "went on", self.watch.time_s)
+        self.notes.add("paused" if self.source.paused else "went on", self.live.time_s)
         self.refresh_all()
 
     def action_note(self) -> None:
         """Ask for a line of text."""
-        at = self.watch.time_s
+        at = self.live.time_s
 
         def keep(text: str | None) -> None:
             if text and text.strip():

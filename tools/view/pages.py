@@ -29,8 +29,8 @@ class Pages(ModalScreen[None]):
         self.dismiss(None)
 
 
-class StartPage(Screen[None]):
-    """What must be said before anything runs. Enter goes on."""
+class StartPage(Screen[bool]):
+    """What must be said before anything runs. Enter goes on; returns whether in operator mode."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "go", "begin"),
@@ -47,12 +47,11 @@ class StartPage(Screen[None]):
 
     def action_go(self) -> None:
         """Begin."""
-        self.dismiss(None)
+        self.dismiss(False)
 
     def action_operator(self) -> None:
         """Begin in operator mode."""
-        self.app.operator = True  # type: ignore[attr-defined]
-        self.dismiss(None)
+        self.dismiss(True)
 
 
 class NotePage(ModalScreen[str]):
