@@ -5,6 +5,7 @@ ColorBrewer (C. Brewer) for signed values; both are made for colour-blind reader
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,14 +13,13 @@ from bokeh.models import (
     ColumnDataSource,
     FixedTicker,
     HoverTool,
-    Label,
-    Legend,
-    LegendItem,
     LinearColorMapper,
     LogColorMapper,
     NumeralTickFormatter,
     Range1d,
 )
+from bokeh.models.annotations.labels import Label
+from bokeh.models.annotations.legends import Legend, LegendItem
 from bokeh.palettes import Cividis256, PuOr11
 from bokeh.plotting import figure
 from numpy.typing import NDArray
@@ -56,6 +56,43 @@ def _plain(width: int, height: int, x: str, y: str, label: str, **more: Any) -> 
     return plot
 
 
+@dataclass(frozen=True)
+class _Shading:
+    """How a map's values become shades. signed: about zero; logarithmic: for what spans decades."""
+
+    low: float
+    high: float
+    signed: bool
+    logarithmic: bool
+
+    @classmethod
+    def of(cls, values: Array, signed: bool, logarithmic: bool) -> "_Shading":
+        """Return the shading that spans the values."""
+        finite = values[np.isfinite(values)]
+        most = float(np.abs(finite).max()) if finite.size else 1.0
+        low = -most if signed else float(finite.min()) if finite.size else 0.0
+        high = most
+        if logarithmic:
+            low, high = max(high, 1e-9) / 100.0, max(high, 1e-9)
+        if low == high:
+            high = low + 1.0
+        return cls(low, high, signed, logarithmic)
+
+    def is_dark(self, flat: Array) -> NDArray[np.bool_]:
+        """Return where the ground is so dark that figures on it are white."""
+        place = (flat - self.low) / (self.high - self.low)
+        if self.logarithmic:
+            place = np.log(np.maximum(flat, self.low) / self.low) / np.log(self.high / self.low)
+        # The middle of PuOr is white, the low end of cividis dark.
+        return np.asarray(np.abs(place - 0.5) > 0.27 if self.signed else place < 0.5)
+
+    def mapper(self) -> LogColorMapper | LinearColorMapper:
+        """Return the same for the drawing."""
+        kind = LogColorMapper if self.logarithmic else LinearColorMapper
+        palette = list(PuOr11) if self.signed else list(Cividis256)
+        return kind(palette=palette, low=self.low, high=self.high)
+
+
 def table_map(
     data: ReportData,
     bank: BankReport,
@@ -69,69 +106,16 @@ def table_map(
 
     signed: shade about zero. logarithmic: for what spans decades; below 1 % of the most is darkest.
     """
-    speeds, loads = data.speed_rpm, data.load
-    plot = _plain(
-        WIDTH,
-        84 + 17 * len(loads),  # three maps to an A4 page
-        "speed, rpm",
-        "manifold pressure, kPa" if data.load_axis == "map_kpa" else "throttle, %",
-        what,
-        x_range=Range1d(-0.5, len(speeds) - 0.5),
-        y_range=Range1d(-0.5, len(loads) - 0.5),
-    )
-    plot.grid.grid_line_color = None
-    for axis, points in ((plot.xaxis[0], speeds), (plot.yaxis[0], loads)):
-        axis.ticker = FixedTicker(ticks=list(range(len(points))))
-        axis.major_label_overrides = {k: f"{v:g}" for k, v in enumerate(points)}
-        axis.major_tick_line_color = None
-    if len(speeds) > 18:
-        plot.xaxis[0].major_label_orientation = 0.9
-    finite = values[np.isfinite(values)]
-    most = float(np.abs(finite).max()) if finite.size else 1.0
-    low = -most if signed else float(finite.min()) if finite.size else 0.0
-    high = most
-    if logarithmic:
-        low, high = max(high, 1e-9) / 100.0, max(high, 1e-9)
-    if low == high:
-        high = low + 1.0
-    palette = list(PuOr11) if signed else list(Cividis256)
-    rows, columns = np.indices(values.shape)
-    flat = values.ravel()
-    place = (flat - low) / (high - low)
-    if logarithmic:
-        place = np.log(np.maximum(flat, low) / low) / np.log(high / low)
-    mapper = LogColorMapper if logarithmic else LinearColorMapper
-    # Dark ground carries white figures: the middle of PuOr is white, the low end of cividis dark.
-    is_dark = np.abs(place - 0.5) > 0.27 if signed else place < 0.5
-    decisions = bank.decisions or [["not proposed"] * len(speeds)] * len(loads)
-    seen = bank.visited.ravel()
-    source = ColumnDataSource(
-        {
-            "x": columns.ravel(),
-            "y": rows.ravel(),
-            "value": flat,
-            "text": [_short(v, signed) for v in flat],
-            "ink": np.where(is_dark, "#ffffff", "#111111"),
-            "speed": [f"{speeds[c]:g} rpm" for c in columns.ravel()],
-            "load": [f"{loads[r]:g} {data.load_unit}" for r in rows.ravel()],
-            "shown": [f"{v:+.2f} {unit}" if signed else f"{v:.2f} {unit}" for v in flat],
-            "error": [f"± {v:.2f} %" for v in bank.standard_error.ravel()],
-            "coverage": [
-                f"{c:.1f} independent samples" if s else "never visited"
-                for c, s in zip(bank.coverage.ravel(), seen, strict=True)
-            ],
-            "decision": [decisions[r][c] for r, c in np.ndindex(values.shape)],
-            "edge": np.where(seen, "#ffffff", "#999999"),
-            "hatch": np.where(seen, " ", "/"),
-        }
-    )
+    plot = _table_axes(data, what)
+    shading = _Shading.of(values, signed, logarithmic)
+    source = _squares(data, bank, values, unit, shading)
     squares = plot.rect(
         "x",
         "y",
         1,
         1,
         source=source,
-        fill_color={"field": "value", "transform": mapper(palette, low=low, high=high)},
+        fill_color={"field": "value", "transform": shading.mapper()},
         line_color="#ffffff",
         hatch_pattern="hatch",
         hatch_color="#777777",
@@ -146,21 +130,70 @@ def table_map(
         text_color="ink",
         text_align="center",
         text_baseline="middle",
-        text_font_size="8pt" if len(speeds) <= 18 else "6pt",
+        text_font_size="8pt" if len(data.speed_rpm) <= 18 else "6pt",
     )
-    plot.add_tools(
-        HoverTool(
-            renderers=[squares],
-            tooltips=[
-                (what, "@shown"),
-                ("at", "@speed, @load"),
-                ("standard error", "@error"),
-                ("coverage", "@coverage"),
-                ("decision", "@decision"),
-            ],
-        )
-    )
+    tips = [
+        (what, "@shown"),
+        ("at", "@speed, @load"),
+        ("standard error", "@error"),
+        ("coverage", "@coverage"),
+        ("decision", "@decision"),
+    ]
+    plot.add_tools(HoverTool(renderers=[squares], tooltips=tips))
     return plot
+
+
+def _table_axes(data: ReportData, label: str) -> Any:
+    """Return an empty plot with a square of room for each cell."""
+    speeds, loads = data.speed_rpm, data.load
+    plot = _plain(
+        WIDTH,
+        84 + 17 * len(loads),  # three maps to an A4 page
+        "speed, rpm",
+        "manifold pressure, kPa" if data.load_axis == "map_kpa" else "throttle, %",
+        label,
+        x_range=Range1d(start=-0.5, end=len(speeds) - 0.5),
+        y_range=Range1d(start=-0.5, end=len(loads) - 0.5),
+    )
+    plot.grid.grid_line_color = None
+    for axis, points in ((plot.xaxis[0], speeds), (plot.yaxis[0], loads)):
+        axis.ticker = FixedTicker(ticks=list(range(len(points))))
+        axis.major_label_overrides = {k: f"{v:g}" for k, v in enumerate(points)}
+        axis.major_tick_line_color = None
+    if len(speeds) > 18:
+        plot.xaxis[0].major_label_orientation = 0.9
+    return plot
+
+
+def _squares(
+    data: ReportData, bank: BankReport, values: Array, unit: str, shading: _Shading
+) -> ColumnDataSource:
+    """Return what is drawn of each cell and what is shown on hover."""
+    speeds, loads, signed = data.speed_rpm, data.load, shading.signed
+    rows, columns = np.indices(values.shape)
+    flat = values.ravel()
+    decisions = bank.decisions or [["not proposed"] * len(speeds)] * len(loads)
+    seen = bank.visited.ravel()
+    return ColumnDataSource(
+        {
+            "x": columns.ravel(),
+            "y": rows.ravel(),
+            "value": flat,
+            "text": [_short(v, signed) for v in flat],
+            "ink": np.where(shading.is_dark(flat), "#ffffff", "#111111"),
+            "speed": [f"{speeds[c]:g} rpm" for c in columns.ravel()],
+            "load": [f"{loads[r]:g} {data.load_unit}" for r in rows.ravel()],
+            "shown": [f"{v:+.2f} {unit}" if signed else f"{v:.2f} {unit}" for v in flat],
+            "error": [f"± {v:.2f} %" for v in bank.standard_error.ravel()],
+            "coverage": [
+                f"{c:.1f} independent samples" if s else "never visited"
+                for c, s in zip(bank.coverage.ravel(), seen, strict=True)
+            ],
+            "decision": [decisions[r][c] for r, c in np.ndindex(values.shape)],
+            "edge": np.where(seen, "#ffffff", "#999999"),
+            "hatch": np.where(seen, " ", "/"),
+        }
+    )
 
 
 def _short(value: float, signed: bool) -> str:
@@ -208,18 +241,18 @@ def error_trace(bank: BankReport) -> Any | None:
     )
     # Room for the legend above the curves.
     most = max([noise, *(v for v in source.data["before_rms_pct"] if v == v)])
-    plot.y_range = Range1d(0.0, 1.3 * most)
+    plot.y_range = Range1d(start=0.0, end=1.3 * most)
     names = ("table as it was", "as learned until then", "scatter of one reading")
     shown = zip(names, [*lines, scatter], strict=True)
-    legend = Legend(
+    legend: Any = Legend(
         items=[LegendItem(label=name, renderers=[line]) for name, line in shown],
         orientation="horizontal",
         label_text_font_size="9pt",
         border_line_color=None,
         background_fill_alpha=0.0,
         location="top_left",
-        padding=2,
     )
+    legend.padding = 2
     plot.add_layout(legend)
     plot.add_tools(
         HoverTool(
@@ -298,7 +331,7 @@ def _residuals(
     plot.line("x", "mean", source=source, color=BLUE, alpha=0.4)
     plot.line([min(x), max(x)], [0.0, 0.0], color="#999999", dash="dotted")
     most = max([1.0, *(abs(m) * 1.2 for m in mean)])
-    plot.y_range = Range1d(-most, most)
+    plot.y_range = Range1d(start=-most, end=most)
     plot.xaxis[0].formatter = NumeralTickFormatter(format="0")
     plot.add_tools(HoverTool(renderers=[dots], tooltips=tips))
     return plot
