@@ -182,9 +182,7 @@ class Evidence:
         held = self._held
         if held is not None:
             if index != held.index:
-                held.leave()
-                self._place_square(index, held.place)
-                held.enter(index)
+                self._open_square(index, held)
             held.add(v0, v1, v2, v3, d, weight, share, terms)
         else:
             self._add(a, b, c, e, v0, v1, v2, v3, d, weight, share)
@@ -280,9 +278,11 @@ class Evidence:
                 corner[place] += pull * terms[m]
                 place += 1
 
-    def _place_square(self, index: int, place: "array[int]") -> None:
-        """Say where the numbers of one square lie, in the order in which `HeldSums.add` adds:
-        the cells' as in `_add`, then four of the border for each term."""
+    def _open_square(self, index: int, held) -> None:  # type: ignore[no-untyped-def]
+        """Hold another square's numbers, in the order in which `HeldSums.add` adds: the cells' as
+        in `_add`, then four of the border for each term."""
+        held.leave()
+        place = held.place
         a = index * PER_CELL
         b = a + PER_CELL
         c = a + self.n_speed * PER_CELL
@@ -314,6 +314,7 @@ class Evidence:
             place[at + 2] = north * n_terms + k
             place[at + 3] = (north + 1) * n_terms + k
             at += 4
+        held.enter(index)
 
     def _relax(self, index: int, ridge: float) -> None:
         """One Gauss-Seidel step of one cell: x_i <- (b_i - sum H_ij x_j) / (H_ii + ridge)."""

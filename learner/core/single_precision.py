@@ -32,7 +32,7 @@ class HeldSums:
 
     cells, border, sums, corner, term_rhs: an evidence's arrays; `leave` before anyone else writes
     them. index: lower-left cell of the square, -1 when none is open. place: where its numbers lie;
-    whoever enters a square says it first, see `Evidence._place_square`. Memory: 14 bytes for each
+    whoever enters a square says it first, see `Evidence._open_square`. Memory: 14 bytes for each
     of 21 + 4 K + K (K + 3) / 2 numbers.
     """
 

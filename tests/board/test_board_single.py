@@ -58,9 +58,8 @@ def ten_million():
     held = single._held
     for index, shares, d, weight in drive(1):
         sums = sums_of(shares, d, weight)
-        held.leave()
-        held._enter(index)
-        places = held._place[:IN_CELLS]
+        single._open_square(index, held)
+        places = held.place[:IN_CELLS]
         for k, value in enumerate(sums.tolist()):
             held._added[k] = value
         held._write()
@@ -115,8 +114,9 @@ def test_an_unlucky_drive_is_not_one_sided():
     evidence.cells[kernel.COVERAGE] = start
     addend = spacing(start) / 50.0
     for _ in range(50_000):
-        evidence._held.add(0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, addend, None)
-        evidence._held.add(1, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0, addend, None)
+        for index in (0, 1):
+            evidence._open_square(index, evidence._held)
+            evidence._held.add(1.0, 0.0, 0.0, 0.0, 0.0, 1.0, addend, None)
     grown = evidence.cells[kernel.COVERAGE] - start
     assert grown == pytest.approx(50_000 * addend, rel=0.1)
 
