@@ -97,7 +97,7 @@ def write_modules(folder: Path, compiler: str | None) -> None:
         if compiler is None:
             shutil.copyfile(ROOT / name, target)
             continue
-        command = [compiler, "-O3", "-o", target.with_suffix(".mpy"), ROOT / name]
+        command: list[str | Path] = [compiler, "-O3", "-o", target.with_suffix(".mpy"), ROOT / name]
         done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
         if done.returncode:
             raise UserError(f"mpy-cross: {name}: {done.stderr.strip() or 'failed'}")

@@ -10,26 +10,36 @@ FOLDER holds engine.txt and takes the evidence, IMAGE is the ROM image with the 
 import gc
 import sys
 
-gc.threshold(4096)  # as main.py does
+TYPE_CHECKING = False  # no board has the module that it usually comes from
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from typing import Any
+
+    from breathmap.protocol.wire.sample import Sample
+    from breathmap.tools.board.app import Application
+    from breathmap.tools.board.hardware import LineSource
+
+collector: "Any" = gc  # MicroPython's, which has more than CPython's
+collector.threshold(4096)  # as main.py does
 
 STEPS_A_LOOK = 500
 STEP_S = 0.3  # a step's 128 bytes are three samples of two banks
 STEADY_FROM, STEADY_TO = 6667, 7000  # a thousand samples
 COUNTED = 1000
-app = None
-source = None
+app: "Application"
+source: "LineSource"
 allocated = 0
 
 
 class Host:
     """A host's port that takes everything."""
 
-    def write(self, frame):
+    def write(self, frame: bytes) -> bool:
         """Always room."""
         return True
 
 
-def mount(image):
+def mount(image: bytes) -> None:
     """Put the modules in place as a board does at its start with its ROM partition."""
     import vfs
 
@@ -37,7 +47,7 @@ def mount(image):
     sys.path.insert(0, "/rom")
 
 
-def begin(folder, ride):
+def begin(folder: str, ride: str) -> None:
     """Start the application, its line being the recorded ride."""
     global app, source
     import os
@@ -48,32 +58,32 @@ def begin(folder, ride):
         hardware.random32 = lambda: 1
     port = hardware.FilePort(ride)
     app, source = hardware.build(folder, Host(), lambda engine: hardware.LineSource(port))
-    gc.collect()
-    gc.threshold(-1)  # as hardware.run does
+    collector.collect()
+    collector.threshold(-1)  # as hardware.run does
 
 
-def step():
+def step() -> bool:
     """Take the next bytes of the ride and what they hold; False at its end."""
     source.step(app)
     app.tick(STEP_S)
     return not source.ended
 
 
-def counted_step():
+def counted_step() -> bool:
     """The same where no collection comes within it: `allocated` grows by what it takes."""
     global allocated
-    before = gc.mem_alloc()
+    before = collector.mem_alloc()
     going = step()
-    allocated += gc.mem_alloc() - before
+    allocated += collector.mem_alloc() - before
     return going
 
 
-def seen():
+def seen() -> int:
     """Samples learned from so far."""
     return app.learner.banks[0].seen_count
 
 
-def facts():
+def facts() -> "Iterator[tuple[str, int]]":
     """Yield (name, value) of what does not depend on the interpreter."""
     number_bytes = 4 if app.engine.typecode == "f" else 8
     arrays = 0
@@ -88,18 +98,19 @@ def facts():
     yield "saved", app.slots.snapshot
 
 
-def say_facts():
+def say_facts() -> None:
     """Print them."""
     for name, value in facts():
         print(name, value)
 
 
-def heap(folder, ride):
+def heap(folder: str, ride: str) -> None:
     """Run the whole ride where a collection may come at any moment; print what stays alive."""
 
-    def alive():
-        gc.collect()
-        return gc.mem_alloc()
+    def alive() -> int:
+        collector.collect()
+        held: int = collector.mem_alloc()
+        return held
 
     begin(folder, ride)
     most = built = alive()
@@ -123,18 +134,18 @@ def heap(folder, ride):
 class Payloads:
     """In the application's place: keeps the samples' payloads."""
 
-    def __init__(self):
-        self.kept = []
+    def __init__(self) -> None:
+        self.kept: "list[bytes]" = []
 
-    def take(self, sample, payload):
+    def take(self, sample: "Sample", payload: bytes) -> None:
         """Keep one."""
         self.kept.append(bytes(payload))
 
-    def tick(self, dt_s):
+    def tick(self, dt_s: float) -> None:
         """Nothing to do."""
 
 
-def kinds(folder, ride, stage):
+def kinds(folder: str, ride: str, stage: str) -> None:
     """Print the heap's map before and after COUNTED samples: learned from, read and sent as whole
     frames, or (a control) none, with a tuple and a list made for each."""
     import micropython
@@ -151,31 +162,31 @@ def kinds(folder, ride, stage):
     sample = Sample(2)
     sample.time_us = app.time_us
 
-    def learn(first, count):
+    def learn(first: int, count: int) -> None:
         for k in range(first, first + count):
             wire.decode_sample(payloads.kept[k], sample)
             sample.time_us += 100_000
             app.learner.learn_one(sample)
 
-    def frames(first, count):
+    def frames(first: int, count: int) -> None:
         target = seen() + count
         while seen() < target:
             source.step(app)
 
-    held = [None] * (COUNTED + 10)
+    held: "list[Any]" = [None] * (COUNTED + 10)
 
-    def control(first, count):
+    def control(first: int, count: int) -> None:
         for k in range(first, first + count):
             held[k] = (k, [k])
 
     run = {"learn": learn, "frames": frames, "control": control}[stage]
     run(0, 10)
-    gc.collect()
-    gc.disable()
+    collector.collect()
+    collector.disable()
     micropython.mem_info(1)
-    before, samples = gc.mem_alloc(), seen()
+    before, samples = collector.mem_alloc(), seen()
     run(10, COUNTED)
-    after = gc.mem_alloc()
+    after = collector.mem_alloc()
     print("allocated", after - before)
     print("samples", seen() - samples if stage == "frames" else COUNTED)
     micropython.mem_info(1)

@@ -188,7 +188,7 @@ def board_status(link: BoardLink) -> BoardStatus:
         if isinstance(event, FrameEvent) and event.type == STATUS.number:
             values = unpack_payload(STATUS, event.payload)
             banks[values["bank"]] = values
-        return len(banks) >= found["banks"]
+        return len(banks) >= int(found["banks"])
 
     link.ask(codes.SEND_STATUS, status)
     return BoardStatus(found, [values for _, values in sorted(banks.items())])
