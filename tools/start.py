@@ -55,7 +55,7 @@ class CannotStartError(Exception):
     """One line for the person: what is wrong and what to do."""
 
 
-def check_python(version):
+def check_python(version: "tuple[int, ...]") -> None:
     """Raise CannotStartError when the running interpreter (major, minor) is older than needed."""
     if tuple(version[:2]) < NEEDED:
         raise CannotStartError(
@@ -65,7 +65,7 @@ def check_python(version):
         )
 
 
-def explain_failure(log):
+def explain_failure(log: str) -> str:
     """Return one line for a failed installation, from the installer's output."""
     low = log.lower()
     if any(word in low for word in UNREACHABLE):
@@ -80,20 +80,20 @@ def explain_failure(log):
     return "installation failed: %s; details in %s" % (last, LOG)
 
 
-def venv_program(name):
+def venv_program(name: str) -> str:
     """Return the path of a program of the environment."""
     if os.name == "nt":
         return os.path.join(VENV, "Scripts", name + ".exe")
     return os.path.join(VENV, "bin", name)
 
 
-def say(text):
+def say(text: str) -> None:
     """Print at once, so that it stands before what a child prints."""
     sys.stdout.write("start: " + text + "\n")
     sys.stdout.flush()
 
 
-def run_quietly(command):
+def run_quietly(command: "list[str]") -> "tuple[int, str]":
     """Run a command with its output appended to the log; return (exit code, output)."""
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
     output = process.communicate()[0].decode("utf-8", "replace")
@@ -103,7 +103,7 @@ def run_quietly(command):
     return process.returncode, output
 
 
-def works(python):
+def works(python: str) -> bool:
     """True when the environment's interpreter runs, is new enough and has pip."""
     check = "import sys, pip; sys.exit(sys.version_info[:2] < %r)" % (NEEDED,)
     try:
@@ -112,7 +112,7 @@ def works(python):
         return False
 
 
-def make_environment():
+def make_environment() -> str:
     """Make .venv unless a working one is there; return its interpreter."""
     python = venv_program("python")
     if works(python):
@@ -133,7 +133,7 @@ def make_environment():
     return python
 
 
-def pip_install(python, arguments):
+def pip_install(python: str, arguments: "list[str]") -> "str | None":
     """Run pip; return None, or one line saying why it failed."""
     command = [python, "-m", "pip", "--disable-pip-version-check", "--no-input", "install"]
     command += ["--quiet", "--retries", "1", "--timeout", "20"]
@@ -141,7 +141,7 @@ def pip_install(python, arguments):
     return explain_failure(output) if code else None
 
 
-def fingerprint():
+def fingerprint() -> str:
     """Return what an installation depends on: the project file, this file, place and Python."""
     digest = hashlib.sha256()
     for name in ("pyproject.toml", os.path.join("tools", "start.py")):
@@ -151,7 +151,7 @@ def fingerprint():
     return digest.hexdigest()
 
 
-def link_for_types():
+def link_for_types() -> None:
     """Make .venv/typing/breathmap, the checkout under its installed name: mypy reads it there."""
     folder = os.path.join(VENV, "typing")
     link = os.path.join(folder, "breathmap")
@@ -164,7 +164,7 @@ def link_for_types():
         say("no link for mypy could be made (%s); the tests do without" % error)
 
 
-def install(purpose, python):
+def install(purpose: str, python: str) -> None:
     """Install for "demo" or "test" unless a stamp says that it is done."""
     stamp = os.path.join(VENV, "installed-for-" + purpose)
     wanted = fingerprint()
@@ -191,7 +191,7 @@ def install(purpose, python):
             file.write(wanted)
 
 
-def run(command, folder):
+def run(command: "list[str]", folder: str) -> int:
     """Run a command in the foreground; return its exit code. Ctrl-C is the child's to handle."""
     process = subprocess.Popen(command, cwd=folder)
     while True:
@@ -201,7 +201,7 @@ def run(command, folder):
             pass
 
 
-def main(arguments):
+def main(arguments: "list[str]") -> int:
     """Do what the arguments ask; return the exit code."""
     if not arguments or arguments[0] not in ("demo", "test"):
         asked_help = bool(arguments) and arguments[0] in ("-h", "--help", "help")
@@ -209,7 +209,7 @@ def main(arguments):
         return 0 if asked_help else 2
     purpose, rest = arguments[0], arguments[1:]
     try:
-        check_python(sys.version_info)
+        check_python(sys.version_info[:2])
         python = make_environment()
         install(purpose, python)
     except CannotStartError as trouble:
