@@ -263,7 +263,7 @@ def _corrections(
     shares = np.array(observed.shares).reshape(-1, 4)
     d = np.array(observed.d)
     cells = TWIN_AXES.size
-    peers = {
+    peers: dict[str, NearestCell | DiagonalKalman] = {
         "nearest": NearestCell(N_SPEED, cells),
         "weighted": WeightedCells(N_SPEED, cells),
         "kalman": DiagonalKalman(N_SPEED, cells),
@@ -329,6 +329,10 @@ def summarise(rows: list[Row], honesty: list[Honesty], console: Console) -> None
         "kalman: averages and a diagonal filter; running: ours, as it runs; ours: solved; oracle: "
         "batch least squares at the true delay; best: the table that fits the truth best there."
     )
+    _say_honesty(honesty, console)
+
+
+def _say_honesty(honesty: list[Honesty], console: Console) -> None:
     for minutes in sorted({h.minutes for h in honesty}):
         part = [h for h in honesty if h.minutes == minutes]
         weights = np.array([h.cells for h in part], dtype=float)

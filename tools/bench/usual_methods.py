@@ -95,7 +95,8 @@ class NearestCell:
 
     def correction(self) -> Array:
         """Corrections, a fraction, shape (n_cells,)."""
-        return np.array(self.total) / np.array(self.count)
+        mean: Array = np.array(self.total) / np.array(self.count)
+        return mean
 
 
 class WeightedCells(NearestCell):
