@@ -407,7 +407,8 @@ def learn_directly(description, samples):
     for sample in samples:
         if sample.time_us >= 1e6 * numbers("SENSOR_WARM_UP_S"):
             session.learn(sample)
-    return [result.proposal.cells_pct.ravel().tolist() for result in session.results()]
+    results = session.propose(session.solve())
+    return [r.proposal.cells_pct.ravel().tolist() for r in results if r.proposal is not None]
 
 
 def coverage_of(path):

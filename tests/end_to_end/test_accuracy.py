@@ -27,7 +27,7 @@ def test_half_an_hour_of_road(truth: str, most_pct: float) -> None:
         session.learn(sample)
 
     speed_rpm, map_kpa = fresh_points(parameters, controller)
-    for bank, result in enumerate(session.results()):
+    for bank, result in enumerate(session.propose(session.solve())):
         covered = covered_points(speed_rpm, map_kpa, result.solution.coverage)
         before = accuracy(parameters, bank, tables[bank], speed_rpm, map_kpa, covered)
         proposed = result.proposal.cells_pct.ravel().tolist()

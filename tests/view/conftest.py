@@ -15,9 +15,10 @@ from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.simulating import Order, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
+from breathmap.tools.run.sources import read_files
 from breathmap.tools.view.app import View
 from breathmap.tools.view.map import Look
-from breathmap.tools.view.source import Notes, ReplaySource
+from breathmap.tools.view.source import Notes, Source
 from breathmap.tools.view.state import Knowing, Watch
 
 
@@ -60,8 +61,11 @@ def run_view(ride: Path, tmp_path: Path) -> Callable[..., View]:
     ) -> View:
         session = new_session()
         lock, watch, stop = threading.Lock(), Watch(session), Stop()
-        session.watcher = watch.take
-        source = ReplaySource(session, watch, lock, stop, [ride], speed)
+
+        def work(observer: Source) -> None:
+            read_files([ride], session, stop, observer)
+
+        source = Source(session, watch, lock, stop, work, speed)
         view = View(
             source, watch, Knowing(session, watch, lock), Notes(tmp_path), lock, look or Look()
         )

@@ -13,10 +13,12 @@ from view_bench import new_session
 from breathmap.learner.core import alarms
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop
-from breathmap.tools.base.screen import Screen
-from breathmap.tools.run.learning import RecordingFile, recordings_in, replay_one
+from breathmap.tools.run import sources
+from breathmap.tools.run.observer import Observer
+from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.session import Session
-from breathmap.tools.view.source import LiveSource
+from breathmap.tools.run.sources import PortSource, read_files
+from breathmap.tools.view.source import Source
 from breathmap.tools.view.state import Watch
 
 
@@ -46,17 +48,14 @@ class Live:
 
     def __init__(self, folder: Path) -> None:
         self.session = new_session()
-        self.session.begin("fake")
         self.watch, self.stop, self.port = Watch(self.session), Stop(), FakePort()
-        self.session.watcher = self.watch.take
-        self.source = LiveSource(
+        device = PortSource(self.port, "fake", folder, wait_s=60.0, baud=115200)
+        self.source = Source(
             self.session,
             self.watch,
             threading.Lock(),
             self.stop,
-            self.port,
-            lambda: RecordingFile(folder),
-            self.give_up,
+            lambda observer: device.read(self.session, self.stop, observer),
         )
         self.alarmed = 0
         self.source.alarmed = self._count
@@ -64,9 +63,6 @@ class Live:
 
     def _count(self) -> None:
         self.alarmed += 1
-
-    def give_up(self, arrived: int, held: int, waited_s: float) -> None:
-        """Be patient."""
 
     def until(self, condition: Callable[[], bool]) -> None:
         """Wait for something that must come."""
@@ -80,7 +76,6 @@ class Live:
         """Close the port and wait for the thread."""
         self.port.send(None)
         self.source.join(5.0)
-        self.source.recording.close()
 
 
 def sums_of(session: Session) -> list[list[float]]:
@@ -114,8 +109,7 @@ def test_replaying_gives_exactly_what_was_learned_pause_and_all(ride: Path, tmp_
     assert recordings[0].read_bytes() == data[:third]
     assert recordings[1].read_bytes() == data[2 * third :]
     again = new_session()
-    for path in recordings:
-        replay_one(path, again, Screen(quiet=True), Stop())
+    read_files(recordings, again, Stop(), Observer())
     assert again.samples == live.session.samples
     assert sums_of(again) == sums_of(live.session)
 
@@ -130,7 +124,7 @@ def test_alarms_go_on_during_a_pause(ride: Path, tmp_path: Path) -> None:
     live.watch.alarms.limits.coolant_max_c = 40.0
     live.port.send(data[len(data) // 3 : len(data) // 2])
     live.until(lambda: live.watch.alarms.latched[alarms.HOT])
-    assert live.alarmed == 1
+    live.until(lambda: live.alarmed == 1)  # called once the lock is free
     live.stop.asked = True
     live.end()
 
@@ -155,7 +149,7 @@ def test_silence_is_called_while_the_port_stays(ride: Path, tmp_path: Path) -> N
     live.port.send(ride.read_bytes()[:20_000])
     live.until(lambda: live.session.samples > 100)
     live.until(lambda: live.watch.alarms.latched[alarms.LINK_LOST])
-    assert live.alarmed == 1
+    live.until(lambda: live.alarmed == 1)  # called once the lock is free
     live.stop.asked = True
     live.end()
 
@@ -167,7 +161,7 @@ def test_a_port_without_a_frame_is_an_error(tmp_path: Path) -> None:
     live.end()
 
     assert isinstance(live.source.error, UserError)
-    assert "no sample" in str(live.source.error)
+    assert "none of them a frame of ours; nothing was learned" in str(live.source.error)
     assert not (tmp_path / "none").exists()
 
 
@@ -178,3 +172,30 @@ def test_lengths_of_the_lean_limits_must_agree() -> None:
 
     with pytest.raises(DescriptionError, match=r"3 values and lean_lambda 2"):
         parse_description({**EXAMPLE, "alarms": {"lean_lambda": [1.2, 1.1]}})
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_noise_is_given_up_though_earlier_recordings_were_learned(
+    held: bool, ride: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With earlier recordings in the session, a port that sends noise is given up like any other:
+    after the time to wait, and before more is held than the limit."""
+    monkeypatch.setattr(sources, "HELD_BYTES_MAXIMUM", 100_000 if held else 8_000_000)
+    session, stop, port = new_session(), Stop(), FakePort()
+    read_files([ride], session, stop, Observer())
+    for _ in range(20):
+        port.send(b"\x55" * 10_000)
+    device = PortSource(port, "fake", tmp_path, wait_s=60.0 if held else 0.3, baud=115200)
+    with pytest.raises(UserError, match=r"bytes arrived but no frame of ours"):
+        device.read(session, stop, Observer())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_earlier_samples_are_not_taken_for_this_ports(ride: Path, tmp_path: Path) -> None:
+    """A port that closes without a sample is an error, whatever was learned before it."""
+    session, port = new_session(), FakePort()
+    read_files([ride], session, Stop(), Observer())
+    port.send(None)
+    device = PortSource(port, "fake", tmp_path, wait_s=60.0, baud=115200)
+    with pytest.raises(UserError, match=r"nothing was learned"):
+        device.read(session, Stop(), Observer())

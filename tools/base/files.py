@@ -211,3 +211,16 @@ def table_text(
     for load, row in zip(axes.load, rows, strict=True):
         lines.append(",".join([f"{load:g}", *(form.format(cell) for cell in row)]))
     return "\n".join(lines) + "\n"
+
+
+def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
+    """Make an output folder; UserError when it holds something and may not. hint: what to do."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        occupied = any(folder.iterdir())
+    except FileExistsError:
+        raise UserError(f"{folder} is a file; give a folder") from None
+    except OSError as error:
+        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
+    if occupied and not may_exist:
+        raise UserError(f"{folder} exists and is not empty; {hint}")

@@ -7,7 +7,7 @@ to stdout and everything else to stderr.
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -54,8 +54,10 @@ class Screen:
             yield StatusLine(self, live)
 
     @contextmanager
-    def progress(self, what: str) -> Iterator["ProgressBar"]:
-        """A bar for long work, gone when done; nothing on plain output."""
+    def progress(
+        self, what: str, taker: Callable[["ProgressBar"], None] | None = None
+    ) -> Iterator["ProgressBar"]:
+        """A bar for long work, gone when done; nothing on plain output. taker: is given it, too."""
         columns = (
             TextColumn("{task.description}"),
             BarColumn(bar_width=30),
@@ -64,8 +66,10 @@ class Screen:
         )
         disable = not self.console.is_terminal
         with Progress(*columns, console=self.console, transient=True, disable=disable) as progress:
-            task = progress.add_task(escape(what), total=1.0)
-            yield ProgressBar(progress, task)
+            bar = ProgressBar(progress, progress.add_task(escape(what), total=1.0))
+            if taker is not None:
+                taker(bar)
+            yield bar
 
     def result(self, result: dict[str, Any]) -> bool:
         """Print a command's result as JSON to stdout when asked for; True when it was."""

@@ -25,14 +25,15 @@ from breathmap.simulator.run import simulate
 from breathmap.simulator.service import FrameStream, Service
 from breathmap.tools.base.port import Stop, open_port
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
-from breathmap.tools.run.learning import RecordingFile
 from breathmap.tools.run.session import Session
+from breathmap.tools.run.sources import PortSource
 from breathmap.tools.view.app import View
-from breathmap.tools.view.source import LiveSource, Notes
+from breathmap.tools.view.source import Notes, Source
 from breathmap.tools.view.state import Knowing, Watch
 
 ALARM_EVERY_S = 5.0
 HOT_FOR_S = 1.0
+BAUD = 115200
 
 
 def heated(samples: Iterator[Sample]) -> Iterator[Sample]:
@@ -48,13 +49,10 @@ async def measure(url: str, seconds: float, folder: Path) -> tuple[list[float], 
     parameters, controller = college_bench()
     tables = [controller.read_ve(bank) for bank in range(parameters.banks)]
     session = Session(college_description(parameters, "wideband"), tables)
-    session.begin(url)
     lock, watch, stop = threading.Lock(), Watch(session), Stop()
-    port = open_port(url, 115200)
-    source = LiveSource(
-        session, watch, lock, stop, port, lambda: RecordingFile(folder), lambda *_: None
-    )
-    session.watcher = watch.take
+    port = open_port(url, BAUD)
+    device = PortSource(port, url, folder, seconds, BAUD)
+    source = Source(session, watch, lock, stop, lambda seen: device.read(session, stop, seen))
     notes = Notes(folder)
     view = View(source, watch, Knowing(session, watch, lock), notes, lock)
     latencies: list[float] = []
@@ -82,7 +80,6 @@ async def measure(url: str, seconds: float, folder: Path) -> tuple[list[float], 
         await pilot.press("q")
     stop.asked = True
     source.join()
-    source.recording.close()
     port.close()
     return latencies, share
 

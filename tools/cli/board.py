@@ -11,7 +11,7 @@ import typer
 from breathmap.learner.core.settings import Settings
 from breathmap.protocol.host.evidence import Snapshot
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import write_text
+from breathmap.tools.base.files import make_folder, write_text
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.job import working
@@ -28,7 +28,7 @@ from breathmap.tools.install.files import (
 )
 from breathmap.tools.install.requests import BoardLink, board_status, clear_board, fetch_snapshot
 from breathmap.tools.job.folder import DESCRIPTION, Job, is_job
-from breathmap.tools.job.runs import note_run, open_pass, relearn, take_in
+from breathmap.tools.job.runs import note_run, open_pass, relearn_pass, take_in
 from breathmap.tools.run.evidence_files import (
     check_fits,
     evidence_in,
@@ -36,8 +36,9 @@ from breathmap.tools.run.evidence_files import (
     store,
     without_earlier,
 )
-from breathmap.tools.run.learning import load, recordings_in, replay_one
-from breathmap.tools.run.results import make_folder, write_results
+from breathmap.tools.run.learning import load, relearn
+from breathmap.tools.run.recording_file import recordings_in
+from breathmap.tools.run.results import write_results
 from breathmap.tools.run.session import Session
 
 board_app = typer.Typer(
@@ -179,8 +180,7 @@ def fetch(
             path.unlink()
     paths = without_earlier(recordings_in(folder))
     with Stop() as stop:
-        for path in paths:
-            replay_one(path, session, screen, stop)
+        relearn(session, paths, screen, stop)
         if stop.asked:
             raise UserError("stopped; the evidence is in the folder, fetch again for the results")
     outcome = write_results(folder, session, [path.name for path in paths])
@@ -209,8 +209,9 @@ def fetch_job(job: Job, port: str, baud: int, screen: Screen) -> None:
     engine, tables = load(folder / DESCRIPTION)
     snapshot = fetch_fitting(port, baud, engine.settings(tables), engine.engine.name, screen)
     path = store(folder, snapshot)
-    session = relearn(job, job.pass_number, screen)
-    outcome = write_results(folder, session, [p.name for p in recordings_in(folder)])
+    session = relearn_pass(job, job.pass_number, screen)
+    sources = [p.name for p in recordings_in(folder)]
+    outcome = write_results(folder, session, sources, proposing=False)
     screen.summary(outcome.summary)
     note_run(job, folder, outcome.summary, screen)
     screen.say(f"The board's evidence is in {path}.")

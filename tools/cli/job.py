@@ -17,12 +17,13 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job.finish import finish_job
-from breathmap.tools.job.folder import Job, Record
+from breathmap.tools.job.folder import Job, Record, is_job
 from breathmap.tools.job.history import history_table, verify_job
 from breathmap.tools.job.new import Origin, make_job
 from breathmap.tools.job.passes import accept_job, prepare_job, store_job, undo_job
 from breathmap.tools.job.propose import REBASE, SATURATE, BankPlan, Plan, propose_job
 from breathmap.tools.job.runs import learn_job, take_in
+from breathmap.tools.view.show import InView
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
 Port = Annotated[
@@ -134,7 +135,7 @@ def learn_into(
     """Learn into a job; called by `learn` when it is given a job folder."""
     screen = Screen(as_json)
     with working(folder, screen, tell=False) as opened:
-        learn_job(opened, source, baud, wait_s, check, screen, view)
+        learn_job(opened, source, baud, wait_s, check, screen, InView() if view else None)
 
 
 def propose(
@@ -245,7 +246,7 @@ def compare(
     comparing.compare(first, second, bank, screen)
     for text in (first, second):
         folder = Path(text.rpartition(":")[0] or text)
-        if comparing.is_job(folder):
+        if is_job(folder):
             _close(Job(folder), screen)
             return
 

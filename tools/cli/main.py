@@ -38,6 +38,7 @@ from breathmap.tools.job.folder import is_job
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.learning import replay as replay_files
 from breathmap.tools.run.results import software_version
+from breathmap.tools.view.show import InView
 
 EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line says what)."
 
@@ -158,7 +159,8 @@ def learn(
         learn_into(description, port, baud, wait, check_controller, as_json, view)
         return
     screen = Screen(as_json)
-    outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay, view)
+    show = InView() if view else None
+    outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay, show)
     screen.summary(outcome.summary)
     screen.say(f"Written to {out}: tables, summary.json and the recording.")
 
@@ -194,8 +196,10 @@ def replay(
 ) -> None:
     """Learn from recordings or CSV logs, and write the same results as `learn`."""
     screen = Screen(as_json)
-    view_speed = speed if view else None
-    outcome = replay_files(description, sources, out, screen, replace, find_delay, view_speed)
+    show = InView(speed) if view else None
+    outcome = replay_files(description, sources, out, screen, replace, find_delay, show)
+    if show is not None:
+        show.save_notes()
     screen.summary(outcome.summary)
     screen.say(f"Written to {out}: tables and summary.json.")
 

@@ -30,7 +30,7 @@ from breathmap.tools.job.folder import (
 )
 from breathmap.tools.job.propose import plan_for
 from breathmap.tools.run.evidence_files import without_earlier
-from breathmap.tools.run.learning import replay_one
+from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.session import Session
 
 
@@ -145,10 +145,9 @@ def proposal_again(job: Job, record: Record, screen: Screen) -> dict[str, str]:
             [names[digest] for digest in record["recordings"]],
             key=lambda path: (path.name.startswith("board-"), path.name),
         )
-        for path in without_earlier(paths):
-            replay_one(path, session, screen, stop)
-            if stop.asked:
-                raise UserError("stopped")
+        relearn(session, without_earlier(paths), screen, stop)
+        if stop.asked:
+            raise UserError("stopped")
     plan = plan_for(
         session,
         record["choice"],

@@ -28,7 +28,7 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import DESCRIPTION, PROPOSED, Job, hash_files, save_folder
-from breathmap.tools.job.runs import check_recordings, open_pass, relearn
+from breathmap.tools.job.runs import check_recordings, open_pass, relearn_pass
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
@@ -73,7 +73,7 @@ def plan_for(
     Raises UserError where a cell cannot be stored and no choice was made.
     """
     description, storage = session.description, session.description.storage
-    solutions = [result.solution for result in session.results()]
+    solutions = [result.solution for result in session.solve()]
     decided = [
         decide(cells, solution, storage, rules)
         for cells, solution in zip(session.tables, solutions, strict=True)
@@ -215,7 +215,7 @@ def propose_job(job: Job, choice: str, rules: Rules, target: float, screen: Scre
         )
     check_recordings(job, number)
     open_pass(job)
-    session = relearn(job, number, screen)
+    session = relearn_pass(job, number, screen)
     displacement = job.calibration().displacement_cm3
     plan = plan_for(session, choice, rules, target, displacement)
     proposal = sum(r["what"] == PROPOSED for r in job.records) + 1

@@ -28,7 +28,9 @@ from breathmap.tools.job.folder import (
 from breathmap.tools.job.passes import check_known
 from breathmap.tools.job.signs import drive_lines, learning_signs, missing_setup
 from breathmap.tools.run.evidence_files import without_earlier
-from breathmap.tools.run.learning import learn_live, recordings_in, replay_one
+from breathmap.tools.run.learning import learn_live, load, read_port, relearn
+from breathmap.tools.run.observer import Show
+from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.results import write_results
 from breathmap.tools.run.session import Session
 
@@ -93,7 +95,7 @@ def learn_job(
     wait_s: float,
     check: bool,
     screen: Screen,
-    view: bool = False,
+    show: Show | None = None,
 ) -> None:
     """Add a run from a port, or a recording from a file, to the open pass.
 
@@ -115,7 +117,15 @@ def learn_job(
         _check_controller(job, source, baud)
     folder = open_pass(job)
     outcome = learn_live(
-        folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s, view=view
+        folder / DESCRIPTION,
+        source,
+        folder,
+        screen,
+        baud,
+        add=True,
+        wait_s=wait_s,
+        show=show,
+        proposing=False,
     )
     screen.summary(outcome.summary)
     note_run(job, folder, outcome.summary, screen)
@@ -151,19 +161,18 @@ def _learn_file(job: Job, path: Path, screen: Screen) -> None:
         copy.replace(folder / f"recording-{number:03d}.bin")
     except OSError as error:
         raise UserError(f"{path}: cannot be copied: {error.strerror}") from None
-    session = relearn(job, job.pass_number, screen)
+    session = relearn_pass(job, job.pass_number, screen)
     if not session.samples:
         (folder / f"recording-{number:03d}.bin").unlink()
         raise UserError(f"{path}: it holds no sample; nothing was learned")
-    outcome = write_results(folder, session, [p.name for p in recordings_in(folder)])
+    sources = [p.name for p in recordings_in(folder)]
+    outcome = write_results(folder, session, sources, proposing=False)
     screen.summary(outcome.summary)
     note_run(job, folder, outcome.summary, screen)
 
 
 def note_run(job: Job, folder: Path, summary: dict[str, Any], screen: Screen) -> None:
     """Record what was added, and say when the samples do not look like the learning set-up."""
-    for path in [*folder.glob("*-proposed.csv"), *folder.glob("*-decision.csv")]:
-        path.unlink()  # what to change is for `propose` to say, under the rules of the job
     new = _new_recordings(job)
     number = job.pass_number
     banks = {
@@ -193,15 +202,16 @@ def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen
     if Path(source).is_file():
         shutil.copyfile(source, folder / f"recording-{len(before) + 1:03d}.bin")
     else:
-        learn_live(folder / DESCRIPTION, source, folder, screen, baud, add=True, wait_s=wait_s)
+        with Stop() as stop:
+            read_port(
+                Session(*load(folder / DESCRIPTION)), source, folder, screen, stop, baud, wait_s
+            )
     signs: list[str] = []
     for path in sorted(set(recordings_in(folder)) - before):
         data = path.read_bytes()
         signs += learning_signs(data, job.start(), job.description())
         for line in drive_lines(data, job.start()):
             screen.say(line)
-    for path in folder.glob("*-*.csv"):
-        path.unlink()  # nothing was to be learned
     for line in signs:
         screen.warn(line)
     if not signs:
@@ -216,16 +226,16 @@ def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen
     )
 
 
-def relearn(job: Job, number: int, screen: Screen) -> Session:
+def relearn_pass(job: Job, number: int, screen: Screen) -> Session:
     """Return a session that has learned every recording of a pass, in order."""
     folder = job.pass_folder(number)
     description = read_description(folder / DESCRIPTION)
     session = Session(description, read_tables(folder / DESCRIPTION, description))
     with Stop() as stop:
-        for path in without_earlier([p for p in recordings_in(folder) if p.stat().st_size]):
-            replay_one(path, session, screen, stop)
-            if stop.asked:
-                raise UserError("stopped; nothing was changed")
+        paths = without_earlier([p for p in recordings_in(folder) if p.stat().st_size])
+        relearn(session, paths, screen, stop)
+        if stop.asked:
+            raise UserError("stopped; nothing was changed")
     return session
 
 

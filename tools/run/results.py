@@ -7,7 +7,7 @@ BANK-standard-error.csv (%, one standard deviation of the correction), BANK-cove
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,6 @@ from breathmap.learner.decide.proposal import SATURATED
 from breathmap.learner.exact.solve import film_of
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
-from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text, write_bytes, write_text
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.session import BankResult, Session
@@ -49,50 +48,55 @@ def software_version() -> str:
         return "not installed"
 
 
-def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
-    """Make an output folder; UserError when it holds something and may not. hint: what to do."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        occupied = any(folder.iterdir())
-    except FileExistsError:
-        raise UserError(f"{folder} is a file; give a folder") from None
-    except OSError as error:
-        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
-    if occupied and not may_exist:
-        raise UserError(f"{folder} exists and is not empty; {hint}")
-
-
 def write_results(
     folder: Path,
     session: Session,
     sources: list[str],
     stopped: bool = False,
-    extra: dict[str, Any] | None = None,
+    proposing: bool = True,
 ) -> Outcome:
-    """Solve, and write everything; `extra` goes into the summary."""
-    results = session.results()
+    """Solve once, and write everything.
+
+    proposing: with proposed tables and decisions; the passes of a job have theirs from `propose`,
+    under the rules of the job.
+    """
+    results = session.solve()
+    if proposing:
+        results = session.propose(results)
     for result in results:
         for name, text in bank_files(session, result).items():
             write_text(folder / name, text)
     write_bytes(folder / EVIDENCE, to_bytes(snapshot_of(session)))
     write_text(folder / TRACE, json.dumps(session.trace.as_dict()) + "\n")
-    summary = summarise(session, results, sources) | (extra or {})
-    write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
+    summary = summarise(session, results, sources)
+    _write_summary(folder, summary)
     return Outcome(summary, results, stopped)
+
+
+def with_delay_found(folder: Path, outcome: Outcome, found: dict[str, Any]) -> Outcome:
+    """Add what the search for the delay found to a written outcome's summary; nothing else."""
+    summary = outcome.summary | {"delay_found": found}
+    _write_summary(folder, summary)
+    return replace(outcome, summary=summary)
+
+
+def _write_summary(folder: Path, summary: dict[str, Any]) -> None:
+    write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
 
 
 def bank_files(session: Session, result: BankResult) -> dict[str, str]:
     """Return the CSV texts of one bank by file name."""
     description, solution = session.description, result.solution
     name = result.bank.name
-    tables = {
+    tables: dict[str, tuple[Any, str]] = {
         "before": (result.old_pct, "{:g}"),
-        "proposed": (result.proposal.cells_pct, "{:g}"),
         "correction": (100.0 * solution.correction, "{:.3f}"),
         "standard-error": (100.0 * solution.standard_error, "{:.3f}"),
         "coverage": (solution.coverage, "{:.1f}"),
-        "decision": (result.proposal.decisions, "{}"),
     }
+    if result.proposal is not None:
+        tables["proposed"] = (result.proposal.cells_pct, "{:g}")
+        tables["decision"] = (result.proposal.decisions, "{}")
     return {
         f"{name}-{kind}.csv": table_text(description, rows.tolist(), form)
         for kind, (rows, form) in tables.items()
@@ -152,7 +156,7 @@ def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
             "time_standard_error_s": _rounded(film.time_error_s, 3),
             "told": film.told,
         },
-        "cells": result.proposal.counts(),
+        "cells": {} if result.proposal is None else result.proposal.counts(),
     }
 
 
@@ -164,7 +168,7 @@ def warnings_of(session: Session, result: BankResult) -> list[str]:
     """Return what a person must know before storing the table, a line each."""
     lines = []
     unit = "kPa" if session.description.axes.load_axis == "map_kpa" else "% throttle"
-    for clip in result.proposal.clips:
+    for clip in [] if result.proposal is None else result.proposal.clips:
         lines.append(
             f"{result.bank.name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {unit} needs "
             f"VE {clip.wanted_pct:.1f} %, the controller stores {clip.stored_pct:g} % at most: "

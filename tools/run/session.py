@@ -5,7 +5,7 @@ own. Several recordings or logs may follow one another: time goes on, the histor
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -62,13 +62,14 @@ class DelaySpan:
 
 @dataclass(frozen=True)
 class BankResult:
-    """What a bank's evidence says at one moment. old_pct: the table learned on, like proposal's."""
+    """What a bank's evidence says at one moment. old_pct: the table learned on, shape (n_load,
+    n_speed). proposal: None where nothing is proposed, as in the passes of a job."""
 
     bank: BankLearner
     old_pct: NDArray[np.float64]
     solution: Solution
-    proposal: Proposal
     delay: DelaySpan
+    proposal: Proposal | None = None
 
 
 class Session:
@@ -143,27 +144,25 @@ class Session:
             refuse_newer(self.source, "device", self._reader.counters, event)
 
     def learn(self, sample: Sample) -> None:
-        """Take one sample of the present source; it is left as it was."""
+        """Take one sample of the present source; its time becomes the session's own."""
         banks = self.learner.banks
         if sample.banks != len(banks):
             raise UserError(
                 f"{self.source}: the samples carry {sample.banks} banks, the engine description "
                 f"has {len(banks)}: correct its [[bank]] entries or the device"
             )
-        device_us, lost = sample.time_us, sample.lost_before
         if self._offset_us is None:
             after = self._last_us + BETWEEN_SOURCES_US if self.samples else 0
-            self._offset_us = after - device_us
+            self._offset_us = after - sample.time_us
             if self.samples:
                 sample.lost_before = 1
-        sample.time_us = self._last_us = device_us + self._offset_us
+        sample.time_us = self._last_us = sample.time_us + self._offset_us
         self.learner.learn_one(sample)
         if self.recent is not None:
             self.recent.add(sample)
         self.trace.note(banks, sample)
         if self.watcher is not None:
             self.watcher(sample)
-        sample.time_us, sample.lost_before = device_us, lost
         self.samples += 1
         self.latest = None
         for bank, delay in zip(banks, self.delays, strict=True):
@@ -211,16 +210,22 @@ class Session:
                     f"the engine description: correct {name}"
                 )
 
-    def results(self) -> list[BankResult]:
-        """Solve every bank's evidence as it stands."""
-        storage, axes = self.description.storage, self.description.axes
+    def solve(self) -> list[BankResult]:
+        """Solve every bank's evidence as it stands; nothing is proposed."""
         results = []
         for bank, cells, delay in zip(self.learner.banks, self.tables, self.delays, strict=True):
             solution = solve(bank.evidence, cells_pct=cells)
             old_pct = np.asarray(cells, dtype=np.float64).reshape(solution.correction.shape)
-            proposal = propose(cells, solution, storage, axes)
-            results.append(BankResult(bank, old_pct, solution, proposal, delay))
+            results.append(BankResult(bank, old_pct, solution, delay))
         return results
+
+    def propose(self, solved: list[BankResult]) -> list[BankResult]:
+        """Return what was solved, each with a proposal under the free rules."""
+        storage, axes = self.description.storage, self.description.axes
+        return [
+            replace(result, proposal=propose(cells, result.solution, storage, axes))
+            for cells, result in zip(self.tables, solved, strict=True)
+        ]
 
 
 def _add_counters(total: Counters, more: Counters) -> None:

@@ -1,0 +1,142 @@
+"""Who looks on while a run reads and learns: the terminal, the live view, or nobody.
+
+A run calls its observer and never asks it for bytes: there is one loop for ports and one for files
+(`breathmap.tools.run.sources`), whoever looks on.
+"""
+
+import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+from pathlib import Path
+
+import numpy as np
+
+from breathmap.learner.exact.solve import solve
+from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.tools.base.port import Stop
+from breathmap.tools.base.screen import ProgressBar, Screen, StatusLine, share_of
+from breathmap.tools.run.session import Session
+
+STATUS_EVERY_S = 0.5
+ERROR_EVERY_S = 5.0
+SILENT_S = 2.0
+
+
+class Observer:
+    """Looks on and does nothing.
+
+    paused: a port's bytes are looked at but neither learned nor recorded; a file waits.
+    slice_bytes: how many bytes are learned at a time.
+    """
+
+    paused = False
+    slice_bytes = 16384
+
+    def reading(self, path: Path) -> AbstractContextManager[object]:
+        """Around the reading of one file."""
+        return nullcontext()
+
+    def learning(self) -> AbstractContextManager[object]:
+        """Around everything that changes the session, a slice at a time."""
+        return nullcontext()
+
+    def learned(self) -> None:
+        """After a slice; may wait."""
+
+    def moved(self, share: float) -> None:
+        """So much of the file has been read, 0 to 1."""
+
+    def waited(self, silent_s: float) -> None:
+        """After each look at a port: how long nothing has arrived."""
+
+    def aside(self, data: bytes) -> None:
+        """Bytes that arrived during a pause."""
+
+    def closed(self) -> None:
+        """The port is gone, without being asked."""
+
+
+Work = Callable[[Observer], None]
+# Runs the work with an observer of its own: (session, stop, folder of the results, work).
+Show = Callable[[Session, Stop, Path, Work], None]
+
+
+def on_terminal(screen: Screen) -> Show:
+    """Show a run as lines on a terminal: a status line for a port, a bar for each file."""
+
+    def show(session: Session, stop: Stop, folder: Path, work: Work) -> None:
+        with screen.status() as status:
+            work(TerminalObserver(screen, StatusText(session), status))
+
+    return show
+
+
+class TerminalObserver(Observer):
+    """A status line while a port is read, a bar while a file is."""
+
+    def __init__(
+        self, screen: Screen, text: "StatusText | None" = None, status: StatusLine | None = None
+    ) -> None:
+        self._screen = screen
+        self._text = text
+        self._status = status
+        self._bar: ProgressBar | None = None
+
+    def reading(self, path: Path) -> AbstractContextManager[object]:
+        return self._screen.progress(f"reading {path.name}", self._take_bar)
+
+    def _take_bar(self, bar: ProgressBar) -> None:
+        self._bar = bar
+
+    def moved(self, share: float) -> None:
+        if self._bar is not None:
+            self._bar.update(share)
+
+    def waited(self, silent_s: float) -> None:
+        if self._status is not None and self._text is not None:
+            self._status.update(self._text.text(silent_s))
+
+
+class StatusText:
+    """The status line's text: samples, used, typical error, the latest refusal and its remedy."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._next_s = 0.0
+        self._next_error_s = time.monotonic() + 1.0
+        self._error = ""
+        self._text = "waiting for the first sample"
+
+    def text(self, silent_s: float) -> str:
+        """Return the text; made anew every STATUS_EVERY_S."""
+        now = time.monotonic()
+        session = self._session
+        if now < self._next_s or not session.source_frames:
+            return self._text
+        self._next_s = now + STATUS_EVERY_S
+        if session.samples and now >= self._next_error_s:
+            self._next_error_s = now + ERROR_EVERY_S
+            self._error = _typical_error(session)
+        banks = session.learner.banks
+        used = ", ".join(f"{b.name} {share_of(b.used_count, b.seen_count)}" for b in banks)
+        self._text = f"{session.samples:,} samples; used: {used}{self._error}\n"
+        self._text += self._state(silent_s)
+        return self._text
+
+    def _state(self, silent_s: float) -> str:
+        if silent_s > SILENT_S:
+            return f"no data for {silent_s:.0f} s; is the device still running?"
+        if self._session.latest is None:
+            return "learning"
+        bank, reason = self._session.latest
+        meaning, remedy = EXPLANATIONS[reason]
+        return f"refused now ({bank}): {meaning}\nto do: {remedy}"
+
+
+def _typical_error(session: Session) -> str:
+    errors = []
+    for bank in session.learner.banks:
+        solution = solve(bank.evidence, cells_pct=bank.table.cells)
+        if solution.visited.any():
+            errors.append(float(np.median(solution.standard_error[solution.visited])))
+    return f"; visited cells ± {100.0 * max(errors):.1f} %" if errors else ""

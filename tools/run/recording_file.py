@@ -1,0 +1,76 @@
+"""The recording of a port: the bytes as they arrive, in a folder, never over an older one."""
+
+import os
+import time
+from pathlib import Path
+from typing import BinaryIO
+
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import make_folder
+from breathmap.tools.run.evidence_files import evidence_in
+
+SYNC_EVERY_S = 2.0
+
+
+class RecordingFile:
+    """Writes arriving bytes to folder/recording-NNN.bin, which must not exist.
+
+    Bytes are held until `start`, so that a port which never speaks leaves nothing behind.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._held = bytearray()
+        self._file: BinaryIO | None = None
+        self._synced = 0.0
+        self.path = folder
+
+    @property
+    def started(self) -> bool:
+        """True when the file is there."""
+        return self._file is not None
+
+    @property
+    def held_bytes(self) -> int:
+        """Bytes that wait for `start`."""
+        return len(self._held)
+
+    def add(self, data: bytes) -> None:
+        """Take bytes as they arrived."""
+        if self._file is None:
+            self._held += data
+            return
+        try:
+            self._file.write(data)
+            self._file.flush()
+            if time.monotonic() - self._synced > SYNC_EVERY_S:
+                os.fsync(self._file.fileno())
+                self._synced = time.monotonic()
+        except OSError as error:
+            raise UserError(f"{self.path}: cannot be written: {error.strerror}") from None
+
+    def start(self) -> None:
+        """Make folder and file, and write what was held."""
+        make_folder(self._folder, may_exist=True, hint="")
+        number = len(recordings_in(self._folder)) + 1
+        while self._file is None:
+            self.path = self._folder / f"recording-{number:03d}.bin"
+            try:
+                self._file = self.path.open("xb")
+            except FileExistsError:
+                number += 1
+            except OSError as error:
+                raise UserError(f"{self.path}: cannot be written: {error.strerror}") from None
+        held, self._held = bytes(self._held), bytearray()
+        self.add(held)
+
+    def close(self) -> None:
+        """Close the file, everything on disk; once more does nothing."""
+        if self._file is not None and not self._file.closed:
+            os.fsync(self._file.fileno())
+            self._file.close()
+
+
+def recordings_in(folder: Path) -> list[Path]:
+    """Return a folder's recordings in the order they were made, then boards' evidence."""
+    return sorted(folder.glob("recording-*.bin")) + evidence_in(folder)
