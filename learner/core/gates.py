@@ -46,10 +46,13 @@ FRAMES_LOST = 524288
 VALUE_MISSING = 1048576
 LOOP_NOT_SETTLED = 2097152
 
+# Longer ago than any delay or recovery: eleven days.
 LONG_AGO_S = 1e6
-# A turn of the closed loop later than this many usual ones means that it is on its way ...
+# A turn of the closed loop later than this many usual ones means that it is on its way: halves of
+# one swing differ, but not by a factor of two (common practice, no source) ...
 LATE_TURNS = 1.8
-# ... and what is usual follows each turn by this share (by more while turns are few).
+# ... and what is usual follows each turn by this share (by more while turns are few): a memory of
+# some 20 turns (common practice, no source).
 TURN_SHARE = 0.05
 
 
@@ -106,6 +109,7 @@ class LoopWatch:
         in_time_s = LATE_TURNS * self.usual_s
         if in_time_s > most_s:
             in_time_s = most_s
+        # Two turns may take twice as long.
         return self._since_turn_s <= in_time_s and self._since_turn_before_s <= 2.0 * in_time_s
 
 

@@ -28,16 +28,25 @@ SQUARE = 2  # sum of w d d; these three grow with every observation
 BLOCK_SQUARE = 3  # sum over blocks and cells of (sum of w v r)^2
 SUMS = 4
 
-HUBER_LIMIT = 2.0  # residuals beyond this many scales lose weight
+# Residuals beyond this many scales lose weight. Common practice, from memory: Huber's choice lies
+# between 1 and 2, and the larger wastes less where errors are normal.
+HUBER_LIMIT = 2.0
 # Mean of min(z*z, 4) for a standard normal z: Huber's "proposal 2" (1964) made consistent at
 # the limit above. Computed: erf(2/sqrt 2) - 4 phi(2) + 4 (1 - erf(2/sqrt 2)) = 0.92054.
 HUBER_MEAN_SQUARE = 0.92054
-OUTLIER_LIMIT = 5.0  # beyond this many an observation is an outlier ...
+# Outliers, all four common practice, no source: a normal error passes five scales less than once in
+# a million samples.
+OUTLIER_LIMIT = 5.0  # beyond this many scales an observation is an outlier ...
 OUTLIER_LEAST = 0.03  # ... and so far off as a fraction, whatever the noise ...
 OUTLIERS_RARE = 0.3  # ... unless this share of the latest ones is
 OUTLIER_STEP = 0.02  # what one observation adds to that share: a memory of some 50
-NOISE_MEMORY = 2000  # observations over which the running noise estimate averages
-BLOCK_CELLS = 48  # cells one block may touch before it is closed early
+# The running noise estimate averages over all observations, at most over so many, and takes its
+# first guess for so many of them. Common practice, no source.
+NOISE_MEMORY = 2000
+NOISE_GUESS = 50.0
+# Cells one block may touch before it is closed early: bounds a board's memory (common
+# practice, no source).
+BLOCK_CELLS = 48
 
 
 def _zeros(typecode: str, count: int) -> "array[float]":
@@ -192,7 +201,7 @@ class Evidence:
             sums[WEIGHT] += weight
             sums[SQUARE] += weight * d * d
 
-        memory = sums[COUNT] + 50.0
+        memory = sums[COUNT] + NOISE_GUESS
         if memory > NOISE_MEMORY:
             memory = NOISE_MEMORY
         variance = noise * noise

@@ -20,20 +20,22 @@ from breathmap.learner.core.settings import SWITCHING, BankSettings, Settings
 from breathmap.protocol.wire.codes import REASONS
 from breathmap.protocol.wire.sample import NAN, Sample
 
-# Two samples closer than this many sensor lags tell less than two independent ones.
+# Two samples closer than this many sensor lags tell less than two independent ones: after two a
+# first-order lag keeps 14 % of what was, as a correlation (common practice, no source).
 INDEPENDENT_LAGS = 2.0
 
-# What is not between these is no measurement.
+# What is not between these is no measurement: far outside of what any sensor reads.
 TINY = 1e-3
 HUGE = 1e6
 COLDEST_C = -100.0
 
-
 # For so many lags after an outlier, what is measured counts by this much only. It must be little:
-# the tails of misfires all lie on the lean side.
+# the tails of misfires all lie on the lean side. After four lags 2 % of the spike is left; both
+# common practice, no source.
 SPIKE_LAGS = 4.0
 AFTER_SPIKE = 0.01
-# Residuals of one block may be alike; those of different blocks are taken as independent.
+# Residuals of one block may be alike; those of different blocks are taken as independent: longer
+# than any manoeuvre on the road (common practice, no source).
 BLOCK_S = 20.0
 
 
@@ -157,7 +159,8 @@ class Learner:
             self.history.clear()
             for bank in self.banks:
                 bank.seen.reset()
-        # A throttle-axis engine may lack the pressure sensor: then a middling pressure.
+        # A throttle-axis engine may lack the pressure sensor: then a middling pressure, and so for
+        # the intake's temperature: both matter for the delay alone.
         map_kpa = sample.map_kpa if TINY < sample.map_kpa < HUGE else 60.0
         intake_c = sample.intake_c if COLDEST_C < sample.intake_c < HUGE else 25.0
         speed_rpm = sample.speed_rpm

@@ -33,6 +33,8 @@ FILM_BAND = 0.2
 FILM_BAND_S = 1.0
 # Samples used in the search at most; more cost time and change nothing measurable.
 MOST_ROWS = 20000
+# ... and at least: some ten for each of the cells that a drive visits (common practice, no source).
+LEAST_ROWS = 500
 # What is left of the error on engines of known truth besides the residuals' own, as a part of the
 # delay: the models of pipe and film are models. Measured: python -m breathmap.tools.bench.delay
 MODEL_ERROR = 0.08
@@ -47,7 +49,38 @@ TOLD_S = 0.03
 # ... and no exhaust volume that would move it further explains the recording about as well: the
 # chi-square of one parameter at 95 %.
 RIVAL_CHI_SQUARE = 3.84
+# Exhaust volumes tried against the one found, as factors: closer together near 1, where a rival is
+# likelier (common practice, no source).
 RIVAL_FACTORS = (0.05, 0.15, 0.3, 0.45, 0.6, 0.8, 1.25, 1.6, 2.2, 3.0, 5.0)
+
+# How the search goes, all common practice, no source. Exhaust volumes (cm3 per cm3 swept) from
+# which it may begin: factors of about 3 apart over what LOWEST and HIGHEST leave to real pipes.
+FIRST_VOLUMES = (0.15, 0.5, 1.5, 4.0)
+# Rounds of weighing the residuals anew and minimising; evaluations in each at most.
+ROUNDS = 2
+EVALUATIONS = 25
+# A start lies inside the bounds by this (of a logarithm): on them the minimiser does not move.
+INSIDE = 1e-6
+# Steps of the logarithms for slopes: large beside the ripple that samples moving from square to
+# square make, small beside what is known of the parameters before looking.
+SEARCH_STEP = 0.02
+RESIDUAL_STEP = 0.03
+DELAY_STEP = 0.01
+# Noise of one observation before the first look: the kernel's own first guess.
+FIRST_NOISE = 0.02
+# It is never taken for less than this, far below any sensor's: exact samples would divide by 0.
+LEAST_NOISE = 1e-4
+# A residual is never taken for less than this where something is divided by it.
+TINY = 1e-12
+# Median of absolute residuals to the standard deviation of a normal: 1 / 0.67449, its third
+# quartile.
+MEDIAN_TO_SD = 1.4826
+# Where the information's smallest eigenvalue (of logarithms) is below this, a direction does not
+# show at all: its error would be a thousandfold.
+LEAST_INFORMATION = 1e-6
+# The three parameters are told apart when each is known to within this from the data alone, as a
+# part of itself (common practice, no source).
+SEPARATE = 0.3
 
 
 @dataclass(frozen=True)
@@ -102,7 +135,7 @@ class _Search:
         rows = np.flatnonzero(replay.usable & calm(replay))
         self.rows: NDArray[np.intp] = rows[:: max(1, -(-len(rows) // MOST_ROWS))]
         self.weights = np.ones(len(self.rows))
-        self.noise = 0.02
+        self.noise = FIRST_NOISE
         self.widening = 1.0
         block = (replay.time_s[self.rows] // BLOCK_S).astype(int)
         self.block = block - block.min(initial=0)
@@ -129,8 +162,8 @@ class _Search:
     def reweigh(self, log_theta: Array) -> None:
         """Huber weights, noise and widening at a candidate."""
         r = self.residuals(log_theta)
-        self.noise = max(1.4826 * float(np.median(np.abs(r))), 1e-4)
-        self.weights = np.minimum(1.0, HUBER_LIMIT * self.noise / np.maximum(np.abs(r), 1e-12))
+        self.noise = max(MEDIAN_TO_SD * float(np.median(np.abs(r))), LEAST_NOISE)
+        self.weights = np.minimum(1.0, HUBER_LIMIT * self.noise / np.maximum(np.abs(r), TINY))
         r *= np.sqrt(self.weights)
         self.noise = float(np.sqrt((r**2).sum() / self.weights.sum()))
         sums = np.bincount(self.block, r)
@@ -140,84 +173,95 @@ class _Search:
 def find_delay(replay: BankReplay, start: DelayModel | None = None) -> FoundDelay:
     """Find cycles, exhaust volume and sensor lag of one bank.
 
-    start: where to begin, by default the bank's own model. Raises ValueError when fewer than 500
-    samples are usable.
+    start: where to begin, by default the bank's own model. Raises ValueError when fewer than
+    LEAST_ROWS samples are usable.
     """
     start = start or replay.bank.delay
     search = _Search(replay, start)
-    if len(search.rows) < 500:
+    if len(search.rows) < LEAST_ROWS:
         raise ValueError(
-            "only %d usable samples; finding the delay needs at least 500" % len(search.rows)
+            f"only {len(search.rows)} usable samples; finding the delay needs at least {LEAST_ROWS}"
         )
     log_low, log_high = np.log(LOWEST), np.log(HIGHEST)
-    first = np.log(
-        [start.cycles, start.exhaust_volume_cm3 / start.swept_cm3, max(start.sensor_lag_s, 0.01)]
-    ).clip(log_low + 1e-6, log_high - 1e-6)
+    volumes = start.exhaust_volume_cm3 / start.swept_cm3
+    first = np.log([start.cycles, volumes, max(start.sensor_lag_s, LOWEST[2])])
+    first = first.clip(log_low + INSIDE, log_high - INSIDE)
     search.reweigh(first)
     noise_before = search.noise
     # A wrong start may sit in a false minimum: begin from the best of a coarse walk along volume.
-    starts = [first] + [np.log([1.4, v, 0.07]) for v in (0.15, 0.5, 1.5, 4.0)]
+    starts = [first] + [np.log([TYPICAL[0], v, TYPICAL[2]]) for v in FIRST_VOLUMES]
     best = min(starts, key=lambda p: float((search.residuals(p) ** 2 * search.weights).sum()))
-    for _ in range(2):
+    for _ in range(ROUNDS):
         search.reweigh(best)
         found = least_squares(
-            search.cost_vector, best, bounds=(log_low, log_high), diff_step=[0.02] * 3, max_nfev=25
+            search.cost_vector,
+            best,
+            bounds=(log_low, log_high),
+            diff_step=[SEARCH_STEP] * 3,
+            max_nfev=EVALUATIONS,
         )
         best = found.x
     search.reweigh(best)
     return _report(search, best, noise_before)
 
 
-def _report(search: _Search, best: Array, noise_before: float) -> FoundDelay:
-    replay, start = search.replay, search.start
-    rows = search.rows
+def _steps(size: float) -> Array:
+    """One step along each parameter's logarithm, a row each."""
+    return np.eye(3) * size
+
+
+def _information(search: _Search, best: Array) -> tuple[Array, float]:
+    """What the data say of the logarithms, (3, 3), and by how much blocks widen the variance."""
     root = np.sqrt(search.weights)
     r = search.residuals(best) * root
-    J = np.empty((len(rows), 3))
-    for k in range(3):
-        step = np.zeros(3)
-        step[k] = 0.03
-        J[:, k] = (search.residuals(best + step) - search.residuals(best - step)) / 0.06 * root
+    J = np.empty((len(r), 3))
+    for k, step in enumerate(_steps(RESIDUAL_STEP)):
+        difference = search.residuals(best + step) - search.residuals(best - step)
+        J[:, k] = difference / (2.0 * RESIDUAL_STEP) * root
     # Block-robust ("sandwich") covariance: the residuals have memory.
     scores = np.stack([np.bincount(search.block, J[:, k] * r) for k in range(3)], axis=1)
     information = J.T @ J
     noise2 = search.noise**2
     meat = scores.T @ scores
     widening = max(1.0, float(np.trace(meat) / (noise2 * np.trace(information))))
-    data = information / (noise2 * widening)
-    values = np.linalg.eigvalsh(data)
-    theta = np.exp(best)
-    if values[0] > 1e-6:
-        log_errors = np.sqrt(np.diag(np.linalg.inv(data)))
-    else:
-        log_errors = np.full(3, np.inf)
-    covariance = np.linalg.inv(data + np.diag(1.0 / LOG_SD**2))
-    model = _model(best, start)
+    return information / (noise2 * widening), widening
+
+
+def _delay_slope(search: _Search, best: Array) -> tuple[float, Array]:
+    """The median delay in seconds, and its median slope along each parameter's logarithm, (3,)."""
+    replay, rows = search.replay, search.rows
+    model = _model(best, search.start)
     base = replay.transport_s(model)[rows] + model.sensor_lag_s
     slope = np.empty(3)
-    for k in range(3):
-        step = np.zeros(3)
-        step[k] = 0.01
-        other = _model(best + step, start)
-        slope[k] = float(
-            np.median((replay.transport_s(other)[rows] + other.sensor_lag_s - base) / 0.01)
-        )
-    delay_s = float(np.median(base))
+    for k, step in enumerate(_steps(DELAY_STEP)):
+        other = _model(best + step, search.start)
+        moved = replay.transport_s(other)[rows] + other.sensor_lag_s - base
+        slope[k] = float(np.median(moved / DELAY_STEP))
+    return float(np.median(base)), slope
+
+
+def _report(search: _Search, best: Array, noise_before: float) -> FoundDelay:
+    start = search.start
+    data, widening = _information(search, best)
+    log_errors = np.full(3, np.inf)
+    if np.linalg.eigvalsh(data)[0] > LEAST_INFORMATION:
+        log_errors = np.sqrt(np.diag(np.linalg.inv(data)))
+    covariance = np.linalg.inv(data + np.diag(1.0 / LOG_SD**2))
+    delay_s, slope = _delay_slope(search, best)
     tolerance_s = max(TOLD * delay_s, TOLD_S)
-    has_rival = _has_rival(search, best, widening, delay_s, tolerance_s)
     data_error_s = float(np.sqrt(slope @ covariance @ slope))
-    scale = (1.0, start.swept_cm3, 1.0)
-    errors = tuple(float(theta[k] * scale[k] * log_errors[k]) for k in range(3))
+    has_rival = _has_rival(search, best, widening, delay_s, tolerance_s)
+    errors = np.exp(best) * (1.0, start.swept_cm3, 1.0) * log_errors
     return FoundDelay(
-        model=model,
+        model=_model(best, start),
         delay_s=delay_s,
         delay_error_s=float(np.hypot(data_error_s, MODEL_ERROR * delay_s)),
-        errors=(errors[0], errors[1], errors[2]),
+        errors=(float(errors[0]), float(errors[1]), float(errors[2])),
         noise=search.noise,
         noise_before=noise_before,
         told=data_error_s <= tolerance_s / 2 and not has_rival,
-        separate=bool((log_errors < 0.3).all()),
-        used=len(rows),
+        separate=bool((log_errors < SEPARATE).all()),
+        used=len(search.rows),
     )
 
 
