@@ -1,70 +1,20 @@
-"""The host's codecs, built from the field table: construct declarations and numpy records.
+"""The host's bulk codec: a recording's samples at once, as numpy records.
 
-`construct_for` declares any frame's payload, to build, parse and inspect one at a time.
-`dtype_for` and `bulk_decode_samples` read long runs at once; both treat null, range and rounding
-as the board codec does, and tests hold the three to one another.
+Null, range and rounding are as in `breathmap.protocol.wire.payload`, and the places of the fields
+as in `breathmap.protocol.book.declaration`; tests hold it to both.
 """
 
 from collections.abc import Sequence
 from typing import Any
 
-import construct as c
 import numpy as np
 import numpy.typing as npt
 
-from breathmap.protocol.wire.fields import SAMPLE, Field, FrameType, Group
+from breathmap.protocol.wire.fields import SAMPLE, Field, FrameType
 from breathmap.protocol.wire.payload import BadFrame, bank_count
-from breathmap.protocol.wire.scaling import (
-    TEXT_BYTES,
-    is_measured,
-    raw_from_value,
-    text_from_bytes,
-    text_to_bytes,
-    value_from_raw,
-)
+from breathmap.protocol.wire.scaling import is_measured
 
-_INTEGERS = {"u8": c.Int8ul, "u16": c.Int16ul, "i16": c.Int16sl, "u32": c.Int32ul}
 _NUMPY_TYPES = {"u8": "u1", "u16": "<u2", "i16": "<i2", "u32": "<u4", "text16": "S16"}
-
-
-def _construct_field(field: Field) -> Any:
-    if field.wire == "text16":
-        return c.ExprAdapter(
-            c.Bytes(TEXT_BYTES),
-            lambda raw, _: text_from_bytes(raw),
-            lambda text, _: text_to_bytes(text),
-        )
-    return c.ExprAdapter(
-        _INTEGERS[field.wire],
-        lambda raw, _: value_from_raw(field, raw),
-        lambda value, _: raw_from_value(field, value),
-    )
-
-
-def _construct_count(field: Field, group: Group) -> Any:
-    least, most = field.raw_low, min(field.raw_high, group.most)
-    return c.ExprValidator(_INTEGERS[field.wire], lambda count, _: least <= count <= most)
-
-
-def construct_for(frame_type: FrameType) -> Any:
-    """Return the `construct` Struct of a frame's payload.
-
-    It parses to, and builds from, the mapping that `unpack_payload` returns; counts are rebuilt
-    from the groups. Parsing raises construct.ConstructError when length or counts do not match.
-    """
-    groups = {g.count_field: g for g in frame_type.groups}
-    members = []
-    for field in frame_type.fields:
-        group = groups.get(field.name)
-        if group is None:
-            members.append(field.name / _construct_field(field))
-            continue
-        count = c.Rebuild(_construct_count(field, group), c.len_(c.this[group.name]))
-        members.append(field.name / count)
-    for group in frame_type.groups:
-        entry = c.Struct(*[f.name / _construct_field(f) for f in group.fields])
-        members.append(group.name / c.Array(c.this[group.count_field], entry))
-    return c.Struct(*members, c.Terminated)
 
 
 def dtype_for(frame_type: FrameType, counts: Sequence[int] = ()) -> np.dtype[np.void]:

@@ -1,12 +1,9 @@
 # Board-safe: runs on CPython and MicroPython alike.
 """The one table of everything that crosses the wire: frames, fields, flags, states, reasons.
 
-Every codec (construct, struct, numpy), the C header and the tables in SPEC.md are derived from
-what stands here, and a test fails when one of them is stale. Adding a frame is one entry in
-FRAMES, one entry in SPEC.md and one vector in vectors.json.
-
-A number travels as an integer, `raw = round-half-up(value * per_unit)`, little-endian. A raw value
-outside its field's range, the null value included, reads as "not measured" (NaN).
+Every codec (struct, numpy), their declaration (construct), the C header and the tables in SPEC.md
+are derived from what stands here, and a test fails when one of them is stale. Adding a frame is one
+entry in FRAMES, one entry in SPEC.md and one vector in vectors.json.
 """
 
 from breathmap.protocol.wire.codes import (

@@ -1,4 +1,4 @@
-"""Payloads: three codecs from one table, text, rounding, ranges and refusals."""
+"""Payloads: the codecs against their declaration, text, rounding, ranges and refusals."""
 
 import construct
 import numpy as np
@@ -7,10 +7,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from wire_cases import FRAME_VECTORS, field_values, frame_values, named, same
 
+from breathmap.protocol.book.declaration import build_declared, declaration_of, parse_declared
 from breathmap.protocol.host.all_frames import ALL_FRAMES
 from breathmap.protocol.host.codec import (
     bulk_decode_samples,
-    construct_for,
     dtype_for,
     sample_dtype,
 )
@@ -34,14 +34,11 @@ from breathmap.protocol.wire.payload import (
 )
 from breathmap.protocol.wire.sample import NAN, Sample
 from breathmap.protocol.wire.scaling import (
-    is_measured,
     raw_from_value,
     text_from_bytes,
     text_to_bytes,
     value_from_raw,
 )
-
-CONSTRUCTS = {t.number: construct_for(t) for t in ALL_FRAMES}
 
 any_frame = st.sampled_from(ALL_FRAMES).flatmap(lambda t: st.tuples(st.just(t), frame_values(t)))
 sample_payloads = frame_values(SAMPLE).map(lambda v: pack_payload(SAMPLE, v))
@@ -56,52 +53,43 @@ def sample_payloads_of(banks):
     return values.map(lambda v: pack_payload(SAMPLE, v))
 
 
-def plain(container):
-    """Return what construct parsed as plain dicts and lists."""
-    if isinstance(container, dict):
-        return {k: plain(v) for k, v in container.items() if not k.startswith("_")}
-    if isinstance(container, list):
-        return [plain(v) for v in container]
-    return container
-
-
-def from_record(frame_type, payload):
-    """Decode a payload through numpy's record type alone, and the rules of the specification."""
-    counts, offset = {}, 0
-    for field in frame_type.fields:
-        counts[field.name] = payload[offset]
-        offset += field.size
-    dtype = dtype_for(frame_type, [counts[g.count_field] for g in frame_type.groups])
-    record = np.frombuffer(payload, dtype)[0]
-
-    def value(field, raw):
-        if field.wire == "text16":
-            return None  # checked by the text tests; numpy strips differently
-        if not is_measured(field):
-            return int(raw)
-        outside = raw < field.low * field.per_unit or raw > field.high * field.per_unit
-        return NAN if outside else float(raw) / field.per_unit
-
-    found = {f.name: value(f, record[f.name]) for f in frame_type.fields}
-    for group in frame_type.groups:
-        found[group.name] = [
-            {f.name: value(f, entry[f.name]) for f in group.fields} for entry in record[group.name]
-        ]
-    return found
-
-
 @given(any_frame)
 @settings(max_examples=150, deadline=None)
-def test_board_construct_and_numpy_agree(case):
-    """The three codecs give the same bytes and the same values for every frame."""
+def test_the_devices_codec_is_as_declared(case):
+    """Devices pack and read every frame as the specification's declaration does."""
     frame_type, values = case
-    payload = pack_payload(frame_type, values)
-    decoded = unpack_payload(frame_type, payload)
-    built = CONSTRUCTS[frame_type.number]
-    assert built.build(values) == payload
-    assert same(plain(built.parse(payload)), decoded)
-    texts = {f.name: None for f in frame_type.fields if f.wire == "text16"}
-    assert same(from_record(frame_type, payload), {**decoded, **texts})
+    payload = build_declared(frame_type, values)
+    assert pack_payload(frame_type, values) == payload
+    assert same(unpack_payload(frame_type, payload), parse_declared(frame_type, payload))
+
+
+@pytest.mark.parametrize("frame_type", ALL_FRAMES, ids=lambda t: t.name)
+def test_numpy_records_lie_as_declared(frame_type):
+    """A record of numpy has each field where the declaration has it, in the same bytes."""
+    counts = {g.name: g.most for g in frame_type.groups}
+    dtype = dtype_for(frame_type, list(counts.values()))
+    at = 0
+    for member in declaration_of(frame_type).subcons[:-1]:  # the last one ends the payload
+        assert dtype.fields[member.name][1] == at
+        size = member
+        if member.name in counts:
+            size = member.subcon.subcon
+            assert [s.name for s in size.subcons] == list(dtype[member.name].base.names)
+        at += counts.get(member.name, 1) * size.sizeof()
+    assert dtype.itemsize == at
+
+
+@given(st.integers(1, MAX_BANKS).flatmap(sample_payloads_of))
+@settings(max_examples=60, deadline=None)
+def test_bulk_decoding_is_as_declared(payload):
+    """The fast bulk decoder reads a sample as the specification's declaration does."""
+    (row,) = bulk_decode_samples([payload])
+    values = parse_declared(SAMPLE, payload)
+    for field in SAMPLE.fields:
+        assert same(row[field.name].item(), values[field.name])
+    for bank, entry in enumerate(values["bank"]):
+        for name, value in entry.items():
+            assert same(row[name][bank].item(), value)
 
 
 @given(any_frame)
@@ -149,13 +137,13 @@ def test_fast_sample_pair_equals_the_general_one(payload):
 def test_any_bytes_are_read_or_refused(payload, frame_type):
     """Bytes that fit are read by both codecs, others are refused by both; nothing else happens."""
     if payload_fits(frame_type.shape, payload):
-        CONSTRUCTS[frame_type.number].parse(payload)
+        parse_declared(frame_type, payload)
         unpack_payload(frame_type, payload)
     else:
         with pytest.raises(BadFrame):
             unpack_payload(frame_type, payload)
         with pytest.raises(construct.ConstructError):
-            CONSTRUCTS[frame_type.number].parse(payload)
+            parse_declared(frame_type, payload)
 
 
 @pytest.mark.parametrize("vector", **named(FRAME_VECTORS))

@@ -17,12 +17,13 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from breathmap.protocol.book.declaration import build_declared, parse_declared
 from breathmap.protocol.book.tables import blocks
 from breathmap.protocol.host.all_frames import ALL_FRAMES
 from breathmap.protocol.wire.device import FrameReader, build_frame, cobs_decode
 from breathmap.protocol.wire.events import NEED_DATA, Event
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION
-from breathmap.protocol.wire.payload import frame_type_of, pack_payload, unpack_payload
+from breathmap.protocol.wire.payload import frame_type_of
 
 ROOM = Path(__file__).resolve().parents[2] / "protocol"
 SPEC = ROOM / "SPEC.md"
@@ -52,18 +53,18 @@ def without_nan(value: Any) -> Any:
 
 
 def frame_results(vector: Vector) -> Vector:
-    """Return what a frame vector must expect, computed from its inputs."""
+    """Return what a frame vector must expect, computed from its inputs by the declaration."""
     frame_type = frame_type_of(vector["type"], ALL_FRAMES)
     if frame_type is None:
         raise StaleError(f"vector {vector['name']}: type {vector['type']} is not in the table")
     if "values" in vector:
-        payload = pack_payload(frame_type, vector["values"])
+        payload = build_declared(frame_type, vector["values"])
     else:
         payload = bytes.fromhex(vector["payload"])
     wire = build_frame(vector["type"], vector["sequence"], vector["time_us"], payload)
     return {
         "payload": payload.hex(),
-        "decoded": without_nan(unpack_payload(frame_type, payload)),
+        "decoded": without_nan(parse_declared(frame_type, payload)),
         "crc": _crc_of(wire),
         "wire": wire.hex(),
     }
