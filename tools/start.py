@@ -155,10 +155,12 @@ def link_for_types() -> None:
     """Make .venv/typing/breathmap, the checkout under its installed name: mypy reads it there."""
     folder = os.path.join(VENV, "typing")
     link = os.path.join(folder, "breathmap")
-    if os.path.lexists(link):
+    if os.path.isdir(link) and os.path.samefile(link, ROOT):
         return
     os.makedirs(folder, exist_ok=True)
     try:
+        if os.path.lexists(link):  # from before the checkout was moved
+            os.remove(link)
         os.symlink(ROOT, link, target_is_directory=True)
     except OSError as error:
         say("no link for mypy could be made (%s); the tests do without" % error)
@@ -168,6 +170,8 @@ def install(purpose: str, python: str) -> None:
     """Install for "demo" or "test" unless a stamp says that it is done."""
     stamp = os.path.join(VENV, "installed-for-" + purpose)
     wanted = fingerprint()
+    if purpose == "test":
+        link_for_types()
     if os.path.exists(stamp):
         with open(stamp) as file:
             if file.read() == wanted:
@@ -178,8 +182,6 @@ def install(purpose: str, python: str) -> None:
     trouble = pip_install(python, ["--editable", what])
     if trouble:
         raise CannotStartError(trouble)
-    if purpose == "test":
-        link_for_types()
     complete = True
     for name, arguments in EXTRAS_OF_TESTS if purpose == "test" else ():
         trouble = pip_install(python, arguments)

@@ -112,6 +112,22 @@ def test_missing_extras_do_not_stop_the_tests(
     assert sorted(p.name for p in tmp_path.iterdir()) == ["installed-for-test", "typing"]
 
 
+def test_link_for_types_follows_the_checkout(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The link that mypy reads is made anew when it is gone or the checkout has been moved."""
+    monkeypatch.setattr(start, "VENV", str(tmp_path / "a folder" / ".venv"))
+    link = tmp_path / "a folder" / ".venv" / "typing" / "breathmap"
+
+    start.link_for_types()
+    assert link.resolve() == Path(start.ROOT)
+
+    link.unlink()
+    link.symlink_to(tmp_path / "where it was", target_is_directory=True)
+    start.link_for_types()
+    assert link.resolve() == Path(start.ROOT)
+
+
 def test_failed_install_is_one_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
