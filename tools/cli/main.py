@@ -63,6 +63,22 @@ View = Annotated[
     bool, typer.Option("--view", help="Show the live view in this terminal; ? there says more.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
+StoredTables = Annotated[
+    list[Path] | None,
+    typer.Option(help="VE tables to store in the controller, one CSV per bank, in order."),
+]
+Memory = Annotated[
+    Path | None,
+    typer.Option(help="Folder that keeps what the controller holds from run to run."),
+]
+RecordingOut = Annotated[
+    Path | None,
+    typer.Option(help="Write a recording file, not serve a port."),
+]
+Describe = Annotated[
+    Path | None,
+    typer.Option(help="Folder to write the bench's engine description and tables into."),
+]
 
 
 def _version(asked: bool) -> None:
@@ -259,25 +275,13 @@ def simulate(
     sensor: Annotated[
         str, typer.Option(help="Lambda sensors: wideband or switching.")
     ] = "wideband",
-    tables: Annotated[
-        list[Path] | None,
-        typer.Option(help="VE tables to store in the controller, one CSV per bank, in order."),
-    ] = None,
+    tables: StoredTables = None,
     setup: Annotated[
         str, typer.Option(help="How the controller is set up: learning, or normal (for use).")
     ] = "learning",
-    memory: Annotated[
-        Path | None,
-        typer.Option(help="Folder that keeps what the controller holds from run to run."),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Write a recording file, not serve a port."),
-    ] = None,
-    describe: Annotated[
-        Path | None,
-        typer.Option(help="Folder to write the bench's engine description and tables into."),
-    ] = None,
+    memory: Memory = None,
+    out: RecordingOut = None,
+    describe: Describe = None,
     port: Annotated[
         str | None,
         typer.Option(help="pty (pseudo-terminal) or tcp; by default pty, on Windows tcp."),

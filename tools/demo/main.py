@@ -172,6 +172,7 @@ def compare(
         before = accuracy(
             parameters, number, controller.read_ve(number), speed_rpm, map_kpa, covered
         )
+        assert result.proposal is not None  # what learns live or replays proposes at its end
         proposed = result.proposal.cells_pct.ravel().tolist()
         after = accuracy(parameters, number, proposed, speed_rpm, map_kpa, covered)
         comparisons.append(Comparison(truth, result.bank.name, before, after))
