@@ -223,8 +223,10 @@ def main(arguments: "list[str]") -> int:
     if purpose == "demo":
         say("running: breathmap demo %s" % " ".join(rest))
         return run([venv_program("breathmap"), "demo"] + rest, os.getcwd())
-    say("running: pytest %s" % " ".join(rest))
-    return run([python, "-m", "pytest"] + rest, ROOT)
+    # A file of tests stays on one core: its fixtures are made once. More than four only wait.
+    spread = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadfile"]
+    say("running: pytest %s" % " ".join(spread + rest))
+    return run([python, "-m", "pytest"] + spread + rest, ROOT)
 
 
 if __name__ == "__main__":

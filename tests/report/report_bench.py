@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from breathmap.tools.report.data import BankReport, ReportData, pass_row
+from breathmap.tools.run.summary import BankSummary, Summary
 
 SPEEDS = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0]
 LOADS = [20.0, 45.0, 70.0, 100.0]
@@ -25,16 +26,18 @@ def made_up_bank(name: str, **changes: Any) -> BankReport:
         "standard_error": error,
         "coverage": coverage,
         "decisions": [["untouched"] * 2 + ["changed"] * 3] * 4,
-        "summary": {
-            "samples": 1000,
-            "used": 600,
-            "refused": {"throttle_moving": 350, "history_short": 50},
-            "noise_pct": 1.1,
-            "autocorrelation_widening": 1.5,
-            "median_standard_error_pct": 0.3,
-            "delay": {"mean_s": 0.21, "least_s": 0.1, "most_s": 0.5},
-            "cells": {"changed": 12, "untouched": 8},
-        },
+        "summary": BankSummary.model_validate(
+            {
+                "samples": 1000,
+                "used": 600,
+                "refused": {"throttle_moving": 350, "history_short": 50},
+                "noise_pct": 1.1,
+                "autocorrelation_widening": 1.5,
+                "median_standard_error_pct": 0.3,
+                "delay": {"mean_s": 0.21, "least_s": 0.1, "most_s": 0.5},
+                "cells": {"changed": 12, "untouched": 8},
+            }
+        ),
         "trace": None,
     }
     return BankReport(**(values | changes))
@@ -51,13 +54,19 @@ def made_up_data(*banks: BankReport, **changes: Any) -> ReportData:
         "load": LOADS,
         "load_axis": "map_kpa",
         "banks": own,
-        "summary": {
-            "samples": 1000,
-            "device": "bench",
-            "sources": ["ride.bin"],
-            "link": {"frames": 1000, "lost": 0},
-            "warnings": [],
-        },
+        "summary": Summary.model_validate(
+            {
+                "software_version": "0.2.0",
+                "protocol_version": 1,
+                "engine": "invented engine",
+                "banks": {},
+                "samples": 1000,
+                "device": "bench",
+                "sources": ["ride.bin"],
+                "link": {"frames": 1000, "lost": 0},
+                "warnings": [],
+            }
+        ),
         "passes": [pass_row(1, bank) for bank in own],
     }
     return ReportData(**(values | changes))

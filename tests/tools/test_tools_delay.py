@@ -110,6 +110,5 @@ def test_the_advice_fits_the_outcome(
     assert said in text
     assert not_said not in text
     assert worth_saying({"left": outcome}) is worth
-    assert json.loads(json.dumps(delay_summary({"left": outcome})))["left"]["told"] is (
-        isinstance(outcome, FoundDelay) and outcome.told
-    )
+    told = json.loads(delay_summary({"left": outcome})["left"].model_dump_json())["told"]
+    assert told is (isinstance(outcome, FoundDelay) and outcome.told)

@@ -19,8 +19,6 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
-from breathmap.learner.words.reasons import EXPLANATIONS
-
 PLAIN_EVERY_S = 10.0
 
 
@@ -78,17 +76,6 @@ class Screen:
             sys.stdout.write("\n")
         return self.as_json
 
-    def summary(self, summary: dict[str, Any]) -> None:
-        """Print a run's summary: JSON on stdout when asked for, else tables."""
-        if self.result(summary):
-            return
-        self.show(banks_table(summary))
-        refused = refusals_table(summary)
-        if refused.row_count:
-            self.show(refused)
-        for line in summary["warnings"]:
-            self.warn(line)
-
 
 class ProgressBar:
     """`update` takes the share done, 0 to 1."""
@@ -122,72 +109,6 @@ class StatusLine:
 def number(value: float | None, form: str = "{:.2f}") -> str:
     """Return a number as text, a dash for none."""
     return "-" if value is None else form.format(value)
-
-
-FILM_NOT_TOLD = "not told; change the load more"
-
-
-def banks_table(summary: dict[str, Any]) -> Table:
-    """What was learned, a column per bank."""
-    table = Table(title="What was learned", title_justify="left")
-    table.add_column("")
-    banks = summary["banks"]
-    for name in banks:
-        table.add_column(name, justify="right")
-
-    def row(title: str, cells: list[str]) -> None:
-        table.add_row(title, *cells)
-
-    each = list(banks.values())
-    row("samples", [f"{b['samples']:,}" for b in each])
-    row("used", [share_of(b["used"], b["samples"]) for b in each])
-    row("scatter of one reading", [f"{b['noise_pct']:.2f} %" for b in each])
-    row(
-        "standard error, median of visited cells",
-        [number(b["median_standard_error_pct"], "± {:.2f} %") for b in each],
-    )
-    row(
-        "delay, injection to reading, mean",
-        [number(b["delay"]["mean_s"], "{:.3f} s") for b in each],
-    )
-    if "film_time" in each[0]["terms"]:
-        row("fuel film: share of the fuel, at half load", [film_share(b["film"]) for b in each])
-        row("fuel film: given back in", [film_time(b["film"]) for b in each])
-    for name in each[0]["cells"]:
-        counts = [b["cells"][name] for b in each]
-        if any(counts):
-            row(f"cells: {name}", [f"{n:,}" for n in counts])
-    return table
-
-
-def film_share(film: dict[str, Any] | None) -> str:
-    """Return the film's share of the fuel with its standard error, or what it takes to tell it."""
-    if film is None or not film.get("told"):
-        return FILM_NOT_TOLD
-    return f"{100.0 * film['share']:.0f} ± {100.0 * film['share_standard_error']:.0f} %"
-
-
-def film_time(film: dict[str, Any] | None) -> str:
-    """Return the film's time constant with its standard error, or a dash."""
-    if film is None or not film.get("told"):
-        return "-"
-    return f"{film['time_s']:.2f} ± {film['time_standard_error_s']:.2f} s"
-
-
-def refusals_table(summary: dict[str, Any]) -> Table:
-    """What was refused, why, and what to do."""
-    table = Table(title="What was refused, and what to do", title_justify="left")
-    table.add_column("samples", justify="right")
-    table.add_column("reason")
-    table.add_column("what to do")
-    total: dict[str, int] = {}
-    for bank in summary["banks"].values():
-        for name, count in bank["refused"].items():
-            total[name] = total.get(name, 0) + count
-    for name, count in sorted(total.items(), key=lambda item: -item[1]):
-        meaning, remedy = EXPLANATIONS[name]
-        table.add_row(f"{count:,}", meaning, remedy)
-    return table
 
 
 def share_of(part: int, whole: int) -> str:

@@ -40,6 +40,7 @@ from breathmap.tools.run.learning import load, relearn
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.results import write_results
 from breathmap.tools.run.session import Session
+from breathmap.tools.run.summary_text import show_summary
 
 board_app = typer.Typer(
     no_args_is_help=True,
@@ -184,7 +185,7 @@ def fetch(
         if stop.asked:
             raise UserError("stopped; the evidence is in the folder, fetch again for the results")
     outcome = write_results(folder, session, [path.name for path in paths])
-    screen.summary(outcome.summary)
+    show_summary(screen, outcome.summary)
     screen.say(f"Written to {folder}: tables, summary.json and the board's evidence.")
 
 
@@ -212,7 +213,7 @@ def fetch_job(job: Job, port: str, baud: int, screen: Screen) -> None:
     session = relearn_pass(job, job.pass_number, screen)
     sources = [p.name for p in recordings_in(folder)]
     outcome = write_results(folder, session, sources, proposing=False)
-    screen.summary(outcome.summary)
+    show_summary(screen, outcome.summary)
     note_run(job, folder, outcome.summary, screen)
     screen.say(f"The board's evidence is in {path}.")
 

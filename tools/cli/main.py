@@ -38,6 +38,7 @@ from breathmap.tools.job.folder import is_job
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.learning import replay as replay_files
 from breathmap.tools.run.results import software_version
+from breathmap.tools.run.summary_text import show_summary
 from breathmap.tools.view.show import InView
 
 EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line says what)."
@@ -177,7 +178,7 @@ def learn(
     screen = Screen(as_json)
     show = InView() if view else None
     outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay, show)
-    screen.summary(outcome.summary)
+    show_summary(screen, outcome.summary)
     screen.say(f"Written to {out}: tables, summary.json and the recording.")
 
 
@@ -216,7 +217,7 @@ def replay(
     outcome = replay_files(description, sources, out, screen, replace, find_delay, show)
     if show is not None:
         show.save_notes()
-    screen.summary(outcome.summary)
+    show_summary(screen, outcome.summary)
     screen.say(f"Written to {out}: tables and summary.json.")
 
 

@@ -20,12 +20,13 @@ from breathmap.simulator.controller import Controller
 from breathmap.simulator.parameters import EngineParameters
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.screen import Screen, refusals_table, share_of
+from breathmap.tools.base.screen import Screen, share_of
 from breathmap.tools.demo.accuracy import Accuracy, accuracy, covered_points, fresh_points
 from breathmap.tools.demo.simulating import PORT_LINE
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.results import SUMMARY, Outcome
+from breathmap.tools.run.summary_text import refusals_table
 
 DRIVE = "european,brake,road"
 TRUTHS = {
@@ -82,7 +83,7 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
         folder = out / truth
         with simulated_port(truth, minutes, seed) as url:
             outcome = learn_live(path, url, folder, screen)
-        screen.say(f"{outcome.summary['samples']:,} samples learned; results in {folder}")
+        screen.say(f"{outcome.summary.samples:,} samples learned; results in {folder}")
         comparisons += compare(truth, parameters, controller, outcome)
         if outcome.stopped:
             break
@@ -205,7 +206,7 @@ def comparison_table(comparisons: list[Comparison]) -> Table:
 def refused_briefly(outcome: Outcome) -> Table:
     """What was refused in the run on the table's grid, both banks together."""
     table = refusals_table(outcome.summary)
-    banks = outcome.summary["banks"].values()
-    used = share_of(sum(b["used"] for b in banks), sum(b["samples"] for b in banks))
+    banks = outcome.summary.banks.values()
+    used = share_of(sum(b.used for b in banks), sum(b.samples for b in banks))
     table.title = f"Used: {used} of the samples. Refused, and what to do:"
     return table

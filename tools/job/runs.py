@@ -33,6 +33,8 @@ from breathmap.tools.run.observer import Show
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.results import write_results
 from breathmap.tools.run.session import Session
+from breathmap.tools.run.summary import Summary
+from breathmap.tools.run.summary_text import show_summary
 
 
 def open_pass(job: Job) -> Path:
@@ -127,7 +129,7 @@ def learn_job(
         show=show,
         proposing=False,
     )
-    screen.summary(outcome.summary)
+    show_summary(screen, outcome.summary)
     note_run(job, folder, outcome.summary, screen)
 
 
@@ -167,17 +169,17 @@ def _learn_file(job: Job, path: Path, screen: Screen) -> None:
         raise UserError(f"{path}: it holds no sample; nothing was learned")
     sources = [p.name for p in recordings_in(folder)]
     outcome = write_results(folder, session, sources, proposing=False)
-    screen.summary(outcome.summary)
+    show_summary(screen, outcome.summary)
     note_run(job, folder, outcome.summary, screen)
 
 
-def note_run(job: Job, folder: Path, summary: dict[str, Any], screen: Screen) -> None:
+def note_run(job: Job, folder: Path, summary: Summary, screen: Screen) -> None:
     """Record what was added, and say when the samples do not look like the learning set-up."""
     new = _new_recordings(job)
     number = job.pass_number
     banks = {
-        name: {key: bank[key] for key in ("samples", "used", "refused")}
-        for name, bank in summary["banks"].items()
+        name: {"samples": bank.samples, "used": bank.used, "refused": bank.refused}
+        for name, bank in summary.banks.items()
     }
     job.append(LEARNED, verdicts=banks, **_learned(job, number, new))
     start = job.start()

@@ -14,10 +14,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
+from breathmap.learner.words.description import LOAD_UNITS_SAID
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import CORNERS
 from breathmap.tools.run.results import SUMMARY
+from breathmap.tools.run.summary import BankSummary, Summary
 from breathmap.tools.run.trace import TRACE
 
 Array = NDArray[np.float64]
@@ -38,7 +41,7 @@ class BankReport:
     standard_error: Array
     coverage: Array
     decisions: list[list[str]] | None
-    summary: dict[str, Any]
+    summary: BankSummary
     trace: dict[str, Any] | None
 
     @property
@@ -72,7 +75,7 @@ class ReportData:
     load: list[float]
     load_axis: str
     banks: list[BankReport]
-    summary: dict[str, Any]
+    summary: Summary
     passes: list[PassRow] = field(default_factory=list)
     notes: list[tuple[str, str]] = field(default_factory=list)
     setup: list[str] = field(default_factory=list)
@@ -81,23 +84,28 @@ class ReportData:
     @property
     def load_unit(self) -> str:
         """The load axis's unit."""
-        return "kPa" if self.load_axis == "map_kpa" else "% throttle"
+        return LOAD_UNITS_SAID[self.load_axis]
+
+    @property
+    def load_label(self) -> str:
+        """The load axis's title."""
+        return "manifold pressure, kPa" if self.load_axis == "map_kpa" else "throttle, %"
 
 
 def read_folder(folder: Path) -> ReportData:
     """Return what an output folder holds; UserError in one line when it is none."""
-    summary = _json(folder / SUMMARY, "give the output folder of learn or replay, or a job")
+    summary = read_summary(folder)
     trace = _json(folder / TRACE, "") if (folder / TRACE).exists() else {"banks": {}}
     try:
-        names = list(summary["banks"])
+        names = list(summary.banks)
         made = datetime.fromtimestamp((folder / SUMMARY).stat().st_mtime)
         axes, _ = read_cells(folder / f"{names[0]}-correction.csv")
         banks = [
-            _bank(folder, name, summary["banks"][name], trace["banks"].get(name)) for name in names
+            _bank(folder, name, summary.banks[name], trace["banks"].get(name)) for name in names
         ]
         return ReportData(
             folder=folder,
-            engine=str(summary["engine"]),
+            engine=summary.engine,
             made=made.isoformat(" ", "minutes"),
             speed_rpm=axes[1],
             load=axes[2],
@@ -113,13 +121,24 @@ def read_folder(folder: Path) -> ReportData:
         ) from None
 
 
+def read_summary(folder: Path) -> Summary:
+    """Return a folder's summary; UserError in one line when there is none."""
+    found = _json(folder / SUMMARY, "give the output folder of learn or replay, or a job")
+    try:
+        return Summary.model_validate(found)
+    except ValidationError:
+        raise UserError(
+            f"{folder / SUMMARY}: not a summary of this version; run learn or replay again"
+        ) from None
+
+
 def pass_row(number: int, bank: BankReport) -> PassRow:
     """Return a bank's line for the convergence over passes."""
     return PassRow(
         number,
         bank.name,
-        int(bank.summary["samples"]),
-        int(bank.summary["used"]),
+        bank.summary.samples,
+        bank.summary.used,
         weighted_rms(bank.correction, bank.coverage),
         weighted_rms(bank.standard_error, bank.coverage),
     )
@@ -173,7 +192,7 @@ def read_numbers(path: Path) -> Array:
 
 
 def _bank(
-    folder: Path, name: str, summary: dict[str, Any], trace: dict[str, Any] | None
+    folder: Path, name: str, summary: BankSummary, trace: dict[str, Any] | None
 ) -> BankReport:
     proposed, decided = folder / f"{name}-proposed.csv", folder / f"{name}-decision.csv"
     before = folder / f"{name}-before.csv"

@@ -38,10 +38,11 @@ def read_job(folder: Path) -> ReportData:
         None,
     )
     banks = latest.banks
-    summary = dict(latest.summary)
+    summary = latest.summary
     if proposed is not None:
         banks = [_with_proposal(bank, job.proposal_folder(proposed["proposal"])) for bank in banks]
-        summary["warnings"] = [*summary.get("warnings", []), *proposed["cautions"]]
+        warnings = [*summary.warnings, *proposed["cautions"]]
+        summary = summary.model_copy(update={"warnings": warnings})
     rows: list[PassRow] = [
         pass_row(number, bank) for number, data in each.items() for bank in data.banks
     ]
@@ -68,7 +69,7 @@ def _with_proposal(bank: BankReport, folder: Path) -> BankReport:
         bank,
         after=read_numbers(folder / f"{bank.name}.csv"),
         decisions=decisions,
-        summary={**bank.summary, "cells": counts},
+        summary=bank.summary.model_copy(update={"cells": counts}),
     )
 
 

@@ -150,7 +150,7 @@ def _table_axes(data: ReportData, label: str) -> Any:
         WIDTH,
         84 + 17 * len(loads),  # three maps to an A4 page
         "speed, rpm",
-        "manifold pressure, kPa" if data.load_axis == "map_kpa" else "throttle, %",
+        data.load_label,
         label,
         x_range=Range1d(start=-0.5, end=len(speeds) - 0.5),
         y_range=Range1d(start=-0.5, end=len(loads) - 0.5),
@@ -232,7 +232,7 @@ def error_trace(bank: BankReport) -> Any | None:
             dash="solid",
         ),
     ]
-    noise = float(bank.summary["noise_pct"])
+    noise = bank.summary.noise_pct
     scatter = plot.line(
         [min(over["minutes"], default=0.0), max(over["minutes"], default=1.0)],
         [noise, noise],
@@ -281,7 +281,7 @@ def residual_plot(bank: BankReport, name: str, label: str) -> Any | None:
     if not bins["count"]:
         return None
     middle = [(a + b) / 2.0 for a, b in zip(bins["from"], bins["to"], strict=True)]
-    widen = float(bank.summary.get("autocorrelation_widening") or 1.0)
+    widen = bank.summary.autocorrelation_widening or 1.0
     spread = [
         2.0 * rms * (widen / n) ** 0.5
         for rms, n in zip(bins["rms_pct"], bins["count"], strict=True)
@@ -339,10 +339,10 @@ def _residuals(
 
 def refusals(bank: BankReport) -> Any | None:
     """Return a bar per reason, longest on top."""
-    refused = sorted(bank.summary["refused"].items(), key=lambda item: item[1])
+    refused = sorted(bank.summary.refused.items(), key=lambda item: item[1])
     if not refused:
         return None
-    total = max(int(bank.summary["samples"]), 1)
+    total = max(bank.summary.samples, 1)
     names = [name.replace("_", " ") for name, _ in refused]
     plot = _plain(
         WIDTH, 70 + 22 * len(names), "samples refused, % of all", "", "refusals", y_range=names

@@ -77,7 +77,7 @@ def _weak(data: ReportData) -> Iterator[str]:
         # What holds for every bank is said once.
         yield text if len(names) == len(data.banks) else f"Bank {', '.join(names)}, {text}"
     for bank in data.banks:
-        counts = bank.summary.get("cells") or {}
+        counts = bank.summary.cells
         if bank.decisions is not None and counts.get(HELD):
             yield (
                 f"Bank {bank.name}: {counts[HELD]} cells were left as they were: there is too "
@@ -128,7 +128,7 @@ def _largest(mask: NDArray[np.bool_]) -> tuple[int, int, int, int]:
 
 def _next(data: ReportData) -> Iterator[str]:
     yield from _refusal_lines(data)
-    link = data.summary.get("link") or {}
+    link = data.summary.link
     frames = link.get("frames", 0)
     if link.get("lost", 0) > 0.01 * max(frames, 1):
         yield "More than 1 % of the frames were lost: check cable, grounding and baud rate."
@@ -155,8 +155,8 @@ def _next(data: ReportData) -> Iterator[str]:
 
 def _refusal_lines(data: ReportData) -> Iterator[str]:
     for bank in data.banks:
-        samples = max(int(bank.summary["samples"]), 1)
-        for reason, count in bank.summary["refused"].items():
+        samples = max(bank.summary.samples, 1)
+        for reason, count in bank.summary.refused.items():
             if count > COSTLY * samples and reason in EXPLANATIONS:
                 meaning, remedy = EXPLANATIONS[reason]
                 yield (

@@ -16,13 +16,13 @@ from breathmap.learner.decide.proposal import DECISIONS
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.screen import film_share, film_time
 from breathmap.tools.job.folder import is_job
 from breathmap.tools.report import plots
 from breathmap.tools.report.data import BankReport, ReportData, read_folder, weighted_rms
 from breathmap.tools.report.job import read_job
 from breathmap.tools.report.words import CAUTIONS, summarise
 from breathmap.tools.run.results import software_version
+from breathmap.tools.run.summary_text import film_share, film_time
 
 REPORT = "report.html"
 TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -115,7 +115,6 @@ def _tight(text: str) -> str:
 
 
 def _figures(data: ReportData) -> dict[str, Any]:
-    load_label = "manifold pressure, kPa" if data.load_axis == "map_kpa" else "throttle, %"
     found: dict[str, Any] = {"passes": plots.over_passes(data.passes)}
     for number, bank in enumerate(data.banks):
         maps = (
@@ -143,7 +142,9 @@ def _figures(data: ReportData) -> dict[str, Any]:
         found[f"{number}-trace"] = plots.error_trace(bank)
         found[f"{number}-residual-time"] = plots.residual_over_time(bank)
         for key, label in RESIDUALS:
-            found[f"{number}-residual-{key}"] = plots.residual_plot(bank, key, label or load_label)
+            found[f"{number}-residual-{key}"] = plots.residual_plot(
+                bank, key, label or data.load_label
+            )
         found[f"{number}-refusals"] = plots.refusals(bank)
     return found
 
@@ -170,8 +171,8 @@ def _cell_rows(data: ReportData, bank: BankReport) -> list[dict[str, Any]]:
 
 def _refused_rows(bank: BankReport) -> list[tuple[int, float, str, str]]:
     """Count, share in per cent, meaning and remedy of each reason, most frequent first."""
-    total = max(int(bank.summary["samples"]), 1)
-    ordered = sorted(bank.summary["refused"].items(), key=lambda item: -item[1])
+    total = max(bank.summary.samples, 1)
+    ordered = sorted(bank.summary.refused.items(), key=lambda item: -item[1])
     return [
         (count, 100.0 * count / total, *EXPLANATIONS.get(name, (name, "")))
         for name, count in ordered

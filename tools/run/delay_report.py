@@ -3,8 +3,6 @@
 Keeps the latest samples in bounded memory, so that a live run can do it, too.
 """
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +11,7 @@ from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.protocol.host.codec import sample_dtype
 from breathmap.protocol.wire.sample import Sample
+from breathmap.tools.run.summary import DelayFoundSummary
 
 # Ten minutes at 25 a second tell the delay; a replay may keep more.
 LIVE_SAMPLES = 15_000
@@ -105,26 +104,26 @@ def _error(value: float, form: str) -> str:
     return format(value, form) if np.isfinite(value) else "unknown"
 
 
-def delay_summary(found: dict[str, FoundDelay | str]) -> dict[str, Any]:
+def delay_summary(found: dict[str, FoundDelay | str]) -> dict[str, DelayFoundSummary]:
     """The same for summary.json."""
     return {name: _summary(delay) for name, delay in found.items()}
 
 
-def _summary(delay: FoundDelay | str) -> dict[str, Any]:
+def _summary(delay: FoundDelay | str) -> DelayFoundSummary:
     if isinstance(delay, str):
-        return {"told": False, "why": delay}
-    return {
-        "told": delay.told,
-        "parameters_told_apart": delay.separate,
-        "delay_s": round(delay.delay_s, 4),
-        "delay_standard_error_s": round(delay.delay_error_s, 4),
-        "cycles": round(delay.model.cycles, 3),
-        "exhaust_volume_cm3": round(delay.model.exhaust_volume_cm3, 1),
-        "sensor_lag_s": round(delay.model.sensor_lag_s, 4),
-        "noise_pct": round(100 * delay.noise, 3),
-        "noise_described_pct": round(100 * delay.noise_before, 3),
-        "samples": delay.used,
-    }
+        return DelayFoundSummary(told=False, why=delay)
+    return DelayFoundSummary(
+        told=delay.told,
+        parameters_told_apart=delay.separate,
+        delay_s=round(delay.delay_s, 4),
+        delay_standard_error_s=round(delay.delay_error_s, 4),
+        cycles=round(delay.model.cycles, 3),
+        exhaust_volume_cm3=round(delay.model.exhaust_volume_cm3, 1),
+        sensor_lag_s=round(delay.model.sensor_lag_s, 4),
+        noise_pct=round(100 * delay.noise, 3),
+        noise_described_pct=round(100 * delay.noise_before, 3),
+        samples=delay.used,
+    )
 
 
 def worth_saying(found: dict[str, FoundDelay | str]) -> bool:

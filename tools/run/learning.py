@@ -26,6 +26,7 @@ from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.results import Outcome, with_delay_found, write_results
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import PortSource, read_files
+from breathmap.tools.run.summary import DelayFoundSummary
 
 OTHER_OUTPUT = "give another folder with --out"
 
@@ -163,7 +164,9 @@ def relearn(
         show(session, stop, folder, work)
 
 
-def _delay_found(session: Session, screen: Screen, only_if_worth: bool) -> dict[str, object]:
+def _delay_found(
+    session: Session, screen: Screen, only_if_worth: bool
+) -> dict[str, DelayFoundSummary]:
     """Look for the delay where samples were kept for it; tell, and return the summary's part."""
     if session.recent is None:
         return {}

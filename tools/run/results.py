@@ -15,12 +15,21 @@ from typing import Any
 import numpy as np
 
 from breathmap.learner.decide.proposal import SATURATED
-from breathmap.learner.exact.solve import film_of
+from breathmap.learner.exact.solve import Solution, film_of
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
 from breathmap.tools.base.files import table_text, write_bytes, write_text
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.session import BankResult, Session
+from breathmap.tools.run.summary import (
+    BankSummary,
+    DelayFoundSummary,
+    DelayModelSummary,
+    DelaySummary,
+    FilmSummary,
+    Summary,
+    TermSummary,
+)
 from breathmap.tools.run.trace import TRACE
 
 SUMMARY = "summary.json"
@@ -35,7 +44,7 @@ class Outcome:
     stopped: the person ended it before its source did.
     """
 
-    summary: dict[str, Any]
+    summary: Summary
     results: list[BankResult]
     stopped: bool
 
@@ -73,15 +82,17 @@ def write_results(
     return Outcome(summary, results, stopped)
 
 
-def with_delay_found(folder: Path, outcome: Outcome, found: dict[str, Any]) -> Outcome:
+def with_delay_found(
+    folder: Path, outcome: Outcome, found: dict[str, DelayFoundSummary]
+) -> Outcome:
     """Add what the search for the delay found to a written outcome's summary; nothing else."""
-    summary = outcome.summary | {"delay_found": found}
+    summary = outcome.summary.model_copy(update={"delay_found": found})
     _write_summary(folder, summary)
     return replace(outcome, summary=summary)
 
 
-def _write_summary(folder: Path, summary: dict[str, Any]) -> None:
-    write_text(folder / SUMMARY, json.dumps(summary, indent=2, ensure_ascii=False) + "\n")
+def _write_summary(folder: Path, summary: Summary) -> None:
+    write_text(folder / SUMMARY, json.dumps(summary.as_dict(), indent=2, ensure_ascii=False) + "\n")
 
 
 def bank_files(session: Session, result: BankResult) -> dict[str, str]:
@@ -103,61 +114,68 @@ def bank_files(session: Session, result: BankResult) -> dict[str, str]:
     }
 
 
-def summarise(session: Session, results: list[BankResult], sources: list[str]) -> dict[str, Any]:
-    """Return everything countable as plain numbers, units in the names."""
+def summarise(session: Session, results: list[BankResult], sources: list[str]) -> Summary:
+    """Return everything countable as plain numbers."""
     identity = session.identity
-    return {
-        "software_version": software_version(),
-        "protocol_version": PROTOCOL_VERSION,
-        "engine": session.description.engine.name,
-        "device": None if identity is None else identity["device_name"],
-        "sources": sources,
-        "samples": session.samples,
-        "banks": {result.bank.name: _bank_summary(session, result) for result in results},
-        "link": session.counters.as_dict(),
-        "warnings": [line for result in results for line in warnings_of(session, result)],
-    }
+    return Summary(
+        software_version=software_version(),
+        protocol_version=PROTOCOL_VERSION,
+        engine=session.description.engine.name,
+        device=None if identity is None else identity["device_name"],
+        sources=sources,
+        samples=session.samples,
+        banks={result.bank.name: _bank_summary(session, result) for result in results},
+        link=session.counters.as_dict(),
+        warnings=[line for result in results for line in warnings_of(session, result)],
+    )
 
 
-def _bank_summary(session: Session, result: BankResult) -> dict[str, Any]:
+def _bank_summary(session: Session, result: BankResult) -> BankSummary:
     bank, solution = result.bank, result.solution
-    refused = {name: n for name, n in zip(REASONS, bank.refused, strict=True) if n}
-    names = session.settings.term_names()
     errors = solution.standard_error[solution.visited]
-    film = film_of(solution, session.settings.film_s, session.settings.film_terms)
-    return {
-        "samples": bank.seen_count,
-        "used": bank.used_count,
-        "refused": refused,
-        "noise_pct": _rounded(100.0 * solution.noise, 3),
-        "autocorrelation_widening": _rounded(solution.widening, 2),
-        "median_standard_error_pct": _rounded(100.0 * float(np.median(errors)), 3)
+    return BankSummary(
+        samples=bank.seen_count,
+        used=bank.used_count,
+        refused={name: n for name, n in zip(REASONS, bank.refused, strict=True) if n},
+        noise_pct=_rounded(100.0 * solution.noise, 3),
+        autocorrelation_widening=_rounded(solution.widening, 2),
+        median_standard_error_pct=_rounded(100.0 * float(np.median(errors)), 3)
         if errors.size
         else None,
-        "delay": result.delay.as_dict(),
-        "delay_model": {
-            "cycles": bank.delay.cycles,
-            "exhaust_volume_cm3": bank.delay.exhaust_volume_cm3,
-            "sensor_lag_s": bank.delay.sensor_lag_s,
-            "exhaust_temp_k": bank.delay.exhaust_temp_k,
-        },
-        "terms": {
-            name: {"value": _rounded(value, 4), "standard_error": _rounded(error, 4)}
-            for name, value, error in zip(
-                names, solution.term_values, solution.term_errors, strict=True
-            )
-        },
-        "film": None
-        if film is None
-        else {
-            "share": _rounded(film.share, 3),
-            "share_standard_error": _rounded(film.share_error, 3),
-            "time_s": _rounded(film.time_s, 3),
-            "time_standard_error_s": _rounded(film.time_error_s, 3),
-            "told": film.told,
-        },
-        "cells": {} if result.proposal is None else result.proposal.counts(),
+        delay=DelaySummary(**result.delay.as_dict()),
+        delay_model=DelayModelSummary(
+            cycles=bank.delay.cycles,
+            exhaust_volume_cm3=bank.delay.exhaust_volume_cm3,
+            sensor_lag_s=bank.delay.sensor_lag_s,
+            exhaust_temp_k=bank.delay.exhaust_temp_k,
+        ),
+        terms=_terms(session, solution),
+        film=_film(session, solution),
+        cells={} if result.proposal is None else result.proposal.counts(),
+    )
+
+
+def _terms(session: Session, solution: Solution) -> dict[str, TermSummary]:
+    names = session.settings.term_names()
+    return {
+        name: TermSummary(value=_rounded(value, 4), standard_error=_rounded(error, 4))
+        for name, value, error in zip(
+            names, solution.term_values, solution.term_errors, strict=True
+        )
     }
+
+
+def _film(session: Session, solution: Solution) -> FilmSummary | None:
+    film = film_of(solution, session.settings.film_s, session.settings.film_terms)
+    if film is None:
+        return None
+    return FilmSummary(
+        share=_rounded(film.share, 3),
+        share_standard_error=_rounded(film.share_error, 3),
+        time_s=_rounded(film.time_s, 3),
+        time_standard_error_s=_rounded(film.time_error_s, 3),
+        told=film.told,
+    )
 
 
 def _rounded(value: float, digits: int) -> float:

@@ -1,0 +1,101 @@
+"""What a run of learning says of itself in summary.json: every key, defined once.
+
+Units stand in the names. Whoever reads a summary, reads it through these models; keys that only a
+later version writes are kept.
+"""
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+
+class Part(BaseModel):
+    """A part of the summary; unchangeable, and tolerant of keys that it does not know."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
+class DelaySummary(Part):
+    """Delay, injection to reading, over the used samples; None before any was used."""
+
+    mean_s: float | None
+    least_s: float | None
+    most_s: float | None
+
+
+class DelayModelSummary(Part):
+    """The delay model that was learned with."""
+
+    cycles: float
+    exhaust_volume_cm3: float
+    sensor_lag_s: float
+    exhaust_temp_k: float
+
+
+class TermSummary(Part):
+    """A global term's coefficient."""
+
+    value: float
+    standard_error: float
+
+
+class FilmSummary(Part):
+    """The fuel film; told: the drive was enough to say so."""
+
+    share: float
+    share_standard_error: float
+    time_s: float
+    time_standard_error_s: float
+    told: bool
+
+
+class BankSummary(Part):
+    """One bank. refused: samples by reason. cells: how many of each decision, empty where nothing
+    was proposed."""
+
+    samples: int
+    used: int
+    refused: dict[str, int]
+    noise_pct: float
+    autocorrelation_widening: float = 1.0
+    median_standard_error_pct: float | None
+    delay: DelaySummary
+    delay_model: DelayModelSummary | None = None
+    terms: dict[str, TermSummary] = {}
+    film: FilmSummary | None = None
+    cells: dict[str, int] = {}
+
+
+class DelayFoundSummary(Part):
+    """What the search for the delay found for a bank; why: the reason when it found nothing."""
+
+    told: bool
+    why: str | None = None
+    parameters_told_apart: bool | None = None
+    delay_s: float | None = None
+    delay_standard_error_s: float | None = None
+    cycles: float | None = None
+    exhaust_volume_cm3: float | None = None
+    sensor_lag_s: float | None = None
+    noise_pct: float | None = None
+    noise_described_pct: float | None = None
+    samples: int | None = None
+
+
+class Summary(Part):
+    """A run. link: what the link counted. delay_found: only where it was looked for."""
+
+    software_version: str
+    protocol_version: int
+    engine: str
+    device: str | None
+    sources: list[str]
+    samples: int
+    banks: dict[str, BankSummary]
+    link: dict[str, int] = {}
+    warnings: list[str] = []
+    delay_found: dict[str, DelayFoundSummary] | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as it is written: only what was set."""
+        return self.model_dump(exclude_unset=True)

@@ -1,0 +1,84 @@
+"""A run's summary as tables on the terminal, or as JSON when asked for."""
+
+from rich.table import Table
+
+from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.tools.base.screen import Screen, number, share_of
+from breathmap.tools.run.summary import FilmSummary, Summary
+
+FILM_NOT_TOLD = "not told; change the load more"
+
+
+def show_summary(screen: Screen, summary: Summary) -> None:
+    """Print a run's summary: JSON on stdout when asked for, else tables."""
+    if screen.result(summary.as_dict()):
+        return
+    screen.show(banks_table(summary))
+    refused = refusals_table(summary)
+    if refused.row_count:
+        screen.show(refused)
+    for line in summary.warnings:
+        screen.warn(line)
+
+
+def banks_table(summary: Summary) -> Table:
+    """What was learned, a column per bank."""
+    table = Table(title="What was learned", title_justify="left")
+    table.add_column("")
+    banks = summary.banks
+    for name in banks:
+        table.add_column(name, justify="right")
+
+    def row(title: str, cells: list[str]) -> None:
+        table.add_row(title, *cells)
+
+    each = list(banks.values())
+    row("samples", [f"{b.samples:,}" for b in each])
+    row("used", [share_of(b.used, b.samples) for b in each])
+    row("scatter of one reading", [f"{b.noise_pct:.2f} %" for b in each])
+    row(
+        "standard error, median of visited cells",
+        [number(b.median_standard_error_pct, "± {:.2f} %") for b in each],
+    )
+    row(
+        "delay, injection to reading, mean",
+        [number(b.delay.mean_s, "{:.3f} s") for b in each],
+    )
+    if "film_time" in each[0].terms:
+        row("fuel film: share of the fuel, at half load", [film_share(b.film) for b in each])
+        row("fuel film: given back in", [film_time(b.film) for b in each])
+    for name in each[0].cells:
+        counts = [b.cells[name] for b in each]
+        if any(counts):
+            row(f"cells: {name}", [f"{n:,}" for n in counts])
+    return table
+
+
+def film_share(film: FilmSummary | None) -> str:
+    """Return the film's share of the fuel with its standard error, or what it takes to tell it."""
+    if film is None or not film.told:
+        return FILM_NOT_TOLD
+    return f"{100.0 * film.share:.0f} ± {100.0 * film.share_standard_error:.0f} %"
+
+
+def film_time(film: FilmSummary | None) -> str:
+    """Return the film's time constant with its standard error, or a dash."""
+    if film is None or not film.told:
+        return "-"
+    return f"{film.time_s:.2f} ± {film.time_standard_error_s:.2f} s"
+
+
+def refusals_table(summary: Summary) -> Table:
+    """What was refused, why, and what to do."""
+    table = Table(title="What was refused, and what to do", title_justify="left")
+    table.add_column("samples", justify="right")
+    table.add_column("reason")
+    table.add_column("what to do")
+    total: dict[str, int] = {}
+    for bank in summary.banks.values():
+        for name, count in bank.refused.items():
+            total[name] = total.get(name, 0) + count
+    for name, count in sorted(total.items(), key=lambda item: -item[1]):
+        meaning, remedy = EXPLANATIONS[name]
+        table.add_row(f"{count:,}", meaning, remedy)
+    return table
