@@ -40,9 +40,9 @@ class FrameReader:
     at; a device that knows short frames only need not hold more.
     """
 
-    def __init__(
+    def __init__(  # type: ignore[no-untyped-def]
         self, decode=cobs_decode, frame_types=None, run_bytes: int = MAX_RUN_BYTES
-    ) -> None:  # type: ignore[no-untyped-def]
+    ) -> None:
         self.counters = Counters()
         if frame_types is None:
             # A board that names the shapes it wants need not load the field table.

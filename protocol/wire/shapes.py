@@ -27,10 +27,10 @@ def payload_fits(shape: tuple, payload: bytes) -> bool:  # type: ignore[type-arg
 
     shape: (fixed bytes, groups) as a `Shape` or a `FrameType` has it.
     """
-    length, groups = shape
+    length: int = shape[0]
     if len(payload) < length:
         return False
-    for offset, least, most, size in groups:
+    for offset, least, most, size in shape[1]:
         count = payload[offset]
         if not least <= count <= most:
             return False

@@ -41,9 +41,9 @@ def read_engine(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
         raise BadEngineFile("the engine file is damaged (%s); install it again" % error)  # noqa: B904
 
 
-def _line(lines):  # type: ignore[no-untyped-def]
+def _line(lines) -> str:  # type: ignore[no-untyped-def]
     for line in lines:
-        return line
+        return line  # type: ignore[no-any-return]
     raise BadEngineFile("the engine file ends early; install it again")
 
 
@@ -69,7 +69,7 @@ def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
             for value in row:
                 cells[at] = value
                 at += 1
-        table = Table(speeds, loads, cells, typecode)
+        table = Table(speeds, loads, cells, typecode)  # type: ignore[arg-type]  # arrays do
         banks.append(BankSettings(bank["name"], table, DelayModel(*bank["delay"])))
     settings = Settings(
         banks,

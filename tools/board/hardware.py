@@ -181,9 +181,8 @@ def main() -> None:
             with open("board.json") as file:
                 settings = json.load(file)
             own = settings.get("host", {})
-            host = (
-                UartPort(own) if "uart" in own else StreamPort(sys.stdin.buffer, sys.stdout.buffer)
-            )
+            usb = StreamPort(sys.stdin.buffer, sys.stdout.buffer)
+            host = UartPort(own) if "uart" in own else usb  # type: ignore[assignment]
             app, source = build(".", host, lambda engine: _source(settings, engine))
     except BadEngineFile as error:
         sys.stderr.write("breathmap board: %s\n" % error)
@@ -193,7 +192,7 @@ def main() -> None:
     run(app, source, host, unix)
 
 
-def _source(settings, engine):  # type: ignore[no-untyped-def]
+def _source(settings, engine) -> object:  # type: ignore[no-untyped-def]
     if settings.get("source", "line") == "line":
         return LineSource(UartPort(settings["line"]))
     # Loaded only where it is used: a board that listens to a line has no room to waste.

@@ -34,7 +34,7 @@ class Line:
         """The value at a voltage."""
         if not self._low <= volts <= self._high:
             return NAN
-        return self._value + self._slope * (volts - self._volts)
+        return self._value + self._slope * (volts - self._volts)  # type: ignore[no-any-return]
 
 
 class Points:
@@ -54,7 +54,8 @@ class Points:
         for k in range(1, len(points)):
             if points[k - 1][0] <= volts <= points[k][0]:
                 share = (volts - points[k - 1][0]) / (points[k][0] - points[k - 1][0])
-                return points[k - 1][1] + share * (points[k][1] - points[k - 1][1])
+                low, high = points[k - 1][1], points[k][1]
+                return low + share * (high - low)  # type: ignore[no-any-return]
         return NAN
 
 

@@ -63,7 +63,7 @@ def walk(path: str, take=None):  # type: ignore[no-untyped-def]
 
     Raises NotWhole unless all banks, parts and checks are there, in order.
     """
-    heads = []
+    heads = []  # type: ignore[var-annotated]
     want = 0
     total = 0
     for kind, payload in read_frames(path):
@@ -100,8 +100,8 @@ class Slots:
 
     def __init__(self, folder: str) -> None:
         self._paths = [folder + "/" + name for name in NAMES]
-        self.latest = None
-        self.heads = []  # type: ignore[var-annotated]
+        self.latest: "str | None" = None
+        self.heads = []
         for path in self._paths:
             try:
                 heads = walk(path)
@@ -143,6 +143,7 @@ class Slots:
     def load(self, evidences) -> None:  # type: ignore[no-untyped-def]
         """Fill the evidences from the latest snapshot, whose heads the caller has compared."""
         numbers = [numbers_of(evidence) for evidence in evidences]
+        assert self.latest is not None
         walk(self.latest, lambda bank, part, data: numbers[bank].put(part, data))
         for bank in range(len(evidences)):
             restore(evidences[bank], numbers[bank])

@@ -29,7 +29,8 @@ def snapshot_of(session: Session) -> Snapshot:
 
     Its origin is made from the numbers, so that the same evidence has the same.
     """
-    heads, pieces = [], []
+    heads: list[dict[str, Any]] = []
+    pieces: list[BankNumbers] = []
     name = text_from_bytes(text_to_bytes(session.description.engine.name))
     for bank in session.learner.banks:
         numbers = numbers_of(deepcopy(bank.evidence))
