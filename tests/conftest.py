@@ -1,4 +1,4 @@
-"""Makes the checkout importable as `breathmap`, installed or not."""
+"""What all tests share: the checkout as `breathmap`, installed or not; bench; command line."""
 
 import importlib.util
 import sys
@@ -11,8 +11,11 @@ if importlib.util.find_spec("breathmap") is None:
     sys.modules["breathmap"] = package
 
 import pytest
+from command_line import Breathmap, Ended
 
-import breathmap.tools  # noqa: F401  before numpy: it sets the number of threads
+# `breathmap.tools` comes before numpy: it sets the number of threads.
+from breathmap.tools.cli.main import run
+from breathmap.tools.demo.teaching_bench import college_bench, write_college
 
 
 @pytest.fixture(scope="session")
@@ -21,3 +24,22 @@ def package_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("packages")
     (folder / "breathmap").symlink_to(Path(__file__).resolve().parents[1])
     return folder
+
+
+@pytest.fixture
+def breathmap(capsys: pytest.CaptureFixture[str]) -> Breathmap:
+    """Run `breathmap` in this process, as a person would."""
+
+    def call(*arguments: object) -> Ended:
+        capsys.readouterr()
+        code = run([str(a) for a in arguments])
+        caught = capsys.readouterr()
+        return Ended(code, caught.out, caught.err)
+
+    return call
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A fresh folder with the bench's description and tables; returns the description."""
+    return write_college(tmp_path / "bench", *college_bench())

@@ -14,7 +14,6 @@ from view_bench import new_session
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.simulating import Order, prepare, write_recording
-from breathmap.tools.demo.teaching_bench import college_bench, write_college
 from breathmap.tools.run.sources import read_files
 from breathmap.tools.view.app import View
 from breathmap.tools.view.map import Look
@@ -28,12 +27,6 @@ def ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("view") / "ride.bin"
     write_recording(prepare(Order(minutes=2.0 / 3.0)), path, Screen(quiet=True))
     return path
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Path:
-    """A fresh folder with the bench's description and tables; returns the description."""
-    return write_college(tmp_path / "bench", *college_bench())
 
 
 @pytest.fixture
