@@ -9,8 +9,7 @@ Nothing here knows about framing.
 import struct
 
 from breathmap.protocol.wire.fields import FRAMES, SAMPLE, Field, FrameType
-from breathmap.protocol.wire.sample import Sample
-from breathmap.protocol.wire.sample_fill import fill_sample
+from breathmap.protocol.wire.sample import Sample, fill_sample
 from breathmap.protocol.wire.scaling import (
     is_measured,
     raw_from_value,
@@ -107,10 +106,12 @@ def unpack_payload(frame_type: FrameType, payload: bytes) -> dict:  # type: igno
     return values
 
 
-# What the fast pair needs of each field, without attribute look-ups or property calls.
 def numbers_of(fields: "list[Field]") -> tuple:  # type: ignore[type-arg]
-    """Return of each field (name, counts a unit, lowest raw, highest raw, may it be missing)."""
-    return tuple([(f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f)) for f in fields])
+    """Return of each field what `fill_sample` needs, without attribute look-ups or property
+    calls."""
+    return tuple(
+        [(f.name, f.per_unit, f.raw_low, f.raw_high, is_measured(f), f.size) for f in fields]
+    )
 
 
 _SAMPLE_FIXED = numbers_of(SAMPLE.fields)
@@ -131,9 +132,7 @@ def decode_sample_into(payload: bytes, sample: Sample) -> None:
     """
     if not payload_fits(SAMPLE.shape, payload):
         raise BadFrame("%d bytes do not match a sample frame, discard it" % len(payload))
-    banks = bank_count(payload)
-    raws = struct.unpack_from(_SAMPLE_FORMATS[banks], payload, 0)
-    fill_sample(raws, sample, banks, _SAMPLE_FIXED, _BANK_FIELDS)
+    fill_sample(payload, sample, _SAMPLE_FIXED, _BANK_FIELDS)
 
 
 def encode_sample(sample: Sample) -> bytes:

@@ -1,5 +1,5 @@
 # Board-safe: runs on CPython and MicroPython alike.
-"""The sample as the learner sees it, and the device clock made continuous.
+"""The sample as the learner sees it, how it is filled, and the device clock made continuous.
 
 A Sample is mutable on purpose: a board decodes into one object again and again.
 """
@@ -35,6 +35,42 @@ class Sample:
         self.measured_lambda: "list[float]" = [NAN] * banks
         self.fuel_multiplier: "list[float]" = [1.0] * banks
         self.sensor_state: "list[int]" = [SENSOR_ABSENT] * banks
+
+
+def fill_sample(payload: bytes, sample: Sample, fixed: tuple, each: tuple) -> None:  # type: ignore[type-arg]
+    """Fill every measured attribute of a sample from a payload that fits a sample frame; its times
+    stay.
+
+    fixed, each: of the fields of the fixed part and of one bank what the field table says (name,
+    counts a unit, lowest raw, highest raw, may it be missing, bytes), so that a board needs no
+    table. Byte by byte, so that nothing is allocated but the values that are floats. Per-bank lists
+    grow when they are too short.
+    """
+    at = 0
+    for entry in fixed:
+        setattr(sample, entry[0], _value(payload, at, entry))
+        at += entry[5]
+    for bank in range(sample.banks):
+        for entry in each:
+            values = getattr(sample, entry[0])
+            value = _value(payload, at, entry)
+            at += entry[5]
+            if bank < len(values):
+                values[bank] = value
+            else:
+                values.append(value)
+
+
+def _value(payload: bytes, at: int, entry: tuple):  # type: ignore[no-untyped-def, type-arg]
+    _, per_unit, low, high, measured, size = entry
+    raw = payload[at]
+    if size == 2:
+        raw |= payload[at + 1] << 8
+        if low < 0 and raw & 0x8000:
+            raw -= 0x10000
+    if not measured:
+        return raw
+    return raw / per_unit if low <= raw <= high else NAN
 
 
 class ClockUnwrapper:

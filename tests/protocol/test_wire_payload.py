@@ -39,6 +39,7 @@ from breathmap.protocol.wire.scaling import (
     text_to_bytes,
     value_from_raw,
 )
+from breathmap.tools.board import wire
 
 any_frame = st.sampled_from(ALL_FRAMES).flatmap(lambda t: st.tuples(st.just(t), frame_values(t)))
 sample_payloads = frame_values(SAMPLE).map(lambda v: pack_payload(SAMPLE, v))
@@ -246,7 +247,7 @@ def test_flags_are_bits_not_a_quantity():
 @given(st.text(max_size=40))
 @settings(max_examples=200, deadline=None)
 def test_text_is_cut_between_characters(text):
-    """Sixteen bytes hold the longest beginning of the text that fits."""
+    """Sixteen bytes hold the longest beginning of the text that fits, on small boards as well."""
     assume("\0" not in text)
     try:
         encoded = text.encode()
@@ -255,6 +256,7 @@ def test_text_is_cut_between_characters(text):
     raw = text_to_bytes(text)
     kept = raw.rstrip(b"\0").decode()
     assert len(raw) == 16
+    assert wire.text16(text) == raw
     assert text.startswith(kept)
     if len(encoded) > 16:
         assert len(kept.encode()) + len(text[len(kept)].encode()) > 16

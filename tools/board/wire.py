@@ -1,12 +1,17 @@
 # Board-safe: runs on CPython and MicroPython alike.
-"""The frames that the board itself sends and reads, packed from the generated layout."""
+"""The frames that the board itself sends and reads, packed from the generated layout.
+
+Reading a sample is `breathmap.protocol.wire.sample`'s, on every device. Packing and texts are here
+once more, held to `breathmap.protocol.wire.payload` and `scaling` by tests: those know a frame by
+the field table, which alone takes more heap than the learner.
+"""
 
 import struct
 
 from breathmap.learner.core.snapshot import counts_of
 from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.core.table import Table
-from breathmap.protocol.wire.sample import NAN, Sample
+from breathmap.protocol.wire.sample import Sample, fill_sample
 from breathmap.tools.board import layout
 
 
@@ -20,35 +25,8 @@ def text16(text: str) -> bytes:
 
 
 def decode_sample(payload: bytes, sample: Sample) -> None:
-    """Fill a sample from a payload that the reader has found to fit; its times stay.
-
-    Byte by byte, so that nothing is allocated but the values that are floats.
-    """
-    at = 0
-    for entry in layout.SAMPLE_FIXED:
-        setattr(sample, entry[0], _value(payload, at, entry))
-        at += entry[5]
-    for bank in range(sample.banks):
-        for entry in layout.SAMPLE_BANK:
-            values = getattr(sample, entry[0])
-            value = _value(payload, at, entry)
-            at += entry[5]
-            if bank < len(values):
-                values[bank] = value
-            else:
-                values.append(value)
-
-
-def _value(payload: bytes, at: int, entry: tuple):  # type: ignore[no-untyped-def, type-arg]
-    _, per_unit, low, high, measured, size = entry
-    raw = payload[at]
-    if size == 2:
-        raw |= payload[at + 1] << 8
-        if low < 0 and raw & 0x8000:
-            raw -= 0x10000
-    if not measured:
-        return raw
-    return raw / per_unit if low <= raw <= high else NAN
+    """Fill a sample from a payload that the reader has found to fit; its times stay."""
+    fill_sample(payload, sample, layout.SAMPLE_FIXED, layout.SAMPLE_BANK)
 
 
 def encode_sample(sample: Sample) -> bytes:

@@ -68,8 +68,7 @@ def layout_text() -> str:
     lines.append("# name, counts a unit, lowest raw, highest raw, may it be missing, bytes")
     for name, fields in (("SAMPLE_FIXED", SAMPLE.fields), ("SAMPLE_BANK", group.fields)):
         lines.append(f"{name} = (")
-        for entry, field in zip(numbers_of(fields), fields, strict=True):
-            lines.append(f"    {_literal((*entry, field.size))},")
+        lines += [f"    {_literal(entry)}," for entry in numbers_of(fields)]
         lines.append(")")
     return HEAD + "\n".join(lines) + "\n"
 
