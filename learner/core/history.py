@@ -16,7 +16,8 @@ EXHAUST_PRESSURE_KPA = 101.325
 FUEL_IN_EXHAUST = 1.0 + 1.0 / 14.7  # mass of exhaust over mass of air; within 2 % for any mixture
 FULL_SPEED_RPM = 6000.0
 # Exhaust is the cooler the slower it flows: about 650 K at idle where it is 1,000 K at full flow
-# (common practice, no source).
+# (common practice, no source). The default at full flow is lower: it is the pipe's mean, and gas
+# cools on its way to the sensor.
 COOLING = 0.12
 
 # The ring's clock is set back by this much before its float could grow coarse.
@@ -38,7 +39,7 @@ class DelayModel:
         cycles: float = 1.0,
         exhaust_volume_cm3: float = 500.0,
         sensor_lag_s: float = 0.07,
-        exhaust_temp_k: float = 1000.0,
+        exhaust_temp_k: float = 900.0,
         swept_cm3: float = 500.0,
     ) -> None:
         self.cycles = cycles

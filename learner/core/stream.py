@@ -28,6 +28,9 @@ INDEPENDENT_LAGS = 2.0
 TINY = 1e-3
 HUGE = 1e6
 COLDEST_C = -100.0
+# Stand in where pressure or intake temperature is not measured: a middling part load, a mild day.
+USUAL_MAP_KPA = 60.0
+USUAL_INTAKE_C = 25.0
 
 # For so many lags after an outlier, what is measured counts by this much only. It must be little:
 # the tails of misfires all lie on the lean side. After four lags 2 % of the spike is left; both
@@ -159,10 +162,10 @@ class Learner:
             self.history.clear()
             for bank in self.banks:
                 bank.seen.reset()
-        # A throttle-axis engine may lack the pressure sensor: then a middling pressure, and so for
-        # the intake's temperature: both matter for the delay alone.
-        map_kpa = sample.map_kpa if TINY < sample.map_kpa < HUGE else 60.0
-        intake_c = sample.intake_c if COLDEST_C < sample.intake_c < HUGE else 25.0
+        # A throttle-axis engine may lack the pressure sensor; it and the intake's temperature
+        # matter for the delay alone.
+        map_kpa = sample.map_kpa if TINY < sample.map_kpa < HUGE else USUAL_MAP_KPA
+        intake_c = sample.intake_c if COLDEST_C < sample.intake_c < HUGE else USUAL_INTAKE_C
         speed_rpm = sample.speed_rpm
         for bank in self.banks:
             table = bank.table

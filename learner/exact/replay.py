@@ -15,6 +15,7 @@ from scipy.signal import lfilter
 
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.settings import SWITCHING, Settings
+from breathmap.learner.core.stream import USUAL_INTAKE_C, USUAL_MAP_KPA
 from breathmap.learner.core.table import Table
 from breathmap.protocol.wire.codes import (
     ACCELERATION_ENRICHMENT,
@@ -95,8 +96,8 @@ class BankReplay:
         name = "throttle_pct" if settings.load_is_throttle else "map_kpa"
         self.load = np.nan_to_num(samples[name], nan=0.01).clip(0.01)
         map_kpa = samples["map_kpa"]
-        self.map_kpa = np.where(map_kpa > 0.0, map_kpa, 60.0)
-        self.intake_c = np.nan_to_num(samples["intake_c"], nan=25.0)
+        self.map_kpa = np.where(map_kpa > 0.0, map_kpa, USUAL_MAP_KPA)
+        self.intake_c = np.nan_to_num(samples["intake_c"], nan=USUAL_INTAKE_C)
         multiplier = samples["fuel_multiplier"][:, bank]
         self.target = samples["target_lambda"]
         self.commanded = np.nan_to_num(self.target / multiplier, nan=1.0)

@@ -39,6 +39,11 @@ from breathmap.protocol.wire.fields import MAX_BANKS, MAX_BREAKPOINTS
 
 DEFAULTS = GateLimits()
 ALARMS = AlarmLimits()
+DELAY = DelayModel()
+
+# Units of the load axis: short, and where the reader is not told what a per cent is of.
+LOAD_UNITS = {"map_kpa": "kPa", "throttle_pct": "%"}
+LOAD_UNITS_SAID = {"map_kpa": "kPa", "throttle_pct": "% throttle"}
 
 
 class DescriptionError(ValueError):
@@ -111,21 +116,43 @@ class Axes(Part):
     speed_rpm: Axis = Field(description="speed breakpoints, ascending")
     load: Axis = Field(description="load breakpoints in kPa or %, ascending")
 
+    @property
+    def load_unit(self) -> str:
+        """The load axis's unit, short."""
+        return LOAD_UNITS[self.load_axis]
+
+    @property
+    def load_unit_said(self) -> str:
+        """The load axis's unit, in words."""
+        return LOAD_UNITS_SAID[self.load_axis]
+
 
 class Delay(Part):
     """From injection to the sensor's reading: cycles, then the exhaust pipe, then the sensor."""
 
     cycles: float = Field(
-        1.0, ge=0, le=5, description="engine cycles from injection to the opening exhaust valve"
+        DELAY.cycles,
+        ge=0,
+        le=5,
+        description="engine cycles from injection to the opening exhaust valve",
     )
     exhaust_volume_cm3: float = Field(
-        500.0, ge=0, le=100000, description="gas volume from the exhaust valves to the sensor"
+        DELAY.exhaust_volume_cm3,
+        ge=0,
+        le=100000,
+        description="gas volume from the exhaust valves to the sensor",
     )
     sensor_lag_s: float = Field(
-        0.07, gt=0, le=2, description="first-order time constant of the sensor and its electronics"
+        DELAY.sensor_lag_s,
+        gt=0,
+        le=2,
+        description="first-order time constant of the sensor and its electronics",
     )
     exhaust_temp_k: float = Field(
-        900.0, ge=300, le=1500, description="mean gas temperature in that volume"
+        DELAY.exhaust_temp_k,
+        ge=300,
+        le=1500,
+        description="mean gas temperature in that volume",
     )
 
 

@@ -58,6 +58,7 @@ class Recorded:
             cycles=nominal.cycles,
             exhaust_volume_cm3=nominal.exhaust_volume_cm3 * factor,
             sensor_lag_s=nominal.sensor_lag_s * factor,
+            exhaust_temp_k=nominal.exhaust_temp_k,
             swept_cm3=nominal.swept_cm3,
         )
         replayed = BankReplay(self.table, bank, self.settings)
@@ -117,7 +118,7 @@ def test_found_delay_learns_as_well_as_the_true_one() -> None:
     scale = case.settings.banks[1].delay
     best = min(
         (
-            DelayModel(c, v, 0.07, swept_cm3=scale.swept_cm3)
+            DelayModel(c, v, 0.07, scale.exhaust_temp_k, scale.swept_cm3)
             for c in (1.0, 1.2, 1.4, 1.6)
             for v in np.linspace(2000.0, 3200.0, 25).tolist()
         ),

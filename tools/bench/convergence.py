@@ -59,6 +59,8 @@ O = TypeVar("O")  # noqa: E741
 R = TypeVar("R")
 N_LOAD, N_SPEED = len(TWIN_AXES.load_kpa), len(TWIN_AXES.speed_rpm)
 SHAPE = (N_LOAD, N_SPEED)
+# At full flow, common practice; the measured values that README.md quotes were taken with it.
+EXHAUST_TEMP_K = 1000.0
 METHODS = ("start", "nearest", "weighted", "kalman", "running", "ours", "oracle", "best")
 
 
@@ -95,6 +97,7 @@ def describe(parameters: EngineParameters, controller: Controller) -> Settings:
     banks = []
     for bank in range(parameters.banks):
         delay = DelayModel(
+            exhaust_temp_k=EXHAUST_TEMP_K,
             exhaust_volume_cm3=1000.0 * parameters.exhausts[bank].volume_l,
             sensor_lag_s=parameters.sensors[bank].lag_s,
             swept_cm3=parameters.displacement_cc / parameters.banks,

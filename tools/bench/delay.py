@@ -67,6 +67,7 @@ def run_engine(order: tuple[int, str]) -> list[Found]:
             cycles=nominal.cycles,
             exhaust_volume_cm3=nominal.exhaust_volume_cm3 * factor,
             sensor_lag_s=nominal.sensor_lag_s * factor,
+            exhaust_temp_k=nominal.exhaust_temp_k,
             swept_cm3=nominal.swept_cm3,
         )
         replay = BankReplay(table, bank, settings)

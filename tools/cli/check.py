@@ -6,13 +6,13 @@ from typing import Any
 from rich.table import Table
 
 from breathmap.learner.core.settings import BankSettings, Settings
-from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.core.stream import USUAL_INTAKE_C
+from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.run.learning import load as load_engine
 
 # Where the delay is shown: idle-like, cruising, hard at work (speed rpm, pressure kPa).
 DELAY_POINTS = ((1500.0, 35.0), (3000.0, 55.0), (6000.0, 95.0))
-INTAKE_C = 25.0
 
 
 def check_engine(path: Path, screen: Screen) -> None:
@@ -60,7 +60,7 @@ def understand(description: EngineDescription, tables: list[list[float]]) -> dic
 
 def _delay(bank: BankSettings, speed_rpm: float, map_kpa: float) -> float:
     bank.table.locate(speed_rpm, map_kpa)
-    transport_s = bank.delay.transport_s(speed_rpm, map_kpa, bank.table.ve_pct, INTAKE_C)
+    transport_s = bank.delay.transport_s(speed_rpm, map_kpa, bank.table.ve_pct, USUAL_INTAKE_C)
     return round(transport_s + bank.delay.sensor_lag_s, 3)
 
 
@@ -96,13 +96,12 @@ def warnings_of(
 
 def _show(understood: dict[str, Any], screen: Screen) -> None:
     u = understood
-    unit = "kPa" if u["load_axis"] == "map_kpa" else "% throttle"
     screen.say(
         f"{u['engine']}: {u['displacement_cm3']:g} cm3, {u['cylinders']} cylinders, "
         f"{len(u['banks'])} bank(s)"
     )
     screen.say(_axis("speed", u["speed_rpm"], "rpm"))
-    screen.say(_axis("load", u["load"], unit))
+    screen.say(_axis("load", u["load"], LOAD_UNITS_SAID[u["load_axis"]]))
     loop = "closed loop" if u["closed_loop"] else "open loop"
     terms = ", ".join(u["global_terms"]) or "none"
     screen.say(f"method: {u['sensor']} sensor, {loop}; global terms: {terms}")

@@ -306,13 +306,12 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
 
 
 def _show_regions(bank: BankPlan, description: EngineDescription, screen: Screen) -> None:
-    unit = "kPa" if description.axes.load_axis == "map_kpa" else "%"
     table = Table(
         title=f"{bank.name}: remaining fuelling error once accepted, 95 % bound",
         title_justify="left",
     )
     table.add_column("speed, rpm", no_wrap=True)
-    table.add_column(f"load, {unit}", no_wrap=True)
+    table.add_column(f"load, {description.axes.load_unit}", no_wrap=True)
     table.add_column("min run", justify="right")
     table.add_column("bound", justify="right", no_wrap=True)
     table.add_column("still needed")

@@ -133,13 +133,10 @@ def _used_seconds(session: Session) -> list[float]:
     return [bank.used_count * step_s for bank in session.learner.banks]
 
 
-def _unit(description: EngineDescription) -> str:
-    return "kPa" if description.axes.load_axis == "map_kpa" else "% throttle"
-
-
 def _clip_line(name: str, clip: Clip, description: EngineDescription) -> str:
+    unit = description.axes.load_unit_said
     return (
-        f"{name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {_unit(description)} needs VE "
+        f"{name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {unit} needs VE "
         f"{clip.wanted_pct:.1f} %, {clip.stored_pct:g} % is stored: it stays {clip.lean_pct:.1f} % "
         "lean. Running there is unsafe."
     )

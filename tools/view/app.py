@@ -296,7 +296,7 @@ class View(App[None]):
         rows = height // count if all_fit else height
         point = (self.live.speed_rpm, self.live.load)
         thousands = in_thousands(axes.speed_rpm, map_width)
-        load_unit = "%" if self.live.session.settings.load_is_throttle else "kPa"
+        load_unit = axes.load_unit
         maps, beside = [], []
         for bank in range(count) if all_fit else [self.bank]:
             layer = layer_of(LAYERS[self.layer], self.live, snapshot, bank)

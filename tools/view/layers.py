@@ -84,9 +84,9 @@ def close_up(
         solution = snapshot.solutions[bank]
         here = (at_row, at_column)
         seen = "" if solution.visited[here] else ", never visited"
-        unit = "kPa" if axes.load_axis == "map_kpa" else "%"
         lines = (
-            f"\nnearest cell {axes.speed_rpm[at_column]:g} rpm, {axes.load[at_row]:g} {unit}{seen}:"
+            f"\nnearest cell {axes.speed_rpm[at_column]:g} rpm, {axes.load[at_row]:g} "
+            f"{axes.load_unit}{seen}:"
             f"\ncorrection {100 * solution.correction[here]:+.1f} ± "
             f"{100 * solution.standard_error[here]:.1f} % (standard error)"
         )

@@ -121,7 +121,7 @@ def _share(count: int, total: int) -> str:
 def region_words(region: Region, description: EngineDescription) -> str:
     """Return a region as a speed band and a load band."""
     axes = description.axes
-    load = "kPa" if axes.load_axis == "map_kpa" else "% throttle"
+    load = axes.load_unit_said
     return (
         f"{axes.speed_rpm[region.column]:g} to {axes.speed_rpm[region.column_end]:g} rpm at "
         f"{axes.load[region.row]:g} to {axes.load[region.row_end]:g} {load}"
