@@ -99,7 +99,7 @@ class Tool:
         path = folder / "mpremote"
         image = find_program("mpremote")
         path.write_text(
-            f'#!/bin/sh\nif [ "$1" = romfs ]; then exec {image} "$@"; fi\n'
+            f'#!/bin/sh\nif [ "$1" = romfs ]; then exec "{image}" "$@"; fi\n'
             f'echo "$@" >> {self.calls}\ncase "$*" in\n'
             f'  *"{fails or "nothing fails"}"*) echo "it failed" >&2; exit 1;;\n'
             f'  *"romfs query"*) echo "{query}";;\n  *"tools.board"*) echo "{where}";;\nesac\n'

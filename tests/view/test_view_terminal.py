@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from shlex import quote
 
 import pytest
 
@@ -22,7 +23,9 @@ class Terminal:
     def __init__(self, folder: Path, command: str) -> None:
         self._tmux = ["tmux", "-S", str(folder / "tmux"), "-f", "/dev/null"]
         self.ended = folder / "ended"
-        script = f"cd {ROOT} && LANG=C.UTF-8 {command}; echo $? > {self.ended}; sleep 60"
+        script = (
+            f"cd {quote(str(ROOT))} && LANG=C.UTF-8 {command}; echo $? > {self.ended}; sleep 60"
+        )
         self.call("new-session", "-d", "-x", "80", "-y", "24", script)
 
     def call(self, *arguments: str) -> str:
@@ -53,7 +56,7 @@ class Terminal:
 def terminal(tmp_path: Path, bench: Path, ride: Path) -> Iterator[Terminal]:
     """The view replaying the ride in an 80 x 24 terminal."""
     command = (
-        f"{sys.executable} -m breathmap.tools.cli.main replay {bench} {ride} "
+        f"{quote(sys.executable)} -m breathmap.tools.cli.main replay {bench} {ride} "
         f"--out {tmp_path / 'out'} --view --speed 10"
     )
     term = Terminal(tmp_path, command)
