@@ -47,7 +47,7 @@ def calibration_of(controller: Controller) -> Calibration:
         speed_rpm=tuple(float(n) for n in controller.axes.speed_rpm),
         load=tuple(float(p) for p in controller.axes.load_kpa),
         ve_pct=tuple(tuple(controller.read_ve(bank)) for bank in range(controller.banks)),
-        displacement_cm3=controller.displacement_cc,
+        displacement_cm3=controller.displacement_cm3,
         target_lambda=tuple(controller.read_target()),
         settings={name: float(getattr(settings, name)) for name in CONTROLLER_SWITCHES},
         ve_step_pct=VE_STEP_PCT,

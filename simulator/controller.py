@@ -62,7 +62,7 @@ class Controller:
             for b, cells in enumerate(ve_pct)
         ]
         self._target = Table(axes, bytearray(axes.size), LAMBDA_STEP)
-        self.displacement_cc = parameters.displacement_cc
+        self.displacement_cm3 = parameters.displacement_cm3
         self.write_settings(settings or learning_setup())
         self.reset()
 
@@ -117,22 +117,22 @@ class Controller:
         self.fuel_multiplier = [1.0] * self.banks
         self.adaptation = [[1.0] * 9 for _ in range(self.banks)]
 
-    def write_displacement(self, displacement_cc: float) -> None:
+    def write_displacement(self, displacement_cm3: float) -> None:
         """Change the displacement that fuel is computed from (a rebase of the tables needs it)."""
-        if not (isfinite(displacement_cc) and displacement_cc > 0):
-            raise ValueError(f"displacement_cc must be above 0, got {displacement_cc}")
-        self._displacement_cc = displacement_cc
+        if not (isfinite(displacement_cm3) and displacement_cm3 > 0):
+            raise ValueError(f"displacement_cm3 must be above 0, got {displacement_cm3}")
+        self._displacement_cm3 = displacement_cm3
         # mg of stoichiometric fuel per (kPa / K) and per cent of VE, one cylinder
-        volume_m3 = displacement_cc * 1e-6 / self._cylinders
+        volume_m3 = displacement_cm3 * 1e-6 / self._cylinders
         self._fuel_constant = 1e3 * volume_m3 / R_AIR / self._afr * 1e6 / 100.0
 
     @property
-    def displacement_cc(self) -> float:
+    def displacement_cm3(self) -> float:
         """Displacement that fuel is computed from."""
-        return self._displacement_cc
+        return self._displacement_cm3
 
-    @displacement_cc.setter
-    def displacement_cc(self, value: float) -> None:
+    @displacement_cm3.setter
+    def displacement_cm3(self, value: float) -> None:
         self.write_displacement(value)
 
     # -- running -------------------------------------------------------------------------------
@@ -223,9 +223,9 @@ class Controller:
         self._transient *= 1.0 - min(1.0, interval_s / settings.transient_decay_s)
         wanted = settings.transient_gain_s * rate
         if rate > settings.transient_pct_per_s and settings.acceleration_enrichment:
-            self._transient = max(self._transient, min(wanted, settings.transient_most))
+            self._transient = max(self._transient, min(wanted, settings.transient_maximum))
         elif rate < -settings.transient_pct_per_s and settings.deceleration_enleanment:
-            self._transient = min(self._transient, max(0.5 * wanted, -settings.transient_most))
+            self._transient = min(self._transient, max(0.5 * wanted, -settings.transient_maximum))
         if self._transient > 0.004:
             return wire.ACCELERATION_ENRICHMENT
         if self._transient < -0.004:
@@ -316,7 +316,7 @@ class Controller:
             if settings.long_term_adaptation:
                 learned = self.adaptation[bank]
                 if acts:
-                    most = settings.adaptation_most
+                    most = settings.adaptation_maximum
                     moved = learned[square] + settings.adaptation_per_s * (short - 1.0) * interval_s
                     learned[square] = min(max(moved, 1.0 - most), 1.0 + most)
                 slow = learned[square]
@@ -336,4 +336,4 @@ class Controller:
         else:
             error = reading / self.target_lambda - 1.0
             factor += settings.loop_gain_per_s * min(max(error, -0.2), 0.2) * interval_s
-        return min(max(factor, settings.loop_least), settings.loop_most)
+        return min(max(factor, settings.loop_minimum), settings.loop_maximum)

@@ -214,7 +214,7 @@ class RoadRide:
         rider.up_rpm = rng.choice((2600.0, 3300.0, 4200.0, 5200.0, 5900.0, 6500.0))
         rider.down_rpm = min(rng.choice((1400.0, 1900.0, 2700.0, 3800.0)), 0.6 * rider.up_rpm)
         rider.hand_pct_per_s = rng.choice((60.0, 120.0, 250.0))
-        rider.most_throttle_pct = rng.choice((22.0, 30.0, 45.0, 100.0))
+        rider.maximum_throttle_pct = rng.choice((22.0, 30.0, 45.0, 100.0))
 
 
 class Altitude:

@@ -100,7 +100,7 @@ class Engine:
         cylinders = len(p.cylinder_bank)
         self.slots = max(2, cylinders)
         self._half_cycle = (self.slots + 1) // 2
-        self._cylinder_m3 = p.displacement_cc * 1e-6 / cylinders
+        self._cylinder_m3 = p.displacement_cm3 * 1e-6 / cylinders
         self._manifold_m3 = p.manifold_volume_l * 1e-3
         self._full_flow = 0.9 * 101325.0 / (R_AIR * 300.0) * self._cylinder_m3
         self._slot_cylinder = [k if k < cylinders else -1 for k in range(self.slots)]
@@ -334,7 +334,7 @@ class Engine:
             p.friction_kpa + p.friction_kpa_per_krpm * speed * 1e-3 + c.barometer_kpa - pressure
         )
         torque = (
-            work_j * self.slots - loss_kpa * p.displacement_cc * 1e-3
+            work_j * self.slots - loss_kpa * p.displacement_cm3 * 1e-3
         ) / (4.0 * pi)  # fmt: skip
         self.torque_nm = torque
         if c.imposed_rpm > 0.0:

@@ -127,7 +127,7 @@ class EngineParameters:
     """
 
     truth: Truth
-    displacement_cc: float = 689.0
+    displacement_cm3: float = 689.0
     cylinder_bank: tuple[int, ...] = (0, 1)
     manifold_volume_l: float = 0.60
     throttle_bore_mm: float = 44.0
@@ -148,7 +148,7 @@ class EngineParameters:
 
     def __post_init__(self) -> None:
         banks = self.banks
-        _need(self.displacement_cc > 0, "displacement_cc", self.displacement_cc, "above 0")
+        _need(self.displacement_cm3 > 0, "displacement_cm3", self.displacement_cm3, "above 0")
         _need(
             set(self.cylinder_bank) == set(range(banks)),
             "cylinder_bank",
@@ -230,7 +230,7 @@ def random_engine(
     vehicle = Vehicle()
     return EngineParameters(
         truth=on_grid(smooth, axes) if truth == "grid" else smooth,
-        displacement_cc=689.0 * size,
+        displacement_cm3=689.0 * size,
         manifold_volume_l=rng.uniform(0.6, 1.3) * 0.689 * size,
         throttle_bore_mm=44.0 * size**0.5,
         closed_throttle_mm2=8.0 * size,

@@ -26,7 +26,7 @@ def throttle_for_map(
     if ratio > 0.985:
         return 100.0
     air_kg_s = (
-        FELT_VE * map_kpa * 1e3 * parameters.displacement_cc * 1e-6 * speed_rpm
+        FELT_VE * map_kpa * 1e3 * parameters.displacement_cm3 * 1e-6 * speed_rpm
         / (120.0 * R_AIR * FELT_KELVIN)
     )  # fmt: skip
     area = air_kg_s * sqrt(293.0) / (CHOKED_FLOW * barometer_kpa * 1e3 * flow_shape(ratio))
@@ -40,7 +40,7 @@ def map_for_torque(
 ) -> float:
     """Return the manifold pressure in kPa that about gives a brake torque."""
     loss = parameters.friction_kpa + parameters.friction_kpa_per_krpm * speed_rpm * 1e-3
-    mean_kpa = torque_nm * 4.0 * pi / (parameters.displacement_cc * 1e-3)
+    mean_kpa = torque_nm * 4.0 * pi / (parameters.displacement_cm3 * 1e-3)
     gain = HEATING_J_PER_KG_AIR * FELT_VE / (R_AIR * FELT_KELVIN)
     return (mean_kpa + loss + barometer_kpa) / (gain + 1.0)
 
@@ -49,14 +49,14 @@ class Rider:
     """Follows a road speed.
 
     up_rpm, down_rpm: where gears change. hand_pct_per_s: fastest throttle movement.
-    most_throttle_pct: how far this rider opens.
+    maximum_throttle_pct: how far this rider opens.
     """
 
     def __init__(self, up_rpm: float = 4200.0, down_rpm: float = 1900.0) -> None:
         self.up_rpm = up_rpm
         self.down_rpm = down_rpm
         self.hand_pct_per_s = 120.0
-        self.most_throttle_pct = 100.0
+        self.maximum_throttle_pct = 100.0
         self._trim_m_s2 = 0.0
         self._shift_s = 0.0
         self._next_gear = 0
@@ -118,7 +118,7 @@ class Rider:
         if pressure < 16.0:
             return 0.0
         throttle = throttle_for_map(parameters, pressure, max(speed, 800.0), ambient)
-        return min(throttle, self.most_throttle_pct)
+        return min(throttle, self.maximum_throttle_pct)
 
     def _brake(self, engine: Engine, force_n: float, ratio: float) -> None:
         """What the engine's drag does not take off, the wheel brake does."""

@@ -47,7 +47,7 @@ class Settings:
     transient_pct_per_s: float = 35.0
     transient_gain_s: float = 0.0016
     transient_decay_s: float = 0.35
-    transient_most: float = 0.40
+    transient_maximum: float = 0.40
     power_throttle_pct: float = 70.0
     power_fuel: float = 0.06
     cut_above_rpm: float = 2300.0
@@ -56,15 +56,15 @@ class Settings:
     cut_after_s: float = 0.35
     recovery_fuel: float = 0.10
     recovery_s: float = 0.25
-    loop_least: float = 0.75
-    loop_most: float = 1.25
+    loop_minimum: float = 0.75
+    loop_maximum: float = 1.25
     loop_gain_per_s: float = 1.2
     switching_ramp_per_s: float = 0.06
     switching_jump: float = 0.018
     loop_coolant_c: float = 60.0
     loop_most_kpa: float = 85.0
     adaptation_per_s: float = 0.03
-    adaptation_most: float = 0.20
+    adaptation_maximum: float = 0.20
     idle_rpm: float = 1250.0
     idle_gain_mm2: float = 0.004
     idle_most_mm2: float = 8.0
@@ -82,8 +82,8 @@ class Settings:
             cells = value if isinstance(value, tuple) else (value,)
             if any(isinstance(c, float) and not isfinite(c) for c in cells):
                 raise ValueError(f"{f.name} must be finite, got {value}")
-        if not self.loop_least <= 1.0 <= self.loop_most:
-            raise ValueError("loop_least and loop_most must enclose 1")
+        if not self.loop_minimum <= 1.0 <= self.loop_maximum:
+            raise ValueError("loop_minimum and loop_maximum must enclose 1")
 
     def changed(self, **changes: object) -> "Settings":
         """Return the same settings with some changed; TypeError on an unknown name."""

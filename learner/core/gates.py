@@ -86,17 +86,17 @@ class LoopWatch:
         self._since_turn_s = LONG_AGO_S
         self._since_turn_before_s = LONG_AGO_S
 
-    def settled(self, multiplier: float, dt_s: float, most_s: float) -> bool:
+    def settled(self, multiplier: float, dt_s: float, maximum_s: float) -> bool:
         """Follow one sample; True when the last two turns came in time.
 
-        most_s: a longer time between turns is no swing of the loop.
+        maximum_s: a longer time between turns is no swing of the loop.
         """
         self._since_turn_s += dt_s
         self._since_turn_before_s += dt_s
         if multiplier != self._value:
             rising = multiplier > self._value
             if rising != self._rising:
-                if self._since_turn_s < most_s:
+                if self._since_turn_s < maximum_s:
                     self._turns += 1
                     share = 1.0 / self._turns
                     if share < TURN_SHARE:
@@ -107,8 +107,8 @@ class LoopWatch:
             self._rising = rising
             self._value = multiplier
         in_time_s = LATE_TURNS * self.usual_s
-        if in_time_s > most_s:
-            in_time_s = most_s
+        if in_time_s > maximum_s:
+            in_time_s = maximum_s
         # Two turns may take twice as long.
         return self._since_turn_s <= in_time_s and self._since_turn_before_s <= 2.0 * in_time_s
 

@@ -61,33 +61,33 @@ def _zeros(typecode: str, count: int) -> "array[float]":
 class Evidence:
     """What one bank's learner has accumulated.
 
-    n_speed, n_load: shape of the table, 2 or more each. n_terms: global terms K.
+    speed_count, load_count: shape of the table, 2 or more each. n_terms: global terms K.
     typecode: "d" or "f", how the numbers are stored; arithmetic is the interpreter's own. Sums in
     single precision go through `breathmap.learner.core.single_precision`; whoever writes them
     calls `leave_square` before.
     noise: first guess of one observation's standard deviation, a fraction.
     table_sd, term_sd: how wrong the table (a fraction) and the terms may be: the prior of the
     running estimate only; `solve` finds its own.
-    Memory: ((8 + K) * n_speed * n_load + K * (K + 1) // 2 + 3 * K + 4) numbers, plus one block;
-    in single precision also the numbers of the open square, see
+    Memory: ((8 + K) * speed_count * load_count + K * (K + 1) // 2 + 3 * K + 4) numbers, plus one
+    block; in single precision also the numbers of the open square, see
     `breathmap.learner.core.single_precision`.
     """
 
     def __init__(
         self,
-        n_speed: int,
-        n_load: int,
+        speed_count: int,
+        load_count: int,
         n_terms: int = 0,
         typecode: str = "d",
         noise: float = 0.02,
         table_sd: float = 0.15,
         term_sd: float = 0.2,
     ) -> None:
-        if n_speed < 2 or n_load < 2 or n_terms < 0:
+        if speed_count < 2 or load_count < 2 or n_terms < 0:
             raise ValueError("a table needs 2 speeds and 2 loads or more, and no negative terms")
-        n = n_speed * n_load
-        self.n_speed = n_speed
-        self.n_load = n_load
+        n = speed_count * load_count
+        self.speed_count = speed_count
+        self.load_count = load_count
         self.n_terms = n_terms
         self.number_bytes = 4 if typecode == "f" else 8
         self.cells = _zeros(typecode, PER_CELL * n)
@@ -120,7 +120,7 @@ class Evidence:
         """The correction at a point by the running estimate, a fraction; 0 before learning."""
         cells = self.cells
         a = index * PER_CELL + X
-        c = a + self.n_speed * PER_CELL
+        c = a + self.speed_count * PER_CELL
         return v0 * cells[a] + v1 * cells[a + PER_CELL] + v2 * cells[c] + v3 * cells[c + PER_CELL]
 
     def learn_one(
@@ -138,7 +138,7 @@ class Evidence:
         """Add one observation.
 
         index: flat index of the lower-left of the four cells; v0 to v3 their shares in the order
-        index, +1, +n_speed, +n_speed+1. d: the observed correction, a fraction.
+        index, +1, +speed_count, +speed_count+1. d: the observed correction, a fraction.
         weight: 0 to 1, what the gates think of it. share: how much of an independent sample it
         is, for the coverage. terms: the K columns' values, not kept.
         Afterwards `residual` is d minus the estimate before, `weight` the weight that was used,
@@ -148,7 +148,7 @@ class Evidence:
         n_terms = self.n_terms
         a = index * PER_CELL
         b = a + PER_CELL
-        c = a + self.n_speed * PER_CELL
+        c = a + self.speed_count * PER_CELL
         e = c + PER_CELL
 
         inner = v0 * cells[a + X] + v1 * cells[b + X] + v2 * cells[c + X] + v3 * cells[e + X]
@@ -212,13 +212,13 @@ class Evidence:
         score = weight * residual / (spread**0.5)
         self._block_add(index, v0 * score)
         self._block_add(index + 1, v1 * score)
-        self._block_add(index + self.n_speed, v2 * score)
-        self._block_add(index + self.n_speed + 1, v3 * score)
+        self._block_add(index + self.speed_count, v2 * score)
+        self._block_add(index + self.speed_count + 1, v3 * score)
 
         self._relax(index, ridge)
         self._relax(index + 1, ridge)
-        self._relax(index + self.n_speed, ridge)
-        self._relax(index + self.n_speed + 1, ridge)
+        self._relax(index + self.speed_count, ridge)
+        self._relax(index + self.speed_count + 1, ridge)
         if n_terms:
             self._relax_terms(noise * noise / (self.term_sd * self.term_sd))
 
@@ -274,7 +274,7 @@ class Evidence:
         n_terms = self.n_terms
         border = self.border
         corner = self.corner
-        north = index + self.n_speed
+        north = index + self.speed_count
         place = 0
         for k in range(n_terms):
             pull = weight * terms[k]
@@ -294,7 +294,7 @@ class Evidence:
         place = held.place
         a = index * PER_CELL
         b = a + PER_CELL
-        c = a + self.n_speed * PER_CELL
+        c = a + self.speed_count * PER_CELL
         e = c + PER_CELL
         place[0] = a
         place[1] = a + EAST
@@ -315,7 +315,7 @@ class Evidence:
         place[16] = c + COVERAGE
         place[17] = e + COVERAGE
         n_terms = self.n_terms
-        north = index + self.n_speed
+        north = index + self.speed_count
         at = 18
         for k in range(n_terms):
             place[at] = index * n_terms + k
@@ -328,20 +328,20 @@ class Evidence:
     def _relax(self, index: int, ridge: float) -> None:
         """One Gauss-Seidel step of one cell: x_i <- (b_i - sum H_ij x_j) / (H_ii + ridge)."""
         cells = self.cells
-        n_speed = self.n_speed
+        speed_count = self.speed_count
         i = index * PER_CELL
-        row = n_speed * PER_CELL
-        column = index % n_speed
-        line = index // n_speed
+        row = speed_count * PER_CELL
+        column = index % speed_count
+        line = index // speed_count
         rest = cells[i + RHS]
-        if column + 1 < n_speed:
+        if column + 1 < speed_count:
             rest -= cells[i + EAST] * cells[i + PER_CELL + X]
         if column:
             rest -= cells[i - PER_CELL + EAST] * cells[i - PER_CELL + X]
-        if line + 1 < self.n_load:
+        if line + 1 < self.load_count:
             j = i + row
             rest -= cells[i + NORTH] * cells[j + X]
-            if column + 1 < n_speed:
+            if column + 1 < speed_count:
                 rest -= cells[i + NORTH_EAST] * cells[j + PER_CELL + X]
             if column:
                 rest -= cells[i + NORTH_WEST] * cells[j - PER_CELL + X]
@@ -350,7 +350,7 @@ class Evidence:
             rest -= cells[j + NORTH] * cells[j + X]
             if column:
                 rest -= cells[j - PER_CELL + NORTH_EAST] * cells[j - PER_CELL + X]
-            if column + 1 < n_speed:
+            if column + 1 < speed_count:
                 rest -= cells[j + PER_CELL + NORTH_WEST] * cells[j + PER_CELL + X]
         n_terms = self.n_terms
         border = index * n_terms
@@ -423,7 +423,7 @@ class Evidence:
         """Relax every cell and term `sweeps` times; needed after `merge` only."""
         ridge = self.noise * self.noise / (self.table_sd * self.table_sd)
         for _ in range(sweeps):
-            for index in range(self.n_speed * self.n_load):
+            for index in range(self.speed_count * self.load_count):
                 self._relax(index, ridge)
             if self.n_terms:
                 self._relax_terms(self.noise * self.noise / (self.term_sd * self.term_sd))
@@ -433,9 +433,9 @@ class Evidence:
 
         The normal equations and sums add exactly; the running estimate is relaxed afresh.
         """
-        if (self.n_speed, self.n_load, self.n_terms) != (
-            other.n_speed,
-            other.n_load,
+        if (self.speed_count, self.load_count, self.n_terms) != (
+            other.speed_count,
+            other.load_count,
             other.n_terms,
         ):
             raise ValueError("evidences of different tables or terms cannot be added")
@@ -468,6 +468,6 @@ class Evidence:
         n_terms = self.n_terms
         for k in range(n_terms):
             total = 0.0
-            for index in range(self.n_speed * self.n_load):
+            for index in range(self.speed_count * self.load_count):
                 total += self.border[index * n_terms + k] * self.cells[index * PER_CELL + X]
             self.term_dot[k] = total

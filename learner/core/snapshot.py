@@ -97,7 +97,7 @@ def fingerprint(settings: Settings, table: Table) -> int:
     if settings.charge_lead:
         terms.append(CHARGE_LEAD_CODE)
     axis = 2 if settings.load_is_throttle else 1
-    total = crc32(struct.pack("<4B", axis, table.n_speed, table.n_load, len(terms)))
+    total = crc32(struct.pack("<4B", axis, table.speed_count, table.load_count, len(terms)))
     for values, per_unit in ((table.speed_rpm, 2), (table.load, 100), (table.cells, 100)):
         for k in range(len(values)):
             total = crc32(struct.pack("<H", counts_of(values[k], per_unit) & 0xFFFF), total)

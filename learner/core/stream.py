@@ -60,11 +60,11 @@ class BankLearner:
             settings.film_s,
             settings.film_terms,
             settings.charge_lead,
-            bank.table.load[bank.table.n_load - 1],
+            bank.table.load[bank.table.load_count - 1],
         )
         self.evidence = Evidence(
-            bank.table.n_speed,
-            bank.table.n_load,
+            bank.table.speed_count,
+            bank.table.load_count,
             self.seen.n_terms,
             typecode,
             settings.noise,

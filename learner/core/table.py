@@ -1,9 +1,9 @@
 # Board-safe: runs on CPython and MicroPython alike.
 """Where an operating point lies in a table, and what that square of cells contributes.
 
-Flat index of a cell: load_index * n_speed + speed_index. Interpolation is bilinear; the relative
-share of each cell is v_i = w_i VE_i / sum(w_j VE_j), so that a fractional change x_i of the cells
-changes the interpolated value by sum(v_i x_i), exactly.
+Flat index of a cell: load_index * speed_count + speed_index. Interpolation is bilinear; the
+relative share of each cell is v_i = w_i VE_i / sum(w_j VE_j), so that a fractional change x_i of
+the cells changes the interpolated value by sum(v_i x_i), exactly.
 """
 
 from array import array
@@ -27,12 +27,12 @@ def check_axis(name: str, axis: "list[float]") -> None:
 class Table:
     """One bank's VE table with a cursor.
 
-    speed_rpm, load: breakpoints, ascending (copied). cells: n_load * n_speed values, VE in per
-    cent, all positive (copied). typecode: "d" or "f", how the cells are stored. Raises ValueError
-    on anything else.
+    speed_rpm, load: breakpoints, ascending (copied). cells: load_count * speed_count values, VE in
+    per cent, all positive (copied). typecode: "d" or "f", how the cells are stored. Raises
+    ValueError on anything else.
 
     `locate` moves the cursor; after it returned True, `index` is the lower-left cell of the square,
-    `v0` to `v3` are the relative shares of the cells index, +1, +n_speed, +n_speed+1, and
+    `v0` to `v3` are the relative shares of the cells index, +1, +speed_count, +speed_count+1, and
     `ve_pct` is the interpolated value. Results are attributes so that a board allocates nothing.
     """
 
@@ -59,8 +59,8 @@ class Table:
         self.speed_rpm = array("d", speed_rpm)
         self.load = array("d", load)
         self.cells = array(typecode, cells)
-        self.n_speed = len(speed_rpm)
-        self.n_load = len(load)
+        self.speed_count = len(speed_rpm)
+        self.load_count = len(load)
         self.index = 0
         self.v0 = 1.0
         self.v1 = 0.0
@@ -73,14 +73,14 @@ class Table:
     def inside(self, speed_rpm: float, load: float) -> bool:
         """True when the point lies within both axes (ends included); False for NaN."""
         return (
-            self.speed_rpm[0] <= speed_rpm <= self.speed_rpm[self.n_speed - 1]
-            and self.load[0] <= load <= self.load[self.n_load - 1]
+            self.speed_rpm[0] <= speed_rpm <= self.speed_rpm[self.speed_count - 1]
+            and self.load[0] <= load <= self.load[self.load_count - 1]
         )
 
     def locate(self, speed_rpm: float, load: float) -> bool:
         """Move the cursor to the point; outside the axes it is clamped and False is returned."""
         axis = self.speed_rpm
-        last = self.n_speed - 2
+        last = self.speed_count - 2
         # Operating points wander, they do not jump: start from the last square.
         column = self._column
         while column < last and speed_rpm >= axis[column + 1]:
@@ -91,7 +91,7 @@ class Table:
         across = (speed_rpm - axis[column]) / (axis[column + 1] - axis[column])
 
         axis = self.load
-        last = self.n_load - 2
+        last = self.load_count - 2
         row = self._row
         while row < last and load >= axis[row + 1]:
             row += 1
@@ -107,8 +107,8 @@ class Table:
             up = 1.0 if up > 1.0 else (up if up > 0.0 else 0.0)
 
         cells = self.cells
-        index = row * self.n_speed + column
-        above = index + self.n_speed
+        index = row * self.speed_count + column
+        above = index + self.speed_count
         a = (1.0 - across) * (1.0 - up) * cells[index]
         b = across * (1.0 - up) * cells[index + 1]
         c = (1.0 - across) * up * cells[above]

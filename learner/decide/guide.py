@@ -62,7 +62,7 @@ class Advice:
 class BankKnowledge:
     """What one bank knows: covariance of its cells (n, n); the information per unit of weight that
     more samples will bring, 1 / (variance of one observation times widening); the cells that any
-    observation touched, shape (n_load, n_speed)."""
+    observation touched, shape (load_count, speed_count)."""
 
     covariance: Array
     information: float
@@ -74,8 +74,8 @@ def knowledge(evidence: Evidence, solution: Solution) -> BankKnowledge:
     than the evidence allows (see USUAL_CELLS)."""
     m = moments(evidence)
     information = 1.0 / (solution.noise**2 * solution.widening)
-    prior = Prior(evidence.n_load, evidence.n_speed, evidence.n_terms)
-    shape = (evidence.n_load, evidence.n_speed)
+    prior = Prior(evidence.load_count, evidence.speed_count, evidence.n_terms)
+    shape = (evidence.load_count, evidence.speed_count)
     n = shape[0] * shape[1]
     seen = m.H * information
     found = prior.matrix(solution.table_sd, solution.roughness)
@@ -97,8 +97,8 @@ def _drawn(found: float, usual: float, determined: float) -> float:
 
 
 def reached_ground(banks: Sequence[BankKnowledge], wanted: Mask) -> Mask:
-    """Return the squares to care about, shape (n_load - 1, n_speed - 1): those wanted that some
-    bank has visited, and their neighbours. Everything wanted before the first sample."""
+    """Return the squares to care about, shape (load_count - 1, speed_count - 1): those wanted that
+    some bank has visited, and their neighbours. Everything wanted before the first sample."""
     seen = np.zeros_like(wanted)
     for bank in banks:
         cells = bank.visited
@@ -118,13 +118,14 @@ def reached_ground(banks: Sequence[BankKnowledge], wanted: Mask) -> Mask:
 class Patience:
     """Finds out which ground cannot be reached: advised for `limit_s` in all, and nothing landed.
 
-    aside: the squares given up, shape (n_load - 1, n_speed - 1); add to it what somebody says.
-    Time counts by square and in all, because advice wanders among neighbours that are as good.
+    aside: the squares given up, shape (load_count - 1, speed_count - 1); add to it what somebody
+    says. Time counts by square and in all, because advice wanders among neighbours that are as
+    good.
     """
 
-    def __init__(self, n_load: int, n_speed: int, limit_s: float) -> None:
+    def __init__(self, load_count: int, speed_count: int, limit_s: float) -> None:
         self.limit_s = limit_s
-        self.aside: Mask = np.zeros((n_load - 1, n_speed - 1), dtype=np.bool_)
+        self.aside: Mask = np.zeros((load_count - 1, speed_count - 1), dtype=np.bool_)
         self._waited_s = np.zeros(self.aside.shape)
 
     def take(self, advised: Region | None, seconds: float, landed: Mask) -> None:
@@ -144,17 +145,17 @@ class Patience:
 class Guide:
     """Gives advice for one table's shape.
 
-    n_load, n_speed: shape of the table. goal: expected error to come below, a fraction.
+    load_count, speed_count: shape of the table. goal: expected error to come below, a fraction.
     region_squares: side of a region.
     """
 
     def __init__(
-        self, n_load: int, n_speed: int, goal: float, region_squares: int = REGION_SQUARES
+        self, load_count: int, speed_count: int, goal: float, region_squares: int = REGION_SQUARES
     ) -> None:
-        self.shape = (n_load - 1, n_speed - 1)
+        self.shape = (load_count - 1, speed_count - 1)
         self.goal = goal
-        self._cells = n_load * n_speed
-        self._width = n_speed
+        self._cells = load_count * speed_count
+        self._width = speed_count
         side_row = min(region_squares, self.shape[0])
         side_column = min(region_squares, self.shape[1])
         self.regions = [

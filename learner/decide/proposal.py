@@ -2,8 +2,8 @@
 
 A cell is never leaned out on thin evidence: where coverage is below THIN_COVERAGE, a lower VE is
 held at the old value. `decide` says what each cell should be, `store` rounds that to what the
-controller can hold; between the two a rebase may stand. What cannot be stored is set to the most,
-and the lean error that leaves is told.
+controller can hold; between the two a rebase may stand. What cannot be stored is set to the
+maximum, and the lean error that leaves is told.
 """
 
 from collections.abc import Sequence
@@ -32,7 +32,7 @@ DECISIONS = {
     HELD: "too little evidence to move it, or to lean it out: left as it was",
     NEIGHBOURS: "never visited, moved by its neighbours, at most by its standard error",
     UNTOUCHED: "never visited, left as it was",
-    SATURATED: "needs more than the controller can store: set to the most, and lean",
+    SATURATED: "needs more than the controller can store: set to the maximum, and lean",
 }
 
 
@@ -70,23 +70,23 @@ class Clip:
 
 @dataclass(frozen=True)
 class Decided:
-    """What each cell should be, before storing; arrays of shape (n_load, n_speed).
+    """What each cell should be, before storing; arrays of shape (load_count, speed_count).
 
     old_pct: the table as it is. wanted_pct: not rounded. stays: cells that keep their old value
-    even where that is no whole step. least_pct, most_pct: how far this pass may go.
+    even where that is no whole step. minimum_pct, maximum_pct: how far this pass may go.
     """
 
     old_pct: Array
     wanted_pct: Array
     decisions: NDArray[np.str_]
     stays: NDArray[np.bool_]
-    least_pct: Array
-    most_pct: Array
+    minimum_pct: Array
+    maximum_pct: Array
 
 
 @dataclass(frozen=True)
 class Proposal:
-    """cells_pct and decisions have shape (n_load, n_speed)."""
+    """cells_pct and decisions have shape (load_count, speed_count)."""
 
     cells_pct: Array
     decisions: NDArray[np.str_]
@@ -154,15 +154,15 @@ def store(decided: Decided, storage: Storage, axes: Axes) -> Proposal:
     decisions = decided.decisions.copy()
     new = np.floor(decided.wanted_pct / step + 0.5) * step
     # Rounding may not carry a cell over the limit of the pass.
-    new = np.where(new > decided.most_pct, new - step, new)
-    new = np.where(new < decided.least_pct, new + step, new)
+    new = np.where(new > decided.maximum_pct, new - step, new)
+    new = np.where(new < decided.minimum_pct, new + step, new)
     # At least one step: zero would cut the fuel.
     new = np.maximum(new, step)
     new[decided.stays] = decided.old_pct[decided.stays]
     unseen = (decisions == NEIGHBOURS) & (new == decided.old_pct)
     decisions[unseen] = UNTOUCHED
 
-    most = most_of(storage)
+    most = maximum_of(storage)
     over = new > most
     clips = [
         Clip(axes.speed_rpm[i], axes.load[j], float(decided.wanted_pct[j, i]), most)
@@ -173,11 +173,11 @@ def store(decided: Decided, storage: Storage, axes: Axes) -> Proposal:
     return Proposal(new, decisions, clips)
 
 
-def most_of(storage: Storage) -> float:
+def maximum_of(storage: Storage) -> float:
     """Return the largest VE that can be stored, a whole number of steps, per cent."""
     return float(np.floor(storage.max_pct / storage.step_pct + 1e-9) * storage.step_pct)
 
 
 def exceeds(decided: Decided, storage: Storage) -> NDArray[np.bool_]:
     """Return which cells cannot be stored without losing more than half a step."""
-    return np.asarray(decided.wanted_pct >= most_of(storage) + storage.step_pct / 2.0)
+    return np.asarray(decided.wanted_pct >= maximum_of(storage) + storage.step_pct / 2.0)

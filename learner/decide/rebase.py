@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.decide.proposal import most_of
+from breathmap.learner.decide.proposal import maximum_of
 from breathmap.learner.words.description import Storage
 
 Array = NDArray[np.float64]
@@ -47,7 +47,7 @@ def rebase_for(wanted_pct: Sequence[Array], displacement_cm3: float, storage: St
     Raises ValueError where a cell would fall below one storage step.
     """
     most = max(float(np.max(cells)) for cells in wanted_pct)
-    need = displacement_cm3 * max(1.0, most * (1.0 + HEADROOM) / most_of(storage))
+    need = displacement_cm3 * max(1.0, most * (1.0 + HEADROOM) / maximum_of(storage))
     steps = np.ceil(need / DISPLACEMENT_STEP_CM3 - 1e-9)
     found = Rebase(displacement_cm3, round(float(steps) * DISPLACEMENT_STEP_CM3, 3))
     least = min(float(np.min(cells)) for cells in wanted_pct) / found.factor

@@ -42,7 +42,7 @@ MODEL_ERROR = 0.08
 BLOCK_S = 4.0
 # How wrong a table may be, for the ridge that keeps thinly visited cells in bounds.
 TABLE_SD = 0.2
-# A delay is told when its standard error from the data is at most half of this part of it (or of
+# A delay is known when its standard error from the data is at most half of this part of it (or of
 # this time) ...
 TOLD = 0.15
 TOLD_S = 0.03
@@ -78,7 +78,7 @@ MEDIAN_TO_SD = 1.4826
 # Where the information's smallest eigenvalue (of logarithms) is below this, a direction does not
 # show at all: its error would be a thousandfold.
 LEAST_INFORMATION = 1e-6
-# The three parameters are told apart when each is known to within this from the data alone, as a
+# The three parameters are known apart when each is known to within this from the data alone, as a
 # part of itself (common practice, no source).
 SEPARATE = 0.3
 
@@ -90,9 +90,9 @@ class FoundDelay:
     model: the proposal. delay_s, delay_error_s: median delay over the ground covered, with its
     standard error (MODEL_ERROR in it). errors: standard errors of cycles, exhaust_volume_cm3 and
     sensor_lag_s from the data alone (infinite when they do not show). noise: residual standard
-    deviation left. noise_before: the same with the starting model. told: False when the drive does
-    not excite the delay enough. separate: True when the three parameters are told apart, False when
-    only their combination, the delay, is determined. used: samples used.
+    deviation left. noise_before: the same with the starting model. known: False when the drive does
+    not excite the delay enough. separate: True when the three parameters are known apart, False
+    when only their combination, the delay, is determined. used: samples used.
     """
 
     model: DelayModel
@@ -101,7 +101,7 @@ class FoundDelay:
     errors: tuple[float, float, float]
     noise: float
     noise_before: float
-    told: bool
+    known: bool
     separate: bool
     used: int
 
@@ -147,8 +147,8 @@ class _Search:
         H, b = normal_equations(o, self.rows, self.weights, table)
         H[np.diag_indices_from(H)] += (self.noise / TABLE_SD) ** 2
         z = cho_solve(cho_factor(H, lower=True, check_finite=False), b, check_finite=False)
-        n = table.n_speed * table.n_load
-        corners = np.array([0, 1, table.n_speed, table.n_speed + 1])
+        n = table.speed_count * table.load_count
+        corners = np.array([0, 1, table.speed_count, table.speed_count + 1])
         cells = z[:n][o.index[self.rows][:, None] + corners]
         fitted = (o.shares[self.rows] * cells).sum(axis=1) + o.terms[self.rows] @ z[n:]
         return np.asarray(o.d[self.rows] - fitted)
@@ -259,7 +259,7 @@ def _report(search: _Search, best: Array, noise_before: float) -> FoundDelay:
         errors=(float(errors[0]), float(errors[1]), float(errors[2])),
         noise=search.noise,
         noise_before=noise_before,
-        told=data_error_s <= tolerance_s / 2 and not has_rival,
+        known=data_error_s <= tolerance_s / 2 and not has_rival,
         separate=bool((log_errors < SEPARATE).all()),
         used=len(search.rows),
     )

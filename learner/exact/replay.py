@@ -129,7 +129,7 @@ class BankReplay:
             return self._filter(values, [gain], [1.0, gain - 1.0])
 
         once = low(flow)
-        relative = 2.0 * self.load / self.bank.table.load[self.bank.table.n_load - 1] - 1.0
+        relative = 2.0 * self.load / self.bank.table.load[self.bank.table.load_count - 1] - 1.0
         drive = relative * (flow + once)
         return [1.0 - once / flow, (drive - low(drive)) / flow, (once - low(once)) / flow]
 
@@ -231,12 +231,14 @@ def normal_equations(
     observations: Observations, rows: NDArray[np.intp], weights: Array, table: Table
 ) -> tuple[Array, Array]:
     """Dense H (m, m) and b (m,) of chosen rows with weights, m = cells + terms."""
-    n = table.n_speed * table.n_load
+    n = table.speed_count * table.load_count
     terms = observations.terms[rows]
     n_terms = terms.shape[1]
     shares = observations.shares[rows]
     d = observations.d[rows]
-    corners = observations.index[rows][:, None] + np.array([0, 1, table.n_speed, table.n_speed + 1])
+    corners = observations.index[rows][:, None] + np.array(
+        [0, 1, table.speed_count, table.speed_count + 1]
+    )
     H = np.zeros((n + n_terms, n + n_terms))
     b = np.zeros(n + n_terms)
     for i in range(4):

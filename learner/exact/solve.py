@@ -39,8 +39,8 @@ MODEL_ERROR = 0.0005
 # Order of the differences that the prior holds small. Measured: python -m
 # breathmap.tools.bench.choices
 DIFFERENCES = 2
-# A film is told when its share is known to this (a fraction of the fuel) and its time to this (as a
-# part of the columns' own); farther off than the last a first-order change says nothing.
+# A film is known when its share is known to this (a fraction of the fuel) and its time to this (as
+# a part of the columns' own); farther off than the last a first-order change says nothing.
 FILM_SHARE_ERROR = 0.05
 FILM_TIME_ERROR = 0.3
 FILM_FARTHEST = 0.7
@@ -56,7 +56,7 @@ NOISE_RANGE = (0.0005, 0.3)
 
 @dataclass(frozen=True)
 class Solution:
-    """Corrections of one bank's table, as fractions, in arrays of shape (n_load, n_speed).
+    """Corrections of one bank's table, as fractions, in arrays of shape (load_count, speed_count).
 
     correction, standard_error: posterior mean and standard deviation, with MODEL_ERROR and the
     coarseness in it, and the whole correction where coverage is below one sample. coarseness: what
@@ -97,17 +97,17 @@ class Moments:
 
 def moments(evidence: Evidence) -> Moments:
     """Unfold the stencil and its border into dense normal equations."""
-    n_speed, n_load, n_terms = evidence.n_speed, evidence.n_load, evidence.n_terms
-    n = n_speed * n_load
+    speed_count, load_count, n_terms = evidence.speed_count, evidence.load_count, evidence.n_terms
+    n = speed_count * load_count
     cells = np.asarray(evidence.cells, dtype=np.float64).reshape(n, kernel.PER_CELL)
     H = np.zeros((n + n_terms, n + n_terms))
     index = np.arange(n)
     H[index, index] = cells[:, kernel.SELF]
     for column, step in (
         (kernel.EAST, 1),
-        (kernel.NORTH, n_speed),
-        (kernel.NORTH_EAST, n_speed + 1),
-        (kernel.NORTH_WEST, n_speed - 1),
+        (kernel.NORTH, speed_count),
+        (kernel.NORTH_EAST, speed_count + 1),
+        (kernel.NORTH_WEST, speed_count - 1),
     ):
         here = index[index + step < n]
         # += because on a table two speeds wide NORTH_WEST and EAST name the same pair.
@@ -127,12 +127,12 @@ def moments(evidence: Evidence) -> Moments:
 
 
 @lru_cache(maxsize=8)
-def _thin_plate(n_load: int, n_speed: int, differences: int) -> tuple[Array, Array, Array]:
+def _thin_plate(load_count: int, speed_count: int, differences: int) -> tuple[Array, Array, Array]:
     """P of shape (n, n), its eigenvalues and eigenvectors (columns); for reading only."""
-    P = np.zeros((n_load * n_speed, n_load * n_speed))
+    P = np.zeros((load_count * speed_count, load_count * speed_count))
     for order in range(differences + 1):
-        a = np.diff(np.eye(n_load), order, axis=0)
-        b = np.diff(np.eye(n_speed), differences - order, axis=0)
+        a = np.diff(np.eye(load_count), order, axis=0)
+        b = np.diff(np.eye(speed_count), differences - order, axis=0)
         P += comb(differences, order) * np.kron(a.T @ a, b.T @ b)
     values, vectors = np.linalg.eigh(P)
     return P, values.clip(0.0), vectors
@@ -147,15 +147,15 @@ class Prior:
 
     def __init__(
         self,
-        n_load: int,
-        n_speed: int,
+        load_count: int,
+        speed_count: int,
         n_terms: int,
         log_cells: Array | None = None,
         differences: int = DIFFERENCES,
     ) -> None:
-        self.n = n_load * n_speed
+        self.n = load_count * speed_count
         self.n_terms = n_terms
-        self._P, self._eigenvalues, vectors = _thin_plate(n_load, n_speed, differences)
+        self._P, self._eigenvalues, vectors = _thin_plate(load_count, speed_count, differences)
         self.has_table = log_cells is not None
         old = np.zeros(self.n) if log_cells is None else log_cells
         self._bent = self._P @ old
@@ -247,7 +247,7 @@ def widening_of(evidence: Evidence, m: Moments, noise: float) -> float:
     The ratio of the squared block sums of weight times v times residual to what independent
     residuals of standard deviation `noise` would give.
     """
-    cells = evidence.n_speed * evidence.n_load
+    cells = evidence.speed_count * evidence.load_count
     expected = float(np.trace(m.H[:cells, :cells])) * noise * noise
     if expected <= 0.0:
         return 1.0
@@ -260,7 +260,7 @@ class FilmEstimate:
     """The fuel film as the terms show it: share deposited and time to give it back, with errors.
 
     Whatever else makes the mixture lag the load (a manifold that warms, a slow pressure sensor) is
-    in it, so it is a diagnosis and no measurement of the film alone. told: False when the errors
+    in it, so it is a diagnosis and no measurement of the film alone. known: False when the errors
     are too large, or the time too far from the columns' own, to say anything.
     """
 
@@ -268,7 +268,7 @@ class FilmEstimate:
     share_error: float
     time_s: float
     time_error_s: float
-    told: bool
+    known: bool
 
 
 def film_of(solution: Solution, film_s: float, film_terms: int) -> FilmEstimate | None:
@@ -294,7 +294,7 @@ def film_of(solution: Solution, film_s: float, film_terms: int) -> FilmEstimate 
         share_error=share_error,
         time_s=film_s * (1.0 + change / share),
         time_error_s=time_error_s,
-        told=share_error <= FILM_SHARE_ERROR
+        known=share_error <= FILM_SHARE_ERROR
         and time_error_s <= FILM_TIME_ERROR * film_s
         and abs(change) <= FILM_FARTHEST * share,
     )
@@ -303,9 +303,9 @@ def film_of(solution: Solution, film_s: float, film_terms: int) -> FilmEstimate 
 def coarseness_of(ve_pct: Array) -> Array:
     """Rms interpolation error around each cell as a fraction, from the table's own curvature.
 
-    ve_pct: shape (n_load, n_speed). Along each axis a bilinear table is a line through what is
-    locally a parabola (the remainder of linear interpolation, any numerical analysis textbook); at
-    the ends the neighbour's curvature counts.
+    ve_pct: shape (load_count, speed_count). Along each axis a bilinear table is a line through what
+    is locally a parabola (the remainder of linear interpolation, any numerical analysis textbook);
+    at the ends the neighbour's curvature counts.
     """
     total = np.zeros_like(ve_pct)
     for axis in (0, 1):
@@ -333,7 +333,7 @@ def solve(
     differences: order of those that the prior holds small. The evidence is not changed.
     """
     m = moments(evidence)
-    shape = (evidence.n_load, evidence.n_speed)
+    shape = (evidence.load_count, evidence.speed_count)
     n = shape[0] * shape[1]
     coverage = np.asarray(evidence.cells, dtype=np.float64)[kernel.COVERAGE :: kernel.PER_CELL]
     visited = np.diag(m.H)[:n] > 0.0

@@ -475,8 +475,9 @@ class EngineDescription(Part):
     def settings(self, cells: Sequence[Sequence[float]]) -> Settings:
         """Return the learner's settings.
 
-        cells: per bank a flat list of VE in per cent, index = load_index * n_speed + speed_index.
-        Raises DescriptionError when a table does not fit the axes or a cell is not positive.
+        cells: per bank a flat list of VE in per cent, index = load_index * speed_count +
+        speed_index. Raises DescriptionError when a table does not fit the axes or a cell is not
+        positive.
         """
         if len(cells) != len(self.bank):
             raise DescriptionError(f"{len(cells)} tables for {len(self.bank)} banks")

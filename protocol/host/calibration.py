@@ -35,8 +35,8 @@ class Calibration:
     """One controller's calibration. Raises ValueError when tables do not fit the axes.
 
     load_axis: "map_kpa" or "throttle_pct". speed_rpm, load: breakpoints. ve_pct: per bank a flat
-    tuple of cells, index = load_index * n_speed + speed_index. target_lambda: the same, one table
-    for all banks, or None when not known. settings: value by name of SETTINGS, those known.
+    tuple of cells, index = load_index * speed_count + speed_index. target_lambda: the same, one
+    table for all banks, or None when not known. settings: value by name of SETTINGS, those known.
     displacement_cm3: what the fuel is computed from. A cell stores count * step, count at most
     `..._most_count`.
     """

@@ -145,7 +145,7 @@ def test_the_film_of_the_engine_is_found(bank: int) -> None:
     found = film_of(ride.solution(bank), settings.film_s, settings.film_terms)
 
     assert found is not None
-    assert found.told
+    assert found.known
     assert found.time_s == pytest.approx(film.time_s, rel=0.2)
     assert found.share == pytest.approx(film.fraction, abs=0.06)
 

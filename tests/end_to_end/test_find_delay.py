@@ -89,7 +89,7 @@ def test_delay_is_found(drive: str, bank: int, factor: float) -> None:
     model = replayed.transport_s(found.model) + found.model.sensor_lag_s
     rows = np.flatnonzero(replayed.usable)
     true = case.true_delay_s(bank)
-    assert found.told
+    assert found.known
     assert share_within(case.table[rows], true[rows], model[rows]) >= 0.9
     middle = float(np.median(true[rows]))
     assert abs(found.delay_s - middle) <= max(TOLERANCE_S, TOLERANCE * middle)
@@ -139,4 +139,4 @@ def test_a_drive_that_shows_no_delay_says_so() -> None:
 
     found, _ = case.find(0, 3.0)
 
-    assert not found.told
+    assert not found.known

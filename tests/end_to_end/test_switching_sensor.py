@@ -29,7 +29,7 @@ def test_switching_sensors_learn_stoichiometric_ground() -> None:
             DelayModel(
                 exhaust_volume_cm3=1000.0 * parameters.exhausts[b].volume_l,
                 sensor_lag_s=parameters.sensors[b].lag_s,
-                swept_cm3=parameters.displacement_cc / 2,
+                swept_cm3=parameters.displacement_cm3 / 2,
             ),
         )
         for b in range(2)

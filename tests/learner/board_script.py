@@ -179,7 +179,7 @@ def report(learner):
         print("terms", hexed(evidence.term_x), hexed(evidence.term_dot))
         print("corner", hexed(evidence.corner), hexed(evidence.term_rhs))
         terms = evidence.n_terms
-        for k in range(evidence.n_speed * evidence.n_load):
+        for k in range(evidence.speed_count * evidence.load_count):
             cell = evidence.cells[k * PER_CELL : (k + 1) * PER_CELL]
             border = evidence.border[k * terms : (k + 1) * terms]
             print("cell", k, hexed(cell), hexed(border))

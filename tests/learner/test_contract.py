@@ -221,7 +221,7 @@ def test_memory_does_not_grow(case):
 @pytest.mark.parametrize("typecode", ["f", "d"])
 def test_the_evidence_takes_what_its_docstring_says(shape, typecode):
     """The memory formula in the evidence's docstring counts every number in its buffers."""
-    n_speed, n_load, n_terms = shape
+    speed_count, load_count, n_terms = shape
     formula = re.search(r"Memory: (\(.*\)) numbers", Evidence.__doc__).group(1)
     evidence = Evidence(*shape, typecode)
     blocks = {id(evidence._block_index), id(evidence._block_score)}
@@ -233,7 +233,9 @@ def test_the_evidence_takes_what_its_docstring_says(shape, typecode):
     )
     rest = {key: a for key, a in found.items() if key not in blocks | held}
     numbers = sum(len(a) for a in rest.values())
-    assert numbers == eval(formula, {"n_speed": n_speed, "n_load": n_load, "K": n_terms})
+    assert numbers == eval(
+        formula, {"speed_count": speed_count, "load_count": load_count, "K": n_terms}
+    )
     assert {a.typecode for a in rest.values()} == {typecode}
     # Single precision holds the open square's numbers apart: 14 bytes for each of so many.
     apart = 21 + 4 * n_terms + n_terms * (n_terms + 3) // 2

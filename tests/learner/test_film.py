@@ -40,7 +40,7 @@ def test_a_film_is_found(share, time_s):
 
     assert film.share == pytest.approx(share, abs=max(4 * film.share_error, 0.02))
     assert film.time_s == pytest.approx(time_s, abs=max(4 * film.time_error_s, 0.04))
-    assert film.told
+    assert film.known
 
 
 def test_its_errors_are_honest():
@@ -64,4 +64,4 @@ def test_a_vague_film_is_not_told():
     """From a few noisy samples there is an estimate, but it says itself that it tells nothing."""
     film = film_of(learned(0.3, FILM_S, noise=0.2, count=60), FILM_S, 3)
 
-    assert film is None or not film.told
+    assert film is None or not film.known

@@ -26,12 +26,12 @@ def wander(evidence, count, seed, noise=0.02, spikes=0.0):
     """Uniformly placed observations of a known truth with gates' weights; return the recorder."""
     rng = np.random.default_rng(seed)
     recorder = Recorder(evidence)
-    n = evidence.n_speed * evidence.n_load
+    n = evidence.speed_count * evidence.load_count
     truth = 0.06 * rng.standard_normal(n)
     term_truth = 0.2 * rng.standard_normal(evidence.n_terms)
     for _ in range(count):
-        column = int(rng.integers(evidence.n_speed - 1))
-        index = int(rng.integers(evidence.n_load - 1)) * evidence.n_speed + column
+        column = int(rng.integers(evidence.speed_count - 1))
+        index = int(rng.integers(evidence.load_count - 1)) * evidence.speed_count + column
         a, b = rng.random(2)
         v = ((1 - a) * (1 - b), a * (1 - b), (1 - a) * b, a * b)
         terms = 0.1 * rng.standard_normal(evidence.n_terms)
@@ -94,9 +94,9 @@ def test_untouched_cells_stay_at_zero_and_say_so():
     st.integers(0, 2**32 - 1),
 )
 @settings(max_examples=40, deadline=None)
-def test_the_sums_are_the_normal_equations(n_speed, n_load, n_terms, seed):
+def test_the_sums_are_the_normal_equations(speed_count, load_count, n_terms, seed):
     """Whatever the table's shape, stencil, border and corner unfold to AᵀWA and AᵀWd."""
-    recorder = wander(Evidence(n_speed, n_load, n_terms), 60, seed, spikes=0.1)
+    recorder = wander(Evidence(speed_count, load_count, n_terms), 60, seed, spikes=0.1)
     A, w, d = recorder.A, recorder.w, recorder.d
     m = moments(recorder.evidence)
     assert np.abs(m.H - A.T @ (w[:, None] * A)).max() < 1e-12
@@ -105,7 +105,7 @@ def test_the_sums_are_the_normal_equations(n_speed, n_load, n_terms, seed):
     assert m.square == pytest.approx(w @ d**2)
     cells = np.array(recorder.evidence.cells).reshape(-1, kernel.PER_CELL)
     shares = w * np.array(recorder.shares)
-    assert cells[:, kernel.COVERAGE] == pytest.approx(A[:, : n_speed * n_load].T @ shares)
+    assert cells[:, kernel.COVERAGE] == pytest.approx(A[:, : speed_count * load_count].T @ shares)
 
 
 def test_weighted_standard_errors_are_the_textbooks():
@@ -394,23 +394,23 @@ def test_widening_finds_the_autocorrelation(phi, least, most):
 # The prior
 
 
-def dense_prior(n_load, n_speed, n_terms, table_sd, roughness):
+def dense_prior(load_count, speed_count, n_terms, table_sd, roughness):
     """Q built term by term from its definition."""
-    n = n_load * n_speed
+    n = load_count * speed_count
     Q = np.zeros((n + n_terms, n + n_terms))
     Q[range(n), range(n)] = 1.0 / table_sd**2
-    for row in range(n_load):
-        for column in range(n_speed):
-            for step, fits in ((1, column + 2 < n_speed), (n_speed, row + 2 < n_load)):
+    for row in range(load_count):
+        for column in range(speed_count):
+            for step, fits in ((1, column + 2 < speed_count), (speed_count, row + 2 < load_count)):
                 if fits:
                     second = np.zeros(n + n_terms)
-                    at = row * n_speed + column
+                    at = row * speed_count + column
                     second[[at, at + step, at + 2 * step]] = 1.0, -2.0, 1.0
                     Q += np.outer(second, second) / roughness**2
-            if column + 1 < n_speed and row + 1 < n_load:
+            if column + 1 < speed_count and row + 1 < load_count:
                 cross = np.zeros(n + n_terms)
-                at = row * n_speed + column
-                cross[[at, at + 1, at + n_speed, at + n_speed + 1]] = 1.0, -1.0, -1.0, 1.0
+                at = row * speed_count + column
+                cross[[at, at + 1, at + speed_count, at + speed_count + 1]] = 1.0, -1.0, -1.0, 1.0
                 Q += 2.0 * np.outer(cross, cross) / roughness**2
     Q[range(n, n + n_terms), range(n, n + n_terms)] = 1.0 / solving.TERM_SD**2
     return Q
@@ -424,8 +424,10 @@ def test_the_solve_with_prior_is_bayes(shape):
     recorder = wander(Evidence(*shape), 700, seed=5)
     found = solve(recorder.evidence)
     A, w, d = recorder.A, recorder.w, recorder.d
-    n_speed, n_load, n_terms = shape
-    S = np.linalg.inv(dense_prior(n_load, n_speed, n_terms, found.table_sd, found.roughness))
+    speed_count, load_count, n_terms = shape
+    S = np.linalg.inv(
+        dense_prior(load_count, speed_count, n_terms, found.table_sd, found.roughness)
+    )
     K = A @ S @ A.T + np.diag(found.noise**2 * found.widening / w)
     gain = np.linalg.solve(K, A @ S).T
     variance = np.diag(S - gain @ A @ S) + solving.MODEL_ERROR**2
@@ -531,17 +533,17 @@ def test_the_prior_found_is_the_likeliest(small_problem):
 def test_posterior_errors_are_honest():
     """Over many tables drawn from the prior, errors over standard errors have an rms near 1."""
     rng = np.random.default_rng(77)
-    n_load, n_speed = 6, 7
-    S = np.linalg.inv(dense_prior(n_load, n_speed, 0, 0.06, 0.03))
+    load_count, speed_count = 6, 7
+    S = np.linalg.inv(dense_prior(load_count, speed_count, 0, 0.06, 0.03))
     draw = np.linalg.cholesky(S)
     ratios = []
     for _ in range(12):
-        truth = draw @ rng.standard_normal(n_load * n_speed)
-        recorder = Recorder(Evidence(n_speed, n_load))
+        truth = draw @ rng.standard_normal(load_count * speed_count)
+        recorder = Recorder(Evidence(speed_count, load_count))
         for _ in range(900):
             # More on one side than on the other, so that some cells rest on the prior.
-            column = int((n_speed - 1) * rng.random() ** 2)
-            index = int((n_load - 1) * rng.random() ** 2) * n_speed + column
+            column = int((speed_count - 1) * rng.random() ** 2)
+            index = int((load_count - 1) * rng.random() ** 2) * speed_count + column
             a, b = rng.random(2)
             v = ((1 - a) * (1 - b), a * (1 - b), (1 - a) * b, a * b)
             d = np.dot(v, truth[cells_of(recorder.evidence, index)])

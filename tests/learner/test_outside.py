@@ -81,7 +81,7 @@ def test_a_point_that_is_not_a_number_is_outside(place):
     table.locate(3000.0, 50.0)
     assert not table.inside(*place)
     assert not table.locate(*place)
-    assert 0 <= table.index < len(table.cells) - table.n_speed - 1
+    assert 0 <= table.index < len(table.cells) - table.speed_count - 1
     assert table.v0 + table.v1 + table.v2 + table.v3 == pytest.approx(1.0)
 
 

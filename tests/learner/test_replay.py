@@ -72,7 +72,9 @@ def test_normal_equations_are_the_kernels(streamed):
     replay = BankReplay(table, 0, learner.settings)
     seen = replay.observe(bank.delay)
     rows = np.flatnonzero(replay.usable & seen.inside)[::7]
-    evidence = type(bank.evidence)(bank.table.n_speed, bank.table.n_load, seen.terms.shape[1])
+    evidence = type(bank.evidence)(
+        bank.table.speed_count, bank.table.load_count, seen.terms.shape[1]
+    )
     weights = []
     for row in rows.tolist():
         shares = seen.shares[row].tolist()

@@ -52,7 +52,7 @@ def test_fuel_mass(ve: float, map_kpa: float, kelvin: float, fuel_mg: float) -> 
     twin = college_twin()
     parameters = replace(
         twin,
-        displacement_cc=2000.0,
+        displacement_cm3=2000.0,
         cylinder_bank=(0, 1, 0, 1),
         stoichiometric_afr=14.7,
         injector=Injector(flow_mg_per_ms=1.0, dead_time_ms=0.0, resolution_us=1e-3),
@@ -100,7 +100,7 @@ def test_rebase_keeps_the_fuel() -> None:
     """Raising the displacement constant and dividing the cells by the same leaves the fuel."""
     unit = controller()
     before = fuel(unit)
-    unit.write_displacement(unit.displacement_cc * 1.25)
+    unit.write_displacement(unit.displacement_cm3 * 1.25)
     unit.write_ve(0, [64.0] * TWIN_AXES.size)
     tick(unit)
 

@@ -123,7 +123,7 @@ def test_manifold_fills_exponentially_when_choked() -> None:
         times.append(engine.time_s - start_s)
         pressures.append(engine.map_kpa)
     final = pressures[-1]
-    tau = 120.0 * parameters.manifold_volume_l / (0.8 * 0.001 * parameters.displacement_cc * 3000)
+    tau = 120.0 * parameters.manifold_volume_l / (0.8 * 0.001 * parameters.displacement_cm3 * 3000)
 
     assert start_kpa + 3.0 < final < 0.5 * 101.3
     for t, p in zip(times[:20], pressures[:20], strict=True):
@@ -402,7 +402,7 @@ def test_magnitudes_on_the_road_and_at_idle() -> None:
     assert 45.0 <= truth.ve_pct(0, 1000.0, 27.0) <= 65.0
     # tau = 120·V_m/(VE·V_d·N): 20-300 ms over the range, derived.
     for n, ve in ((1200, 0.55), (3000, 0.8), (6000, 0.9)):
-        tau = 120 * parameters.manifold_volume_l / (ve * parameters.displacement_cc / 1e3 * n)
+        tau = 120 * parameters.manifold_volume_l / (ve * parameters.displacement_cm3 / 1e3 * n)
         assert 0.015 <= tau <= 0.3
     # Close sensor: 15 ms at full load and speed to 0.25-0.5 s at idle; far ones longer (derived).
     near, far = np.array(trace.delay_s[0]), np.array(trace.delay_s[1])

@@ -112,7 +112,7 @@ def test_fuelling_error_is_table_over_truth() -> None:
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
-        ({"displacement_cc": 0.0}, "displacement_cc must be above 0"),
+        ({"displacement_cm3": 0.0}, "displacement_cm3 must be above 0"),
         ({"cylinder_bank": (0, 2)}, "cylinder_bank must be"),
         ({"sensors": ()}, "sensors must be one per bank"),
         ({"manifold_volume_l": float("inf")}, "manifold_volume_l must be above 0"),

@@ -100,7 +100,7 @@ def describe(parameters: EngineParameters, controller: Controller) -> Settings:
             exhaust_temp_k=EXHAUST_TEMP_K,
             exhaust_volume_cm3=1000.0 * parameters.exhausts[bank].volume_l,
             sensor_lag_s=parameters.sensors[bank].lag_s,
-            swept_cm3=parameters.displacement_cc / parameters.banks,
+            swept_cm3=parameters.displacement_cm3 / parameters.banks,
         )
         table = Table(list(TWIN_AXES.speed_rpm), list(TWIN_AXES.load_kpa), controller.read_ve(bank))
         banks.append(BankSettings(f"bank{bank}", table, delay))

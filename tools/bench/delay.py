@@ -41,7 +41,7 @@ class Found:
     true_s: float
     found_s: float
     error_s: float
-    told: bool
+    known: bool
     within: float
 
 
@@ -81,7 +81,7 @@ def run_engine(order: tuple[int, str]) -> list[Found]:
                 float(np.median(true_s[rows])),
                 found.delay_s,
                 found.delay_error_s,
-                found.told,
+                found.known,
                 share_within(table[rows], true_s[rows], model_s[rows]),
             )
         )
@@ -127,7 +127,7 @@ def summarise(results: list[Found], console: Console) -> None:
             drive,
             str(len(part)),
             f"{true_s.min():.2f}-{true_s.max():.2f}",
-            f"{sum(r.told for r in part)}",
+            f"{sum(r.known for r in part)}",
             f"{good.sum()}",
             f"{100 * np.mean([r.within for r in part]):.1f} %",
             f"{100 * np.sqrt(np.mean((off_s / true_s) ** 2)):.1f} %",

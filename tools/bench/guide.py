@@ -138,7 +138,7 @@ class Judge:
         self.learner.learn_one(sample)
         for bank in self.learner.banks:
             if not bank.verdict:
-                self._landed[divmod(bank.table.index, bank.table.n_speed)] = True
+                self._landed[divmod(bank.table.index, bank.table.speed_count)] = True
 
     def look(self, time_s: float) -> None:
         """Find what is known; the prior anew every REFIT_S only, because that takes long."""
@@ -232,7 +232,7 @@ def engine_of(seed: int) -> tuple[EngineParameters, Controller]:
     return parameters, Controller(parameters, TWIN_AXES, tables, learning_setup("wideband"))
 
 
-def ride(seed: int, rider: str, ground: Mask, goal: float, most_minutes: float) -> Arrival:
+def ride(seed: int, rider: str, ground: Mask, goal: float, maximum_minutes: float) -> Arrival:
     """Let one rider (of RIDERS, or "road") learn on one random engine until the goal."""
     parameters, controller = engine_of(seed)
     settings = college_description(parameters, "wideband").settings(
@@ -240,7 +240,7 @@ def ride(seed: int, rider: str, ground: Mask, goal: float, most_minutes: float) 
     )
     judge = Judge(parameters, settings, ground, goal)
     rng = random.Random(f"rider {rider} {seed}")
-    end_s = 60.0 * most_minutes + STAYS_S
+    end_s = 60.0 * maximum_minutes + STAYS_S
     brake = BrakePoint(end_s / 60.0)
     drive: Drive = RoadRide(end_s, seed) if rider == "road" else brake
     next_s, truth_s = HOLD_S, TRUTH_S

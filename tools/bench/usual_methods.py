@@ -45,8 +45,8 @@ class TappedEvidence(Evidence):
     def like(cls, evidence: Evidence) -> "TappedEvidence":
         """An empty one of the same shape and settings."""
         made = cls(
-            evidence.n_speed,
-            evidence.n_load,
+            evidence.speed_count,
+            evidence.load_count,
             evidence.n_terms,
             noise=evidence.noise,
             table_sd=evidence.table_sd,
@@ -81,8 +81,8 @@ class TappedEvidence(Evidence):
 class NearestCell:
     """The mean of d in the cell with the largest share; other cells know nothing of it."""
 
-    def __init__(self, n_speed: int, n_cells: int) -> None:
-        self.corners = (0, 1, n_speed, n_speed + 1)
+    def __init__(self, speed_count: int, n_cells: int) -> None:
+        self.corners = (0, 1, speed_count, speed_count + 1)
         self.total = [0.0] * n_cells
         self.count = [1e-9] * n_cells
 
@@ -112,8 +112,8 @@ class WeightedCells(NearestCell):
 class DiagonalKalman:
     """A Kalman filter whose covariance keeps only its diagonal."""
 
-    def __init__(self, n_speed: int, n_cells: int, table_sd: float = 0.1, noise: float = 0.02):
-        self.corners = (0, 1, n_speed, n_speed + 1)
+    def __init__(self, speed_count: int, n_cells: int, table_sd: float = 0.1, noise: float = 0.02):
+        self.corners = (0, 1, speed_count, speed_count + 1)
         self.x = [0.0] * n_cells
         self.p = [table_sd**2] * n_cells
         self.variance = noise**2
@@ -146,23 +146,24 @@ def batch_oracle(
     """Batch least squares over all observations at once, by scipy, with the prior of a solution.
 
     index (n,), shares (n, 4), terms (n, K), d (n,), weight (n,). table_pct: the table learned on,
-    shape (n_load, n_speed). prior: only its noise, widening and scales are used. Returns
+    shape (load_count, speed_count). prior: only its noise, widening and scales are used. Returns
     corrections of the cells, shape (n_cells,).
     """
-    n_load, n_speed = table_pct.shape
+    load_count, speed_count = table_pct.shape
     cells = table_pct.size
     n, n_terms = terms.shape
     noise = prior.noise * prior.widening**0.5
     root = np.sqrt(weight) / noise
-    columns = index[:, None] + np.array([0, 1, n_speed, n_speed + 1])
+    columns = index[:, None] + np.array([0, 1, speed_count, speed_count + 1])
     rows = np.repeat(np.arange(n), 4)
     design = csr_matrix(((shares * root[:, None]).ravel(), (rows, columns.ravel())), (n, cells))
     design = hstack([design, csr_matrix(terms * root[:, None])])
     bends = np.concatenate(
         [
-            np.kron(np.eye(n_load), np.diff(np.eye(n_speed), 2, axis=0)),
-            np.kron(np.diff(np.eye(n_load), 2, axis=0), np.eye(n_speed)),
-            2**0.5 * np.kron(np.diff(np.eye(n_load), axis=0), np.diff(np.eye(n_speed), axis=0)),
+            np.kron(np.eye(load_count), np.diff(np.eye(speed_count), 2, axis=0)),
+            np.kron(np.diff(np.eye(load_count), 2, axis=0), np.eye(speed_count)),
+            2**0.5
+            * np.kron(np.diff(np.eye(load_count), axis=0), np.diff(np.eye(speed_count), axis=0)),
         ]
     )
     level = np.concatenate([np.full(cells, 1.0 / prior.table_sd), np.full(n_terms, 1.0 / TERM_SD)])

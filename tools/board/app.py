@@ -174,8 +174,8 @@ class Application:
             bank,
             len(self.evidences),
             numbers.number_bytes,
-            learner.table.n_speed,
-            learner.table.n_load,
+            learner.table.speed_count,
+            learner.table.load_count,
             learner.evidence.n_terms,
             (self._seen_before[bank] + learner.seen_count) & 0xFFFFFFFF,
             (self._used_before[bank] + learner.used_count) & 0xFFFFFFFF,
@@ -205,7 +205,7 @@ class Application:
         elif bank >= len(self.evidences) or action not in (SEND_PARTS, SEND_ROW):
             outcome = NO_SUCH_PLACE
         elif action == SEND_ROW:
-            if place < self.learner.banks[bank].table.n_load:
+            if place < self.learner.banks[bank].table.load_count:
                 self._queue.append((LEARNER_ROW_TYPE, bank << 8 | place))
             else:
                 outcome = NO_SUCH_PLACE

@@ -71,8 +71,8 @@ def identity(
         banks,
         counts_of(rate_hz, layout.RATE_PER_HZ),
         axis,
-        table.n_speed,
-        table.n_load,
+        table.speed_count,
+        table.load_count,
     )
     for value in table.speed_rpm:
         out += struct.pack("<H", counts_of(value, layout.SPEED_PER_RPM))
@@ -99,7 +99,7 @@ def status(bank: BankLearner, uptime_s: int, counters: "tuple[int, int, int, int
 
 def row(table: Table, mark: int, bank: int, number: int) -> bytes:
     """Return the payload of one learner_row. mark: the bank's fingerprint."""
-    out = struct.pack(layout.ROW_FORMAT, mark, bank, number, table.n_speed)
-    for k in range(number * table.n_speed, (number + 1) * table.n_speed):
+    out = struct.pack(layout.ROW_FORMAT, mark, bank, number, table.speed_count)
+    for k in range(number * table.speed_count, (number + 1) * table.speed_count):
         out += struct.pack("<H", counts_of(table.cells[k], layout.VE_PER_PCT))
     return out

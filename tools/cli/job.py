@@ -141,7 +141,7 @@ def learn_into(
 def propose(
     job: JobFolder,
     saturate: Annotated[
-        bool, typer.Option("--saturate", help="Set cells that cannot be stored to the most.")
+        bool, typer.Option("--saturate", help="Set cells that cannot be stored to the maximum.")
     ] = False,
     rebase: Annotated[
         bool, typer.Option("--rebase", help="Raise the displacement, divide every cell by it.")

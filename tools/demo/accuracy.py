@@ -47,7 +47,7 @@ def fresh_points(
 
 
 def covered_points(speed_rpm: Array, map_kpa: Array, coverage: Array) -> NDArray[np.bool_]:
-    """Return which points lie on covered ground. coverage: shape (n_load, n_speed)."""
+    """Return which points lie on covered ground. coverage: shape (load_count, speed_count)."""
     column, across, inside_speed = _place(speed_rpm, TWIN_AXES.speed_rpm)
     row, up, inside_load = _place(map_kpa, TWIN_AXES.load_kpa)
     covered = inside_speed & inside_load

@@ -62,7 +62,7 @@ def college_description(parameters: EngineParameters, sensor: str) -> EngineDesc
         {
             "engine": {
                 "name": "college bench, parallel twin (invented)",
-                "displacement_cm3": parameters.displacement_cc,
+                "displacement_cm3": parameters.displacement_cm3,
                 "cylinders": count,
                 "stoichiometric_afr": parameters.stoichiometric_afr,
             },

@@ -131,6 +131,6 @@ def heap_bytes(settings: Settings, number_bytes: int, in_rom: bool) -> int:
     """Return about how large a board's heap must be, a quarter to spare: 32-bit words."""
     table = settings.banks[0].table
     numbers = PER_CELL + len(settings.term_names()) + 1  # evidence, border, the table itself
-    arrays = number_bytes * numbers * table.n_speed * table.n_load * len(settings.banks)
+    arrays = number_bytes * numbers * table.speed_count * table.load_count * len(settings.banks)
     alive = FIXED_BYTES + arrays + (0 if in_rom else CODE_BYTES)
     return int(alive / (1.0 - SPARE))

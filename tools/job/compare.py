@@ -29,7 +29,7 @@ EDGES = (0.5, 2.0, 5.0, 10.0)
 
 @dataclass(frozen=True)
 class Named:
-    """One table: cells (n_load, n_speed) in per cent, and the displacement if known."""
+    """One table: cells (load_count, speed_count) in per cent, and the displacement if known."""
 
     name: str
     speed_rpm: list[float]
@@ -106,7 +106,8 @@ def _as_dict(a: Named, b: Named) -> dict[str, Any]:
 
 
 def change_of_fuel(a: Named, b: Named) -> Array:
-    """Return the change of VE x displacement from a to b, per cent, shape (n_load, n_speed)."""
+    """Return the change of VE x displacement from a to b, per cent, of shape
+    (load_count, speed_count)."""
     factor = 1.0
     if a.displacement_cm3 and b.displacement_cm3:
         factor = b.displacement_cm3 / a.displacement_cm3

@@ -18,7 +18,7 @@ from breathmap.learner.decide.proposal import (
     Rules,
     decide,
     exceeds,
-    most_of,
+    maximum_of,
     store,
 )
 from breathmap.learner.decide.rebase import Rebase, rebase_for, rebased
@@ -149,7 +149,7 @@ def _no_choice(
     displacement_cm3: float,
 ) -> str:
     storage = description.storage
-    most = most_of(storage)
+    most = maximum_of(storage)
     worst = max(float(d.wanted_pct[mask].max()) for d, mask in zip(decided, over, strict=True)
                 if mask.any())  # fmt: skip
     cells = sum(int(mask.sum()) for mask in over)

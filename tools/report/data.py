@@ -28,7 +28,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class BankReport:
-    """One bank; arrays have shape (n_load, n_speed), everything in per cent but the coverage.
+    """One bank; arrays have shape (load_count, speed_count), everything in per cent but the
+    coverage.
 
     after, decisions: None where nothing has been proposed yet. summary: its part of summary.json.
     trace: its part of trace.json, None when the folder has none.

@@ -104,7 +104,8 @@ def table_map(
 ) -> Any:
     """Return a shaded map of a table with the number in each cell and everything on hover.
 
-    signed: shade about zero. logarithmic: for what spans decades; below 1 % of the most is darkest.
+    signed: shade about zero. logarithmic: for what spans decades; below 1 % of the maximum is
+    darkest.
     """
     plot = _table_axes(data, what)
     shading = _Shading.of(values, signed, logarithmic)

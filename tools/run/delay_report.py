@@ -78,7 +78,7 @@ def delay_lines(found: dict[str, FoundDelay | str], settings: Settings) -> list[
 
 def _advice(delay: FoundDelay) -> list[str]:
     model = delay.model
-    if not delay.told:
+    if not delay.known:
         return [
             "  This drive does not excite the delay enough to tell it: change load and speed more, "
             "in steps held for some seconds, and look again. Keep the description as it is."
@@ -113,7 +113,7 @@ def _summary(delay: FoundDelay | str) -> DelayFoundSummary:
     if isinstance(delay, str):
         return DelayFoundSummary(told=False, why=delay)
     return DelayFoundSummary(
-        told=delay.told,
+        told=delay.known,
         parameters_told_apart=delay.separate,
         delay_s=round(delay.delay_s, 4),
         delay_standard_error_s=round(delay.delay_error_s, 4),
@@ -130,7 +130,7 @@ def worth_saying(found: dict[str, FoundDelay | str]) -> bool:
     """True when some bank's samples clearly want another delay than the described one."""
     return any(
         isinstance(delay, FoundDelay)
-        and delay.told
+        and delay.known
         and delay.noise < (1.0 - WORTH_SAYING) * delay.noise_before
         for delay in found.values()
     )

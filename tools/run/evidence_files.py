@@ -41,8 +41,8 @@ def snapshot_of(session: Session) -> Snapshot:
                 "bank": bank.number,
                 "bank_count": len(session.learner.banks),
                 "number_bytes": numbers.number_bytes,
-                "speed_count": bank.table.n_speed,
-                "load_count": bank.table.n_load,
+                "speed_count": bank.table.speed_count,
+                "load_count": bank.table.load_count,
                 "term_count": bank.evidence.n_terms,
                 "samples_seen": bank.seen_count,
                 "samples_used": bank.used_count,
@@ -121,11 +121,15 @@ def check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) 
                 f"{where}: evidence of another engine, {head['engine']!r}; the description says "
                 f"{ours!r}: give that engine's description, or install this one on the board"
             )
-        if (head["speed_count"], head["load_count"]) != (bank.table.n_speed, bank.table.n_load):
+        if (head["speed_count"], head["load_count"]) != (
+            bank.table.speed_count,
+            bank.table.load_count,
+        ):
             raise UserError(
                 f"{where}: bank {bank.name}: learned on {head['load_count']} loads x "
                 f"{head['speed_count']} speeds, the engine description's axes have "
-                f"{bank.table.n_load} x {bank.table.n_speed}: install the description on the board"
+                f"{bank.table.load_count} x {bank.table.speed_count}: "
+                f"install the description on the board"
             )
         if head["term_count"] != len(settings.term_names()):
             raise UserError(

@@ -174,7 +174,7 @@ def _film(session: Session, solution: Solution) -> FilmSummary | None:
         share_standard_error=_rounded(film.share_error, 3),
         time_s=_rounded(film.time_s, 3),
         time_standard_error_s=_rounded(film.time_error_s, 3),
-        told=film.told,
+        told=film.known,
     )
 
 

@@ -62,8 +62,8 @@ class DelaySpan:
 
 @dataclass(frozen=True)
 class BankResult:
-    """What a bank's evidence says at one moment. old_pct: the table learned on, shape (n_load,
-    n_speed). proposal: None where nothing is proposed, as in the passes of a job."""
+    """What a bank's evidence says at one moment. old_pct: the table learned on, shape (load_count,
+    speed_count). proposal: None where nothing is proposed, as in the passes of a job."""
 
     bank: BankLearner
     old_pct: NDArray[np.float64]

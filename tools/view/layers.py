@@ -18,7 +18,7 @@ Target = tuple[range, range]
 def layer_of(name: str, watch: Watch, snapshot: Snapshot | None, bank: int) -> Layer:
     """Return a layer of a bank; without a snapshot, what needs one is empty."""
     table = watch.session.learner.banks[bank].table
-    shape = (table.n_load, table.n_speed)
+    shape = (table.load_count, table.speed_count)
     if name == "VE now":
         now = np.asarray(table.cells).reshape(shape)
         return Layer(name, "%", now, float(now.min()), float(now.max()))

@@ -50,9 +50,9 @@ class Look:
 
 @dataclass(frozen=True)
 class Layer:
-    """What a map shows. values: (n_load, n_speed), NaN where there is nothing. low, high: the ends
-    of the shading (low above high shades the other way round). signed: numbers carry their sign,
-    shading is by size."""
+    """What a map shows. values: (load_count, speed_count), NaN where there is nothing. low, high:
+    the ends of the shading (low above high shades the other way round). signed: numbers carry their
+    sign, shading is by size."""
 
     title: str
     unit: str

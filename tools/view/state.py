@@ -49,7 +49,7 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Snapshot:
-    """What was known at one moment. Per bank: arrays (n_load, n_speed), in per cent."""
+    """What was known at one moment. Per bank: arrays (load_count, speed_count), in per cent."""
 
     solutions: list[Solution]
     proposed_pct: list[Array]
@@ -73,7 +73,7 @@ class Watch:
         self.target = float("nan")
         self.coolant_c = float("nan")
         banks = session.learner.banks
-        shape = (banks[0].table.n_load, banks[0].table.n_speed)
+        shape = (banks[0].table.load_count, banks[0].table.speed_count)
         self.landed = [np.full(shape, -np.inf) for _ in banks]
         self.square_s = np.full((shape[0] - 1, shape[1] - 1), -np.inf)
         self._steps: deque[tuple[float, list[Counter[str]]]] = deque()
@@ -90,7 +90,7 @@ class Watch:
                 count[REASONS[primary_reason(bank.verdict)]] += 1
                 continue
             count[USED] += 1
-            row, column = divmod(bank.table.index, bank.table.n_speed)
+            row, column = divmod(bank.table.index, bank.table.speed_count)
             landed[row : row + 2, column : column + 2] = self.time_s
             self.square_s[row, column] = self.time_s
 
@@ -139,10 +139,10 @@ class Knowing:
         self._lock = lock
         table = session.learner.banks[0].table
         goal = session.description.goal
-        self._guide = Guide(table.n_load, table.n_speed, goal.error_pct / 100.0)
+        self._guide = Guide(table.load_count, table.speed_count, goal.error_pct / 100.0)
         self._wanted = wanted_squares(session)
         self._all_wanted = goal.speed_rpm is not None and goal.load is not None
-        self._patience = Patience(table.n_load, table.n_speed, GIVE_UP_S)
+        self._patience = Patience(table.load_count, table.speed_count, GIVE_UP_S)
         self._advised: Region | None = None
         self._looked_s = 0.0
         self.latest: Snapshot | None = None
@@ -199,7 +199,8 @@ class Knowing:
 
 
 def wanted_squares(session: Session) -> Mask:
-    """Return the squares that the description's goal names, shape (n_load - 1, n_speed - 1)."""
+    """Return the squares that the description's goal names, of shape
+    (load_count - 1, speed_count - 1)."""
     axes, goal = session.description.axes, session.description.goal
     inside = []
     for points, ends in ((axes.load, goal.load), (axes.speed_rpm, goal.speed_rpm)):

@@ -412,7 +412,7 @@ def learn_directly(description, samples):
 
 
 def coverage_of(path):
-    """Return a coverage table, shape (n_load, n_speed)."""
+    """Return a coverage table, shape (load_count, speed_count)."""
     with path.open(newline="") as file:
         rows = list(csv.reader(file))[1:]
     return np.array([[float(cell) for cell in row[1:]] for row in rows])

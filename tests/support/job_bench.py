@@ -35,15 +35,15 @@ def standing(server: ControlServer, kind: str = "tcp", cable: Cable | None = Non
 class Twin:
     """The college's twin with its controller, set up for use, and what serves them."""
 
-    def __init__(self, method: str = "wideband", displacement_cc: float = 689.0) -> None:
+    def __init__(self, method: str = "wideband", displacement_cm3: float = 689.0) -> None:
         self.parameters, self.controller = bench(method, "grid", seed=1, rms=0.06, axes=SMALL)
         controller = self.controller
         controller.write_settings(normal_setup(SMALL, method))
-        factor = controller.displacement_cc / displacement_cc
+        factor = controller.displacement_cm3 / displacement_cm3
         for bank in range(2):
             cells = [min(127.5, cell * factor) for cell in controller.read_ve(bank)]
             controller.write_ve(bank, cells)
-        controller.write_displacement(displacement_cc)
+        controller.write_displacement(displacement_cm3)
         self.server = ControlServer(
             calibration_of(controller), lambda new: put_into(controller, new)
         )
@@ -67,7 +67,7 @@ class Twin:
         table in the controller."""
         truth = self.parameters.truth
         points = [(n, p) for p in SMALL.load_kpa for n in SMALL.speed_rpm]
-        factor = self.controller.displacement_cc / self.parameters.displacement_cc
+        factor = self.controller.displacement_cm3 / self.parameters.displacement_cm3
         return [
             100.0 * (cell * factor / truth.ve_pct(bank, n, p) - 1.0)
             for cell, (n, p) in zip(cells_pct or self.controller.read_ve(bank), points, strict=True)

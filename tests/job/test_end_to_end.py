@@ -126,7 +126,7 @@ def test_a_whole_job(breathmap: Breathmap, tmp_path: Path) -> None:
 def test_a_rebase(breathmap: Breathmap, tmp_path: Path) -> None:
     """Where cells cannot be stored nothing is proposed without a choice; with a rebase the fuel is
     what was wanted, and the proof shows the displacement beside the VE cells."""
-    twin, job = Twin(displacement_cc=450.0), tmp_path / "job"
+    twin, job = Twin(displacement_cm3=450.0), tmp_path / "job"
     begin(breathmap, job, twin, "tcp", "wideband")
     with twin.driving(RoadRide(240.0, 1), 1) as url:
         assert breathmap("learn", job, url).code == 0
@@ -149,7 +149,7 @@ def test_a_rebase(breathmap: Breathmap, tmp_path: Path) -> None:
         assert breathmap("finish", job, "--port", url).code == 0
     proposal = Job(job).latest("proposed")
     assert proposal is not None
-    assert twin.controller.displacement_cc == proposal["displacement_cm3"] > 450.0
+    assert twin.controller.displacement_cm3 == proposal["displacement_cm3"] > 450.0
     assert max(twin.controller.read_ve(0)) <= 127.5
     assert "(rebase)" in (job / "final" / "proof.md").read_text()
     assert breathmap("history", job, "--verify").code == 0

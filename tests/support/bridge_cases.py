@@ -12,7 +12,7 @@ import breathmap.protocol
 from breathmap.protocol.wire.fields import FRAMES
 
 KIT = Path(breathmap.protocol.__file__).parent / "bridge"
-HERE = Path(__file__).parent
+HERE = Path(__file__).resolve().parents[1] / "bridge"
 C99 = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
 MCU = "atmega328p"
 

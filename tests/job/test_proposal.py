@@ -15,7 +15,7 @@ from breathmap.learner.decide.proposal import (
     Rules,
     decide,
     exceeds,
-    most_of,
+    maximum_of,
     propose,
 )
 from breathmap.learner.decide.rebase import rebase_for, rebased
@@ -80,7 +80,7 @@ def test_unvisited_cells_move_by_their_error_at_most() -> None:
 
 
 def test_what_cannot_be_stored_is_clipped_and_told() -> None:
-    """A cell above the controller's most is set to the most, with the lean error that leaves."""
+    """A cell above the controller's maximum is set to it, with the lean error."""
     proposal = propose(
         [120.0] * 4, solution([0.1, 0.0, 0.0, 0.0], 0.01, [50.0] * 4), Storage(), AXES
     )
@@ -131,7 +131,7 @@ def test_one_byte_of_half_a_per_cent() -> None:
     storage = Storage(step_pct=0.5, max_pct=127.6)
     decided = decide([125.0] * 4, solution([0.02, 0.0219, 0.0221, 0.03], 0.01, [50.0] * 4), storage)
 
-    assert most_of(storage) == 255 * 0.5 == 127.5
+    assert maximum_of(storage) == 255 * 0.5 == 127.5
     assert exceeds(decided, storage).ravel().tolist() == [False, False, True, True]
 
 
@@ -150,7 +150,7 @@ def test_rebase_keeps_ve_times_displacement(seed: int) -> None:
         cells = rebased(wanted, found, storage)
         moved = np.abs(cells * found.after_cm3 - wanted * found.before_cm3)
         assert moved.max() <= 0.5 * storage.step_pct * found.after_cm3 * (1 + 1e-9)
-        assert cells.max() <= most_of(storage)
+        assert cells.max() <= maximum_of(storage)
     assert found.factor >= 150.0 / 127.5
     assert found.coarser_pct == pytest.approx(100.0 * (found.after_cm3 / 689.0 - 1.0))
 

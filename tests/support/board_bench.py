@@ -126,7 +126,7 @@ def rom_board(partition_bytes):
         runtime = find_runtime()
     except UserError as error:
         pytest.skip(str(error))
-    script = Path(__file__).with_name("rom_board.mjs")
+    script = Path(__file__).resolve().parents[1] / "board" / "rom_board.mjs"
     ours, theirs = pty.openpty()
     tty.setraw(theirs)
     process = subprocess.Popen(

@@ -226,7 +226,7 @@ def test_the_simulated_controller_remembers(tmp_path: Path) -> None:
         link.write(wanted, link.read())
     second = prepare(replace(order, setup="learning"))
 
-    assert second.controller.displacement_cc == 701.25
+    assert second.controller.displacement_cm3 == 701.25
     assert not second.controller.settings.closed_loop
     assert second.controller.settings.acceleration_enrichment
     assert differences(second.server.calibration, wanted)[1] == []

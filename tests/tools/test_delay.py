@@ -111,4 +111,4 @@ def test_the_advice_fits_the_outcome(
     assert not_said not in text
     assert worth_saying({"left": outcome}) is worth
     told = json.loads(delay_summary({"left": outcome})["left"].model_dump_json())["told"]
-    assert told is (isinstance(outcome, FoundDelay) and outcome.told)
+    assert told is (isinstance(outcome, FoundDelay) and outcome.known)

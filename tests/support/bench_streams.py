@@ -124,7 +124,7 @@ class Recorder:
     def A(self):
         """The design matrix, one row an observation: cells, then terms."""
         evidence = self.evidence
-        n = evidence.n_speed * evidence.n_load
+        n = evidence.speed_count * evidence.load_count
         design = np.zeros((len(self.rows), n + evidence.n_terms))
         for row, (index, v, terms) in zip(design, self.rows, strict=True):
             row[cells_of(evidence, index)] = v
@@ -145,7 +145,7 @@ class Recorder:
 
 def cells_of(evidence, index):
     """Flat indices of the four cells of the square at `index`."""
-    return [index, index + 1, index + evidence.n_speed, index + evidence.n_speed + 1]
+    return [index, index + 1, index + evidence.speed_count, index + evidence.speed_count + 1]
 
 
 def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(), rate_hz=10.0):
@@ -154,7 +154,7 @@ def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(
     noise: standard deviation, or an array with one disturbance per observation.
     """
     rng = np.random.default_rng(seed)
-    recorder = Recorder(Evidence(table.n_speed, table.n_load, n_terms))
+    recorder = Recorder(Evidence(table.speed_count, table.load_count, n_terms))
     speed, load = smooth_walk(minutes * 60.0, rate_hz, rng)
     disturbance = noise * rng.standard_normal(len(speed)) if np.ndim(noise) == 0 else noise
     terms = 0.1 * rng.standard_normal((len(speed), n_terms))
@@ -171,7 +171,7 @@ def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(
 def bumpy_truth(table, seed=0, sd=0.06):
     """True corrections of a table, flat: a smooth hill and some roughness."""
     rng = np.random.default_rng(seed)
-    load, speed = np.mgrid[0 : table.n_load, 0 : table.n_speed]
+    load, speed = np.mgrid[0 : table.load_count, 0 : table.speed_count]
     hill = np.sin(speed / 2.0 + rng.uniform(0, 6)) * np.cos(load / 2.5 + rng.uniform(0, 6))
     return (sd * hill + 0.2 * sd * rng.standard_normal(hill.shape)).ravel()
 
