@@ -1,6 +1,16 @@
-"""The learner's public door on a host: what the README shows, in one place.
+"""The learner's public door on a host: everything that the way from a recording to proposed tables
+takes, in one place. What it names stays; all else may move.
 
-A board imports the modules themselves (`breathmap.learner.core.stream` and what it needs).
+    description = parse_description(tomllib.loads(text))   # the engine, as in `breathmap check`
+    learner = Learner(description.settings(tables))        # per bank a flat list of VE, per cent
+    for sample in read_recording(data).samples():          # or LogReader(text, description)
+        learner.learn_one(sample)
+    for bank in learner.banks:
+        solution = solve(bank.evidence, cells_pct=bank.table.cells)
+        proposal = propose(bank.table.cells, solution, description.storage, description.axes)
+
+No I/O: callers read the files. A board imports the modules themselves
+(`breathmap.learner.core.stream` and what it needs).
 """
 
 from breathmap.learner.core.gates import reason_names
@@ -9,24 +19,62 @@ from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import SWITCHING, WIDEBAND, BankSettings, Settings
 from breathmap.learner.core.stream import BankLearner, Learner
 from breathmap.learner.core.table import Table
+from breathmap.learner.decide.proposal import (
+    CHANGED,
+    DECISIONS,
+    FREE,
+    HELD,
+    LIMITED,
+    NEIGHBOURS,
+    SATURATED,
+    UNTOUCHED,
+    Clip,
+    Proposal,
+    Rules,
+    propose,
+)
 from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.learner.exact.solve import FilmEstimate, Solution, film_of, solve
 from breathmap.learner.words.description import (
+    Axes,
     DescriptionError,
     EngineDescription,
+    Storage,
     parse_description,
 )
+from breathmap.learner.words.log import LogError, LogReader
 from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.protocol.host.recording import Recording, read_recording
+from breathmap.protocol.wire.codes import (
+    SENSOR_ABSENT,
+    SENSOR_FAULT,
+    SENSOR_READY,
+    SENSOR_WARMING,
+)
 from breathmap.protocol.wire.sample import Sample
 
 __all__ = (
+    "CHANGED",
+    "DECISIONS",
     "EXPLANATIONS",
+    "FREE",
+    "HELD",
+    "LIMITED",
+    "NEIGHBOURS",
+    "SATURATED",
+    "SENSOR_ABSENT",
+    "SENSOR_FAULT",
+    "SENSOR_READY",
+    "SENSOR_WARMING",
     "SWITCHING",
+    "UNTOUCHED",
     "WIDEBAND",
+    "Axes",
     "BankLearner",
     "BankReplay",
     "BankSettings",
+    "Clip",
     "DelayModel",
     "DescriptionError",
     "EngineDescription",
@@ -34,13 +82,21 @@ __all__ = (
     "FilmEstimate",
     "FoundDelay",
     "Learner",
+    "LogError",
+    "LogReader",
+    "Proposal",
+    "Recording",
+    "Rules",
     "Sample",
     "Settings",
     "Solution",
+    "Storage",
     "Table",
     "film_of",
     "find_delay",
     "parse_description",
+    "propose",
+    "read_recording",
     "reason_names",
     "solve",
 )

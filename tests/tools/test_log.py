@@ -8,9 +8,10 @@ import pytest
 
 from breathmap.learner.words.description import parse_description
 from breathmap.learner.words.description_text import EXAMPLE
+from breathmap.learner.words.log import LogReader
 from breathmap.protocol.wire.fields import CLOSED_LOOP, FUEL_CUT, SENSOR_READY
 from breathmap.protocol.wire.sample import Sample
-from breathmap.tools.base.csv_log import LogReader
+from breathmap.tools.base.csv_log import open_log
 from breathmap.tools.base.errors import UserError
 
 HEADER = (
@@ -24,7 +25,7 @@ def log(tmp_path: Path, text: str) -> LogReader:
     """Write a log and open it with the example description."""
     path = tmp_path / "log.csv"
     path.write_bytes(text.encode("latin-1"))
-    return LogReader(path, parse_description(EXAMPLE))
+    return open_log(path, parse_description(EXAMPLE))
 
 
 def only(reader: LogReader) -> Sample:
@@ -73,7 +74,7 @@ def test_closed_loop_is_assumed_where_the_method_needs_it(tmp_path: Path) -> Non
     path = tmp_path / "log.csv"
     path.write_text(HEADER + ROWS)
 
-    assert only(LogReader(path, parse_description(data))).flags == CLOSED_LOOP
+    assert only(open_log(path, parse_description(data))).flags == CLOSED_LOOP
 
 
 def test_missing_column_is_named(tmp_path: Path) -> None:

@@ -1,164 +1,35 @@
-"""A CSV log of an engine, row by row, as samples.
+"""Opens the file of a CSV log of an engine; its rows become samples in
+`breathmap.learner.words.log`."""
 
-The engine description's [log] part says which column is what. Lines before the header, a row of
-units below it, and separators are found out; a cell that holds no number is a value not measured.
-"""
-
-import csv
-import math
-from collections.abc import Iterator
 from pathlib import Path
 
-from breathmap.learner.words.description import Column, EngineDescription, Log
-from breathmap.protocol.wire.fields import (
-    ACCELERATION_ENRICHMENT,
-    CLOSED_LOOP,
-    FUEL_CUT,
-    SENSOR_READY,
-)
-from breathmap.protocol.wire.sample import Sample
+from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.words.log import LogError, LogReader
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import number_of, separator_of
-
-HEADER_WITHIN_LINES = 60
-MICROSECONDS = {"s": 1e6, "ms": 1e3, "us": 1.0}
-FLAGS = {
-    "fuel_cut": FUEL_CUT,
-    "closed_loop": CLOSED_LOOP,
-    "acceleration_enrichment": ACCELERATION_ENRICHMENT,
-}
-YES = ("true", "on", "yes", "active")
-MEASUREMENTS = ("speed_rpm", "map_kpa", "throttle_pct", "coolant_c", "intake_c", "battery_v")
 
 
-class LogReader:
-    """One log. `samples()` yields one and the same Sample again and again, a row each.
-
-    skipped_rows: rows without a time, so far. fraction: how much of the file has been read.
-    Raises UserError when the file cannot be read or a named column is not there.
-    """
-
-    def __init__(self, path: Path, description: EngineDescription) -> None:
-        if description.log is None:
-            raise UserError(
-                f"{path}: this is no recording; to read a CSV log, name its columns in the "
-                "engine description's [log] part (see breathmap check --example)"
-            )
-        self.path = path
-        self.skipped_rows = 0
-        self._log: Log = description.log
-        self._afr = description.engine.afr or math.nan
-        self._assume_closed = description.method.closed_loop or (
-            description.method.sensor == "switching"
-        )
-        text = self._read()
-        self._separator = separator_of(text)
-        self._lines = text.splitlines()
-        self._places = self._find_header()
-        self._row = 0
-
-    @property
-    def fraction(self) -> float:
-        """Share of the log's rows read so far, 0 to 1."""
-        return min(1.0, self._row / max(1, len(self._lines)))
-
-    def _read(self) -> str:
-        try:
-            data = self.path.read_bytes()
-        except OSError as error:
-            raise UserError(f"{self.path}: cannot be read: {error.strerror}") from None
-        if b"\0" in data:
-            raise UserError(f"{self.path}: neither a recording of ours nor a CSV log")
-        # A log's headings may be in any old encoding; its numbers are ASCII in all of them.
-        try:
-            return data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            return data.decode("latin-1")
-
-    def _columns(self) -> list[str]:
-        log = self._log
-        parts: list[Column | None] = [getattr(log, name) for name in (*MEASUREMENTS, *FLAGS)]
-        parts.append(log.target_lambda)
-        for bank in log.bank:
-            parts += [bank.measured_lambda, bank.fuel_multiplier]
-        return [log.time.column, *(p.column for p in parts if p is not None and p.column)]
-
-    def _find_header(self) -> dict[str, int]:
-        wanted = self._columns()
-        best: list[str] = []
-        missing = wanted
-        head = self._lines[:HEADER_WITHIN_LINES]
-        for number, row in enumerate(csv.reader(head, delimiter=self._separator), start=1):
-            names = [cell.strip() for cell in row]
-            absent = [name for name in wanted if name not in names]
-            if not absent:
-                self._first_row = number
-                return {name: names.index(name) for name in wanted}
-            if len(absent) < len(missing) or not best:
-                best, missing = names, absent
-        shown = ", ".join(name for name in best if name)[:200]
+def open_log(path: Path, description: EngineDescription) -> LogReader:
+    """Return the reader of a log; UserError when the file cannot be read or a column is missing."""
+    if description.log is None:
         raise UserError(
-            f"{self.path}: the log has no column {missing[0]!r}, which the engine description's "
-            f"[log] part names; its header reads: {shown}"
+            f"{path}: this is no recording; to read a CSV log, name its columns in the "
+            "engine description's [log] part (see breathmap check --example)"
         )
+    try:
+        return LogReader(_text_of(path), description)
+    except LogError as error:
+        raise UserError(f"{path}: {error}") from None
 
-    def samples(self) -> Iterator[Sample]:
-        """Yield the log's rows; the object is reused."""
-        log = self._log
-        sample = Sample(len(log.bank))
-        per_unit = MICROSECONDS[log.time.unit]
-        lines = self._lines[self._first_row :]
-        for count, row in enumerate(csv.reader(lines, delimiter=self._separator), start=1):
-            self._row = self._first_row + count
-            time = self._number(row, log.time.column)
-            if time != time:
-                if any(cell.strip() for cell in row):
-                    self.skipped_rows += 1
-                continue
-            sample.time_us = round(time * per_unit)
-            for name in MEASUREMENTS:
-                setattr(sample, name, self._value(row, getattr(log, name)))
-            sample.target_lambda = self._lambda(row, log.target_lambda, log.target_lambda.unit)
-            sample.flags = self._flags(row)
-            for number, bank in enumerate(log.bank):
-                measured = bank.measured_lambda
-                sample.measured_lambda[number] = self._lambda(row, measured, measured.unit)
-                trim = bank.fuel_multiplier
-                sample.fuel_multiplier[number] = 1.0 if trim is None else self._value(row, trim)
-                sample.sensor_state[number] = SENSOR_READY
-            yield sample
 
-    def _flags(self, row: list[str]) -> int:
-        flags = 0
-        for name, bit in FLAGS.items():
-            column: Column | None = getattr(self._log, name)
-            if column is None:
-                if name == "closed_loop" and self._assume_closed:
-                    flags |= bit
-                continue
-            if column.column and self._text(row, column.column).lower() in YES:
-                flags |= bit
-                continue
-            value = self._value(row, column)
-            if value == value and value != 0.0:
-                flags |= bit
-        return flags
-
-    def _lambda(self, row: list[str], column: Column, unit: str) -> float:
-        value = self._value(row, column)
-        return value / self._afr if unit == "afr" else value
-
-    def _value(self, row: list[str], column: Column | None) -> float:
-        if column is None:
-            return math.nan
-        if column.column is None:
-            return math.nan if column.constant is None else column.constant
-        return self._number(row, column.column) * column.scale + column.offset
-
-    def _number(self, row: list[str], name: str) -> float:
-        value = number_of(self._text(row, name), self._separator)
-        return value if math.isfinite(value) else math.nan
-
-    def _text(self, row: list[str], name: str) -> str:
-        place = self._places[name]
-        return row[place].strip() if place < len(row) else ""
+def _text_of(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+    if b"\0" in data:
+        raise UserError(f"{path}: neither a recording of ours nor a CSV log")
+    # A log's headings may be in any old encoding; its numbers are ASCII in all of them.
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")

@@ -14,6 +14,7 @@ import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from breathmap.learner.words.csv_text import number_of, separator_of
 from breathmap.learner.words.description import (
     DescriptionError,
     EngineDescription,
@@ -149,28 +150,6 @@ class Sheet:
                 f"{self.path}: line {line}, column {column}: {text.strip()[:20]!r} is not a number"
             )
         return value
-
-
-def separator_of(text: str) -> str:
-    """Return what separates the cells of a CSV text: semicolon or tab where present, else comma."""
-    head = "\n".join(text.splitlines()[:20])
-    if ";" in head:
-        return ";"
-    return "\t" if "\t" in head else ","
-
-
-def number_of(text: str, separator: str = ",") -> float:
-    """Return the number in a cell, NaN when it holds none. A decimal comma is understood where the
-    comma does not separate cells and no point stands beside it."""
-    text = text.strip()
-    if separator != "," and text.count(",") == 1 and "." not in text:
-        text = text.replace(",", ".")
-    if "_" in text:
-        return math.nan
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan
 
 
 def write_text(path: Path, text: str) -> None:

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from breathmap.learner.words.csv_text import separator_of
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import Sheet, read_text, separator_of
+from breathmap.tools.base.files import Sheet, read_text
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import Job, is_job
 

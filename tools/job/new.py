@@ -12,6 +12,7 @@ import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from breathmap.learner.words.csv_text import separator_of
 from breathmap.learner.words.description import (
     DescriptionError,
     EngineDescription,
@@ -28,7 +29,6 @@ from breathmap.tools.base.files import (
     read_table,
     read_tables,
     read_text,
-    separator_of,
     write_text,
 )
 from breathmap.tools.base.screen import Screen

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from breathmap.tools.base.csv_log import LogReader
+from breathmap.tools.base.csv_log import open_log
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop, chunks
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
@@ -185,7 +185,7 @@ def _read_recording(
 
 def _read_log(path: Path, session: Session, stop: Stop, observer: Observer, say: Say) -> None:
     before = session.samples
-    reader = LogReader(path, session.description)
+    reader = open_log(path, session.description)
     for count, sample in enumerate(_while_allowed(reader.samples(), stop, observer)):
         with observer.learning():
             session.learn(sample)
