@@ -1,27 +1,27 @@
-"""What version 0.1.0 wrote is read by this version, with the same results; see tests/data/0.1.0."""
+"""What version 0.1.0 wrote is read by this version, with the same results; see tests/data/0.1.0.
+
+"The same" is: words and what a controller stores are equal, other numbers of a table within one of
+their last printed digit. No more can be promised: the same numpy and scipy add up in another order
+on another processor, and the search for the prior's scales ends a little elsewhere.
+"""
 
 import json
-import platform
 import re
 import shutil
 from pathlib import Path
 from typing import Any
 
-import numpy
 import pytest
-import scipy
 
 from breathmap.tools.cli.main import run
 
 EARLIER = Path(__file__).resolve().parents[1] / "data" / "0.1.0"
 TABLES = sorted(path.name for path in (EARLIER / "replayed").glob("*.csv"))
-# With these, results are the same to the byte. Another scipy ends its search for the prior's scales
-# a little elsewhere, which shows in a number's last decimal.
-MADE_WITH = ("2.4.6", "1.17.1", "x86_64")
-EXACT = (numpy.__version__, scipy.__version__, platform.machine()) == MADE_WITH
 # What differs from one run to the next, or follows from these: each record's hash of the one
-# before.
-OF_THE_RUN = ("time", "software", "previous")
+# before. The hashes of the files, too: they differ where a file's last printed digit does.
+OF_THE_RUN = ("time", "software", "previous", "files")
+# A number of a table with two decimals or more; what a controller stores has one.
+ESTIMATE = re.compile(r"-?\d+\.\d{2,}")
 
 
 @pytest.fixture
@@ -55,23 +55,23 @@ def without(value: dict[str, Any], *keys: str) -> dict[str, Any]:
 
 def records(result: Any) -> list[dict[str, Any]]:
     """Return a job's records without what differs from run to run."""
-    leave_out = OF_THE_RUN if EXACT else (*OF_THE_RUN, "files")
-    return [without(record, *leave_out) for record in result["records"]]
+    return [without(record, *OF_THE_RUN) for record in result["records"]]
 
 
 def near(ours: str, theirs: str) -> bool:
-    """True when two entries of a table are the same, or numbers that differ in the last decimal."""
+    """True when two entries of a table are the same, or estimates that differ by one of the last
+    digit that both print."""
     if ours == theirs:
         return True
-    decimals = {len(entry.partition(".")[2]) for entry in (ours, theirs)}
-    if decimals in ({0}, {1}) or len(decimals) > 1:  # words, and what a controller stores
+    if not (ESTIMATE.fullmatch(ours) and ESTIMATE.fullmatch(theirs)):
         return False
-    return abs(float(ours) - float(theirs)) < 1.1 * 10 ** -decimals.pop()
+    decimals, other = (len(entry.partition(".")[2]) for entry in (ours, theirs))
+    return decimals == other and abs(float(ours) - float(theirs)) < 1.1 * 10**-decimals
 
 
 def same_file(ours: Path, theirs: Path) -> None:
-    """Assert that two files are the same, to the byte where that can be had."""
-    if EXACT or ours.suffix != ".csv":
+    """Assert that two files are the same: tables entry by entry, any other to the byte."""
+    if ours.suffix != ".csv":
         assert ours.read_bytes() == theirs.read_bytes(), ours.name
         return
     one, other = (re.split("[,\n]", path.read_text(encoding="utf-8")) for path in (ours, theirs))
@@ -91,8 +91,8 @@ def same_tables(folder: Path) -> None:
 def test_recording_gives_the_same_results(
     earlier: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A recording of 0.1.0 gives the tables that it gave then, byte for byte, and every key and
-    number of its summary."""
+    """A recording of 0.1.0 gives the tables that it gave then, and every key and number of its
+    summary."""
     said(capsys, "replay", "bench/engine.toml", "ride.bin", "--out", "again")
 
     same_tables(earlier / "again")
@@ -103,8 +103,8 @@ def test_recording_gives_the_same_results(
 
 
 def test_evidence_gives_the_same_results(earlier: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Evidence of 0.1.0 gives the tables of the recording that it came from, byte for byte, and
-    the summary that 0.1.0 made from it."""
+    """Evidence of 0.1.0 gives the tables of the recording that it came from, and the summary that
+    0.1.0 made from it."""
     said(capsys, "replay", "bench/engine.toml", "replayed/evidence.bin", "--out", "again")
 
     same_tables(earlier / "again")
@@ -121,21 +121,18 @@ def test_history_is_told_as_before(capsys: pytest.CaptureFixture[str]) -> None:
 
 @pytest.mark.usefixtures("earlier")
 def test_history_holds_when_learned_again(capsys: pytest.CaptureFixture[str]) -> None:
-    """Hashing a job of 0.1.0 and learning its pass again finds its proposal, byte for byte; with
-    other libraries a difference is told with the version that made it."""
+    """Verifying a job of 0.1.0 finds its files whole, and learning its pass again finds its
+    proposal."""
     code = run(["history", "job", "--verify"])
     caught = capsys.readouterr()
 
-    if EXACT or code == 0:
-        assert code == 0, caught.err
-        assert re.search(r"\b1 proposals? comes? out the same, byte for byte", caught.out)
-    else:
-        assert "comes out otherwise; it was made by version 0.1.0" in caught.err
+    assert code == 0, caught.err
+    assert re.search(r"\b1 proposals? comes? out the same", caught.out)
 
 
 def test_job_goes_on_as_before(earlier: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A job of 0.1.0 goes on: proposed again it gives the files of 0.1.0, byte for byte, and the
-    accepted table compares with the first as it did then."""
+    """A job of 0.1.0 goes on: proposed again it gives the files of 0.1.0, and the accepted table
+    compares with the first as it did then."""
     wanted = read(EARLIER / "said/propose.json")
 
     proposed = said(capsys, "propose", "job")
