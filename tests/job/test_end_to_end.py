@@ -17,6 +17,7 @@ from breathmap.tools.demo.job import run_job_demo
 from breathmap.tools.demo.simulating import Order, prepare
 from breathmap.tools.job.calibration import read_calibration
 from breathmap.tools.job.folder import Job
+from breathmap.tools.job.records import Finished, Proposed
 
 STILL_IN = "the learning set-up may still be in the vehicle"
 
@@ -96,15 +97,15 @@ def test_a_whole_job(breathmap: Breathmap, tmp_path: Path) -> None:
     assert now.ve_pct != original.ve_pct
     opened = Job(job)
     assert differences(now, read_calibration(job / "final", opened.description()))[1] == []
-    record = opened.records[-1]
-    assert record["verified"]
-    assert record["differing"] == sum(
+    record = opened.all_of(Finished)[-1]
+    assert record.verified
+    assert record.differing == sum(
         a != b
         for old, new in zip(original.ve_pct, now.ve_pct, strict=True)
         for a, b in zip(old, new, strict=True)
     )
     # 4 axes fields, 4 of storage, displacement, 9 switches, two VE tables and the target table.
-    assert record["compared"] == 4 + 4 + 1 + 9 + 3 * 36
+    assert record.compared == 4 + 4 + 1 + 9 + 3 * 36
 
     with twin.driving(RoadRide(90.0, 5), 5) as url:
         checked = breathmap("learn", job, url)
@@ -147,9 +148,9 @@ def test_a_rebase(breathmap: Breathmap, tmp_path: Path) -> None:
     with twin.standing() as url:
         assert breathmap("accept", job, "--port", url).code == 0
         assert breathmap("finish", job, "--port", url).code == 0
-    proposal = Job(job).latest("proposed")
+    proposal = Job(job).latest(Proposed)
     assert proposal is not None
-    assert twin.controller.displacement_cm3 == proposal["displacement_cm3"] > 450.0
+    assert twin.controller.displacement_cm3 == proposal.displacement_cm3 > 450.0
     assert max(twin.controller.read_ve(0)) <= 127.5
     assert "(rebase)" in (job / "final" / "proof.md").read_text()
     assert breathmap("history", job, "--verify").code == 0
@@ -230,7 +231,7 @@ def test_the_demo_of_a_job(tmp_path: Path) -> None:
     than halves the fuelling error on the cells that it changed."""
     job = run_job_demo(tmp_path / "out", Screen(quiet=True), minutes=3.0)
 
-    kinds = [record["what"] for record in job.records]
+    kinds = [record.what for record in job.records]
     assert kinds[-2:] == ["finished", "checked"]
     assert kinds.count("accepted") == 2
     assert not job.closing_line()[1]

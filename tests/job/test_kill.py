@@ -83,7 +83,7 @@ def learned(tmp_path: Path, breathmap: Breathmap) -> Path:
 
 def kinds(job: Path) -> list[str]:
     """Return what the history holds, in order."""
-    return [record["what"] for record in Job(job).records]
+    return [record.what for record in Job(job).records]
 
 
 def proposal_of(job: Path) -> bytes:
@@ -177,7 +177,7 @@ def test_a_killed_run_is_taken_in(tmp_path: Path, breathmap: Breathmap) -> None:
     assert proposed.code == 0, proposed.err
     assert "Taken in from an interrupted run: recording-001.bin" in proposed.out
     assert kinds(job) == ["created", "prepared", "learned", "proposed"]
-    assert Job(job).pass_recordings(1)[0]["bytes"] == size > 60_000
+    assert Job(job).pass_recordings(1)[0].size_bytes == size > 60_000
     assert "Taken in" not in breathmap("propose", job).out
 
 

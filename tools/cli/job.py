@@ -17,11 +17,12 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job.finish import finish_job
-from breathmap.tools.job.folder import Job, Record, is_job
+from breathmap.tools.job.folder import Job, is_job
 from breathmap.tools.job.history import history_table, verify_job
 from breathmap.tools.job.new import Origin, make_job
 from breathmap.tools.job.passes import accept_job, prepare_job, store_job, undo_job
-from breathmap.tools.job.propose import REBASE, SATURATE, BankPlan, Plan, propose_job
+from breathmap.tools.job.propose import BankPlan, Plan, propose_job
+from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
 from breathmap.tools.job.runs import learn_job, take_in
 from breathmap.tools.view.show import InView
 
@@ -57,7 +58,7 @@ def _standing(job: Job, records: list[Record]) -> dict[str, Any]:
     text, is_caution = job.closing_line()
     return {
         "job": str(job.folder),
-        "records": records,
+        "records": [record.as_dict() for record in records],
         "table": job.table,
         "open_pass": job.pass_number,
         "ready_for_use": not is_caution,
@@ -295,7 +296,7 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
         _show_regions(bank, job.description(), screen)
     for caution in plan.cautions:
         screen.warn(caution)
-    number = sum(r["what"] == "proposed" for r in job.records)
+    number = len(job.all_of(Proposed))
     screen.say(f"Proposal {number} is in {job.proposal_folder(number)}: tables before and after,")
     screen.say("difference, predicted error and its 95 % bound, and BANK-cells.csv, a line a cell.")
     finished = all(bank.judgement.finished for bank in plan.banks)

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from rich.table import Table
 
-from breathmap.learner.decide.proposal import Rules
+from breathmap.learner.decide.proposal import CHANGED, Rules
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.simulator.parameters import TWIN_AXES
 from breathmap.simulator.run import fuelling_error
@@ -28,6 +28,7 @@ from breathmap.tools.job.folder import DESCRIPTION, Job
 from breathmap.tools.job.new import Origin, make_job
 from breathmap.tools.job.passes import accept_job, prepare_job
 from breathmap.tools.job.propose import propose_job
+from breathmap.tools.job.records import Checked, Finished
 from breathmap.tools.job.runs import learn_job
 
 PASSES = 2
@@ -68,19 +69,19 @@ def run_job_demo(out: Path, screen: Screen, minutes: float = 6.0, seed: int = 1)
         with _port(still) as url, job.working():
             plan = propose_job(job, "", Rules(), TARGET, quiet)
             accept_job(job, url, BAUD, quiet)
-        changed = ", ".join(f"{b.name} {b.proposal.counts()['changed']}" for b in plan.banks)
+        changed = ", ".join(f"{b.name} {b.proposal.counts()[CHANGED]}" for b in plan.banks)
         screen.say(f"pass {number}: {minutes:g} min learned, cells changed: {changed}; accepted")
     with _port(still) as url, job.working():
         finish_job(job, url, BAUD, quiet)
-    record = job.records[-1]
+    finished = job.all_of(Finished)[-1]
     screen.say(
-        f"finish: {record['compared']} fields compared with the start, {record['differing']} "
+        f"finish: {finished.compared} fields compared with the start, {finished.differing} "
         "differ, all of them VE; the controller was read back"
     )
     ride = Order(minutes=2.0, seed=seed + 90, memory=memory, truth="grid")
     with _port(ride) as url, job.working():
         learn_job(job, url, BAUD, WAIT_S, False, quiet)
-    signs = job.records[-1]["signs"]
+    signs = job.all_of(Checked)[-1].signs
     screen.say("check drive: " + ("; ".join(signs) or "no sign of the learning set-up"))
     screen.show(_table(before, _errors(still)))
     # Here, because drawing takes half a second to load.

@@ -13,16 +13,9 @@ from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.folder import (
-    FINAL,
-    FINISHED,
-    LEARNED,
-    PROPOSED,
-    Job,
-    hash_files,
-    save_folder,
-)
+from breathmap.tools.job.folder import FINAL, Job, hash_files, save_folder
 from breathmap.tools.job.passes import check_known
+from breathmap.tools.job.records import Finished, Learned, Proposed
 from breathmap.tools.job.setup import by_hand, sheet
 
 BEFORE_USE = (
@@ -132,14 +125,16 @@ def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     files = {**calibration_files(final, description), "proof.md": text, "checklist.md": checklist}
     save_folder(job.folder / FINAL, files)
     job.append(
-        FINISHED,
-        table=job.table,
-        by_wire=read_back,
-        verified=verified,
-        compared=proof.compared,
-        differing=len(proof.allowed),
-        displacement_cm3=final.displacement_cm3,
-        files=hash_files(job.folder / FINAL),
+        Finished(
+            **job.head(),
+            table=job.table,
+            by_wire=read_back,
+            verified=verified,
+            compared=proof.compared,
+            differing=len(proof.allowed),
+            displacement_cm3=final.displacement_cm3,
+            files=hash_files(job.folder / FINAL),
+        )
     )
     summary = text.split("\nEvery field that differs:")[0]
     screen.say(summary.rstrip())
@@ -161,10 +156,8 @@ def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
 
 def _note_open_ends(job: Job, screen: Screen) -> None:
     """Say what is being left out."""
-    learned, proposed = job.latest(LEARNED), job.latest(PROPOSED)
-    present = job.latest("created", "accepted", "undone")
-    assert present is not None
-    if proposed is not None and proposed["number"] > present["number"]:
-        screen.say(f"Note: proposal {proposed['proposal']} was not accepted and is left out.")
-    elif learned is not None and learned["number"] > present["number"]:
-        screen.say(f"Note: pass {learned['pass']} was not proposed and is left out.")
+    learned, proposed, since = job.latest(Learned), job.latest(Proposed), job.table_set.number
+    if proposed is not None and proposed.number > since:
+        screen.say(f"Note: proposal {proposed.proposal} was not accepted and is left out.")
+    elif learned is not None and learned.number > since:
+        screen.say(f"Note: pass {learned.pass_number} was not proposed and is left out.")

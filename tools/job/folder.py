@@ -15,21 +15,34 @@ and is made anew.
 
 import contextlib
 import hashlib
-import json
 import os
 import shutil
 import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_description, write_text
+from breathmap.tools.base.files import read_description, write_bytes, write_text
 from breathmap.tools.job.calibration import read_calibration
+from breathmap.tools.job.chain import Chain, read_chain
+from breathmap.tools.job.records import (
+    WIRED,
+    Accepted,
+    Checked,
+    Created,
+    Entry,
+    Finished,
+    Learned,
+    Prepared,
+    Record,
+    TableMoved,
+    TableSet,
+)
 from breathmap.tools.run.results import software_version
 
 HISTORY = "history.jsonl"
@@ -37,21 +50,18 @@ DESCRIPTION = "engine.toml"
 START = "start"
 FINAL = "final"
 LOCK = ".lock"
-CREATED, PREPARED, LEARNED, PROPOSED = "created", "prepared", "learned", "proposed"
-ACCEPTED, UNDONE, STORED, FINISHED = "accepted", "undone", "stored", "finished"
-CHECKED = "checked"
 
-Record = dict[str, Any]
+R = TypeVar("R", bound=Record)
 
 
-def now() -> str:
-    """Return the time of day for a record."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def sha256_of(data: bytes) -> str:
-    """Return the content hash, hexadecimal."""
-    return hashlib.sha256(data).hexdigest()
+def head_of(chain: Chain) -> dict[str, Any]:
+    """Return what the next record of a history says of itself, whatever its kind."""
+    return {
+        "number": len(chain.records) + 1,
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "software": software_version(),
+        "previous": chain.last_hash,
+    }
 
 
 def hash_file(path: Path) -> str:
@@ -103,7 +113,7 @@ def is_job(path: Path) -> bool:
 
 
 class Job:
-    """One job folder. records: its history, oldest first."""
+    """One job folder."""
 
     def __init__(self, folder: Path) -> None:
         if not is_job(folder):
@@ -111,7 +121,12 @@ class Job:
                 f"{folder} is no job folder (it has no {HISTORY}); make one with breathmap new"
             )
         self.folder = folder
-        self.records = read_history(folder / HISTORY)
+        self._chain = read_chain(folder / HISTORY)
+
+    @property
+    def records(self) -> list[Record]:
+        """The history, oldest first."""
+        return self._chain.records
 
     @contextlib.contextmanager
     def working(self) -> Iterator["Job"]:
@@ -119,7 +134,7 @@ class Job:
         with (self.folder / LOCK).open("w") as lock:
             if not _locked(lock.fileno()):
                 raise UserError(f"{self.folder}: another breathmap command is at work in this job")
-            self.records = read_history(self.folder / HISTORY)
+            self._chain = read_chain(self.folder / HISTORY)
             for left in [*self.folder.glob(".new-*"), *self.folder.glob("*/.new-*")]:
                 shutil.rmtree(left, ignore_errors=True)
             for left in self.folder.glob(f".{HISTORY}.*"):
@@ -128,21 +143,33 @@ class Job:
 
     # -- what counts -----------------------------------------------------------------------------
 
-    def latest(self, *kinds: str) -> Record | None:
-        """Return the latest record of these kinds, None when there is none."""
-        return next((r for r in reversed(self.records) if r["what"] in kinds), None)
+    def all_of(self, kind: type[R]) -> list[R]:
+        """Return the records of a kind, oldest first."""
+        return [record for record in self.records if isinstance(record, kind)]
+
+    def latest(self, kind: type[R]) -> R | None:
+        """Return the latest record of a kind, None when there is none."""
+        return next(reversed(self.all_of(kind)), None)
+
+    @property
+    def created(self) -> Created:
+        """The record of the job's making."""
+        return self.all_of(Created)[0]
+
+    @property
+    def table_set(self) -> TableSet:
+        """The record that set the present table."""
+        return self.all_of(TableSet)[-1]
 
     @property
     def table(self) -> int:
         """Number of the table that the job now goes on from."""
-        record = self.latest(CREATED, ACCEPTED, UNDONE)
-        assert record is not None
-        return int(record["table"])
+        return self.table_set.table
 
     @property
     def tables(self) -> list[int]:
         """Numbers of all tables, oldest first."""
-        return [0, *(r["table"] for r in self.records if r["what"] == ACCEPTED)]
+        return [0, *(record.table for record in self.all_of(Accepted))]
 
     @property
     def next_table(self) -> int:
@@ -152,24 +179,23 @@ class Job:
     @property
     def pass_number(self) -> int:
         """Number of the open pass: a new one begins when the table changes."""
-        learned = self.latest(LEARNED)
+        learned = self.latest(Learned)
         if learned is None:
             return 1
-        changed = self.latest(CREATED, ACCEPTED, UNDONE)
-        assert changed is not None
-        is_open = learned["number"] > changed["number"]
-        return int(learned["pass"]) + (0 if is_open else 1)
+        is_open = learned.number > self.table_set.number
+        return learned.pass_number + (0 if is_open else 1)
 
     @property
-    def finished(self) -> Record | None:
+    def finished(self) -> Finished | None:
         """The record of `finish` when nothing has been changed since, else None."""
-        last = self.latest(PREPARED, ACCEPTED, UNDONE, FINISHED)
-        return last if last is not None and last["what"] == FINISHED else None
+        kinds = (Prepared, TableMoved, Finished)
+        last = next((r for r in reversed(self.records) if isinstance(r, kinds)), None)
+        return last if isinstance(last, Finished) else None
 
     @property
     def wired(self) -> bool:
         """True when the controller was read or written over the wire before."""
-        return any(r.get("by_wire") for r in self.records)
+        return any(isinstance(r, WIRED) and r.by_wire for r in self.records)
 
     def table_folder(self, number: int) -> Path:
         """Return the folder of a table; 0 is the one that the job started from."""
@@ -183,13 +209,13 @@ class Job:
         """Return the folder of a proposal."""
         return self.folder / "proposals" / f"{number:03d}"
 
-    def pass_recordings(self, number: int) -> list[Record]:
-        """Return name, sha256 and bytes of the recordings of a pass, in order."""
+    def pass_recordings(self, number: int) -> list[Entry]:
+        """Return the recordings of a pass, in order."""
         return [
             entry
-            for r in self.records
-            if r["what"] == LEARNED and r["pass"] == number
-            for entry in r["recordings"]
+            for record in self.all_of(Learned)
+            if record.pass_number == number
+            for entry in record.recordings
         ]
 
     # -- reading ---------------------------------------------------------------------------------
@@ -198,10 +224,9 @@ class Job:
         """Return the engine description as it is now, and check that it still fits the job."""
         path = self.folder / DESCRIPTION
         found = read_description(path)
-        created = self.records[0]
-        banks = [bank.name for bank in found.bank]
-        axes = {"speed_rpm": found.axes.speed_rpm, "load": found.axes.load}
-        if banks != created["banks"] or axes != created["axes"]:
+        began = self.created.axes
+        same_axes = (found.axes.speed_rpm, found.axes.load) == (began.speed_rpm, began.load)
+        if [bank.name for bank in found.bank] != self.created.banks or not same_axes:
             raise UserError(
                 f"{path}: its axes or bank names are not those that the job began with; put them "
                 "back, or make a new job"
@@ -226,10 +251,10 @@ class Job:
     def _check_table(self, number: int) -> None:
         """Refuse a table whose files are not those that the history names."""
         record = next(
-            r for r in self.records if r["what"] in (CREATED, ACCEPTED) and r["table"] == number
+            r for r in self.records if isinstance(r, Created | Accepted) and r.table == number
         )
         folder = self.table_folder(number)
-        for name, wanted in record["files"].items():
+        for name, wanted in record.files.items():
             if hash_file(folder / name) != wanted:
                 raise UserError(
                     f"{folder / name}: changed since the job saved it; put it back (the history "
@@ -257,22 +282,16 @@ class Job:
 
     # -- writing ---------------------------------------------------------------------------------
 
-    def append(self, what: str, **values: Any) -> Record:
-        """Add a record to the history, all or nothing."""
-        record = {
-            "number": len(self.records) + 1,
-            "what": what,
-            "time": now(),
-            "software": software_version(),
-            **values,
-            "previous": sha256_of(line_of(self.records[-1])) if self.records else "",
-        }
-        records = [*self.records, record]
-        path = self.folder / HISTORY
-        write_text(path, b"".join(line_of(r) for r in records).decode())
+    def head(self) -> dict[str, Any]:
+        """Return what the next record says of itself, whatever its kind."""
+        return head_of(self._chain)
+
+    def append(self, record: Record) -> None:
+        """Add a record, made with `head`, to the history, all or nothing."""
+        chain = self._chain.followed_by(record)
+        write_bytes(self.folder / HISTORY, chain.content)
         sync_folder(self.folder)
-        self.records = records
-        return record
+        self._chain = chain
 
     def closing_line(self) -> tuple[str, bool]:
         """Return the last line of every command of this job, and whether it is a caution."""
@@ -283,51 +302,20 @@ class Job:
                 f"breathmap finish {self.folder} has put everything back.",
                 True,
             )
-        if not finished["verified"]:
+        if not finished.verified:
             return (
                 "the controller has not been read: the learning set-up may still be in the "
                 f"vehicle until every line of {self.folder / FINAL / 'checklist.md'} is done.",
                 True,
             )
-        warned = self.latest(CHECKED)
-        if warned is not None and warned["number"] > finished["number"] and warned["signs"]:
+        warned = self.latest(Checked)
+        if warned is not None and warned.number > finished.number and warned.signs:
             return ("the last check drive showed signs of the learning set-up.", True)
         return (
-            f"The set-up was put back and read back on {finished['time'][:10]}: see "
+            f"The set-up was put back and read back on {finished.day}: see "
             f"{self.folder / FINAL / 'proof.md'}.",
             False,
         )
-
-
-def line_of(record: Record) -> bytes:
-    """Return a record as its line in the history."""
-    return (json.dumps(record, ensure_ascii=False, separators=(", ", ": ")) + "\n").encode()
-
-
-def read_history(path: Path) -> list[Record]:
-    """Return the records; UserError where the chain of hashes is broken."""
-    try:
-        lines = path.read_bytes().splitlines(keepends=True)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
-    records: list[Record] = []
-    previous = ""
-    for number, line in enumerate(lines, start=1):
-        try:
-            record = json.loads(line)
-            follows = record["previous"] == previous and record["number"] == number
-        except (ValueError, KeyError, TypeError):
-            follows = False
-        if not follows:
-            raise UserError(
-                f"{path}: line {number} does not follow from the line before: the file was edited "
-                "or damaged; take it from a copy of the job"
-            )
-        records.append(record)
-        previous = sha256_of(line)
-    if not records or records[0]["what"] != CREATED:
-        raise UserError(f"{path}: it does not begin with the job's creation; this is no whole job")
-    return records
 
 
 def _locked(handle: int) -> bool:

@@ -12,29 +12,25 @@ from pathlib import Path
 
 from rich.table import Table
 
-from breathmap.learner.decide.proposal import Rules
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.job.folder import (
-    ACCEPTED,
-    CHECKED,
-    CREATED,
-    DESCRIPTION,
-    FINAL,
-    FINISHED,
-    LEARNED,
-    PREPARED,
-    PROPOSED,
-    STORED,
-    UNDONE,
-    Job,
-    Record,
-    hash_file,
-    sha256_of,
-)
+from breathmap.tools.job.chain import sha256_of
+from breathmap.tools.job.folder import DESCRIPTION, FINAL, Job, hash_file
 from breathmap.tools.job.propose import plan_for
+from breathmap.tools.job.records import (
+    Accepted,
+    Checked,
+    Created,
+    Finished,
+    Learned,
+    Prepared,
+    Proposed,
+    Record,
+    Stored,
+    Undone,
+)
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.session import Session
@@ -47,8 +43,8 @@ def history_table(job: Job) -> Table:
         table.add_column(heading, no_wrap=heading != "what")
     for record in job.records:
         what, source = _told(record)
-        when = record["time"][:16].replace("T", " ")
-        table.add_row(str(record["number"]), when, what, source)
+        when = record.time[:16].replace("T", " ")
+        table.add_row(str(record.number), when, what, source)
     return table
 
 
@@ -58,36 +54,44 @@ def _short(digest: str) -> str:
 
 def _told(r: Record) -> tuple[str, str]:
     """Return what happened in words, and the short hashes of what went in."""
-    what = r["what"]
-    if what == CREATED:
-        how = "read from the controller" if r["by_wire"] else "from files"
-        return f"made, {how}; table 0", _short(r["description"])
-    if what == PREPARED:
-        how = "written to the controller" if r["by_wire"] else "sheet for a person"
-        return f"prepared: {how}", _short(r["description"])
-    if what == LEARNED:
-        names = ", ".join(e["name"] for e in r["recordings"])
-        digests = " ".join(_short(e["sha256"]) for e in r["recordings"])
-        extra = " (taken in)" if r.get("recovered") else ""
-        return f"pass {r['pass']} on table {r['table']}: {names}{extra}", digests
-    if what == PROPOSED:
-        choice = f", {r['choice']}" if r["choice"] else ""
-        done = "; good enough to finish" if r["finished"] else ""
-        digests = " ".join(_short(d) for d in [r["description"], *r["recordings"]])
-        return f"proposal {r['proposal']} from pass {r['pass']}{choice}{done}", digests
-    if what == ACCEPTED:
-        digests = _short(sha256_of("".join(sorted(r["proposal_files"].values())).encode()))
-        return f"table {r['table']} = proposal {r['proposal']} on table {r['from_table']}", digests
-    if what == UNDONE:
-        return f"back to table {r['table']} (was {r['from_table']})", ""
-    if what == STORED:
-        return f"table {r['table']} written to the controller, read back", ""
-    if what == FINISHED:
-        how = "controller read back" if r["verified"] else "not verified in the controller"
-        return f"finished with table {r['table']}; {how}", ""
-    if what == CHECKED:
-        return "check drive: " + ("; ".join(r["signs"]) or "no sign of the learning set-up"), ""
-    return what, ""
+    match r:
+        case Created():
+            how = "read from the controller" if r.by_wire else "from files"
+            return f"made, {how}; table 0", _short(r.description)
+        case Prepared():
+            how = "written to the controller" if r.by_wire else "sheet for a person"
+            return f"prepared: {how}", _short(r.description)
+        case Learned():
+            return _told_learned(r)
+        case Proposed():
+            return _told_proposed(r)
+        case Accepted():
+            digests = _short(sha256_of("".join(sorted(r.proposal_files.values())).encode()))
+            return f"table {r.table} = proposal {r.proposal} on table {r.from_table}", digests
+        case Undone():
+            return f"back to table {r.table} (was {r.from_table})", ""
+        case Stored():
+            return f"table {r.table} written to the controller, read back", ""
+        case Finished():
+            how = "controller read back" if r.verified else "not verified in the controller"
+            return f"finished with table {r.table}; {how}", ""
+        case Checked():
+            return "check drive: " + ("; ".join(r.signs) or "no sign of the learning set-up"), ""
+    return r.what, ""
+
+
+def _told_learned(r: Learned) -> tuple[str, str]:
+    names = ", ".join(entry.name for entry in r.recordings)
+    extra = " (taken in)" if r.recovered else ""
+    digests = " ".join(_short(entry.sha256) for entry in r.recordings)
+    return f"pass {r.pass_number} on table {r.table}: {names}{extra}", digests
+
+
+def _told_proposed(r: Proposed) -> tuple[str, str]:
+    choice = f", {r.choice}" if r.choice else ""
+    done = "; good enough to finish" if r.finished else ""
+    digests = " ".join(_short(digest) for digest in [r.description, *r.recordings])
+    return f"proposal {r.proposal} from pass {r.pass_number}{choice}{done}", digests
 
 
 def verify_job(job: Job, screen: Screen) -> None:
@@ -98,10 +102,10 @@ def verify_job(job: Job, screen: Screen) -> None:
     count = 0
     for record in job.records:
         count += _verify_files(job, record)
-    proposals = [r for r in job.records if r["what"] == PROPOSED]
+    proposals = job.all_of(Proposed)
     rounded = 0
     for record in proposals:
-        screen.say(f"learning pass {record['pass']} again for proposal {record['proposal']} ...")
+        screen.say(f"learning pass {record.pass_number} again for proposal {record.proposal} ...")
         rounded += _compare_again(job, record, proposal_again(job, record, screen))
     how = "byte for byte" if not rounded else f"{rounded} files but for the last printed digit"
     noun = "proposal comes" if len(proposals) == 1 else "proposals come"
@@ -111,14 +115,14 @@ def verify_job(job: Job, screen: Screen) -> None:
     )
 
 
-def _compare_again(job: Job, record: Record, texts: dict[str, str]) -> int:
+def _compare_again(job: Job, record: Proposed, texts: dict[str, str]) -> int:
     """Return how many of a proposal's files differ in their last printed digit only; UserError at
     the first that differs by more."""
-    folder = job.proposal_folder(record["proposal"])
+    folder = job.proposal_folder(record.proposal)
     stored = {f"{bank.name}.csv" for bank in job.description().bank}
     rounded = 0
     for name, text in texts.items():
-        if sha256_of(text.encode()) == record["files"].get(name):
+        if sha256_of(text.encode()) == record.files.get(name):
             continue
         # The file on disk was found to be the one recorded.
         path = folder / name
@@ -128,8 +132,8 @@ def _compare_again(job: Job, record: Record, texts: dict[str, str]) -> int:
             or not same_but_rounding(path.read_text("utf-8"), text)
         ):
             raise UserError(
-                f"proposal {record['proposal']}: learned again, {name} comes out otherwise; "
-                f"it was made by version {record['software']}"
+                f"proposal {record.proposal}: learned again, {name} comes out otherwise; "
+                f"it was made by version {record.software}"
             )
         rounded += 1
     return rounded
@@ -152,39 +156,41 @@ def _near(one: str, other: str) -> bool:
 
 
 def _verify_files(job: Job, record: Record) -> int:
-    what = record["what"]
-    places: dict[str, str] = {}
-    if what in (CREATED, ACCEPTED):
-        folder = job.table_folder(record["table"])
-        places = {str(folder / n): h for n, h in record["files"].items()}
-    elif what == PROPOSED:
-        folder = job.proposal_folder(record["proposal"])
-        places = {str(folder / n): h for n, h in record["files"].items()}
-    elif what == LEARNED:
-        folder = job.pass_folder(record["pass"])
-        places = {str(folder / e["name"]): e["sha256"] for e in record["recordings"]}
-    elif what == FINISHED and record is job.latest(FINISHED):
-        places = {str(job.folder / FINAL / n): h for n, h in record["files"].items()}
+    places = _files_of(job, record)
     for path, wanted in places.items():
-        if hash_file(Path(path)) != wanted:
-            raise UserError(f"{path}: it is not what record {record['number']} names")
+        if hash_file(path) != wanted:
+            raise UserError(f"{path}: it is not what record {record.number} names")
     return len(places)
 
 
-def proposal_again(job: Job, record: Record, screen: Screen) -> dict[str, str]:
+def _files_of(job: Job, record: Record) -> dict[Path, str]:
+    """Return the content hash of each file that a record names and that must still be there."""
+    match record:
+        case Created() | Accepted():
+            folder, files = job.table_folder(record.table), record.files
+        case Proposed():
+            folder, files = job.proposal_folder(record.proposal), record.files
+        case Learned():
+            folder = job.pass_folder(record.pass_number)
+            files = {entry.name: entry.sha256 for entry in record.recordings}
+        case Finished() if record is job.latest(Finished):
+            folder, files = job.folder / FINAL, record.files
+        case _:
+            return {}
+    return {folder / name: digest for name, digest in files.items()}
+
+
+def proposal_again(job: Job, record: Proposed, screen: Screen) -> dict[str, str]:
     """Return the texts of a proposal's tables, learned again from the recordings."""
-    folder = job.proposal_folder(record["proposal"])
-    description = read_description(folder / DESCRIPTION)
-    base = job.table_folder(record["table"])
+    description = read_description(job.proposal_folder(record.proposal) / DESCRIPTION)
+    base = job.table_folder(record.table)
     session = Session(description, read_tables(base / DESCRIPTION, description))
-    names = {
-        entry["sha256"]: job.pass_folder(record["pass"]) / entry["name"]
-        for entry in job.pass_recordings(record["pass"])
-    }
+    folder = job.pass_folder(record.pass_number)
+    names = {entry.sha256: folder / entry.name for entry in job.pass_recordings(record.pass_number)}
     with Stop() as stop:
         # In the order of the folder, as the proposal was made.
         paths = sorted(
-            [names[digest] for digest in record["recordings"]],
+            [names[digest] for digest in record.recordings],
             key=lambda path: (path.name.startswith("board-"), path.name),
         )
         relearn(session, without_earlier(paths), screen, stop)
@@ -192,9 +198,9 @@ def proposal_again(job: Job, record: Record, screen: Screen) -> dict[str, str]:
             raise UserError("stopped")
     plan = plan_for(
         session,
-        record["choice"],
-        Rules(**record["rules"]),
-        record["target"],
-        job.calibration(record["table"]).displacement_cm3,
+        record.choice,
+        record.rules,
+        record.target,
+        job.calibration(record.table).displacement_cm3,
     )
     return plan.files

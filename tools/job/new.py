@@ -29,24 +29,24 @@ from breathmap.tools.base.files import (
     read_table,
     read_tables,
     read_text,
+    write_bytes,
     write_text,
 )
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.chain import Chain
 from breathmap.tools.job.folder import (
-    CREATED,
     DESCRIPTION,
     HISTORY,
     START,
     Job,
     hash_file,
     hash_files,
-    line_of,
-    now,
+    head_of,
     save_folder,
     sync_folder,
 )
-from breathmap.tools.run.results import software_version
+from breathmap.tools.job.records import AxesKept, Created
 
 PASTE = Path("-")
 
@@ -268,21 +268,18 @@ def _write(
         preface = ("The engine of this job: correct it here, every key is explained.",)
         write_text(made / DESCRIPTION, annotated_example(description, preface))
         save_folder(made / START, calibration_files(calibration, description))
-        record = {
-            "number": 1,
-            "what": CREATED,
-            "time": now(),
-            "software": software_version(),
-            "table": 0,
-            "by_wire": by_wire,
-            "banks": [b.name for b in description.bank],
-            "axes": {"speed_rpm": description.axes.speed_rpm, "load": description.axes.load},
-            "displacement_cm3": calibration.displacement_cm3,
-            "description": hash_file(made / DESCRIPTION),
-            "files": hash_files(made / START),
-            "previous": "",
-        }
-        write_text(made / HISTORY, line_of(record).decode())
+        axes = description.axes
+        record = Created(
+            **head_of(Chain()),
+            table=0,
+            by_wire=by_wire,
+            banks=[b.name for b in description.bank],
+            axes=AxesKept(speed_rpm=axes.speed_rpm, load=axes.load),
+            displacement_cm3=calibration.displacement_cm3,
+            description=hash_file(made / DESCRIPTION),
+            files=hash_files(made / START),
+        )
+        write_bytes(made / HISTORY, Chain().followed_by(record).content)
         sync_folder(made)
         made.chmod(0o755)
         if folder.is_dir():

@@ -15,20 +15,22 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_table, write_text
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.chain import sha256_of
 from breathmap.tools.job.folder import (
-    ACCEPTED,
     DESCRIPTION,
-    LEARNED,
-    PREPARED,
-    PROPOSED,
-    STORED,
-    UNDONE,
     Job,
-    Record,
     hash_file,
     hash_files,
     save_folder,
-    sha256_of,
+)
+from breathmap.tools.job.records import (
+    Accepted,
+    Learned,
+    Prepared,
+    Proposed,
+    Stored,
+    TableMoved,
+    Undone,
 )
 from breathmap.tools.job.setup import (
     BEFORE_RUNNING,
@@ -58,11 +60,13 @@ def prepare_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     text = sheet_text(description, items, left)
     write_text(job.folder / SHEET, text)
     job.append(
-        PREPARED,
-        by_wire=written is not None,
-        description=hash_file(job.folder / DESCRIPTION),
-        sheet=sha256_of(text.encode()),
-        by_hand=[item.name for item in left],
+        Prepared(
+            **job.head(),
+            by_wire=written is not None,
+            description=hash_file(job.folder / DESCRIPTION),
+            sheet=sha256_of(text.encode()),
+            by_hand=[item.name for item in left],
+        )
     )
     _show_sheet(items, left, screen)
     if written is not None:
@@ -119,36 +123,37 @@ def check_known(job: Job, present: Calibration, port: str) -> int:
 
 def accept_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     """Make the latest proposal the table of the next pass; with a port, write it and read back."""
-    proposed = job.latest(PROPOSED)
+    proposed = job.latest(Proposed)
     if proposed is None:
         raise UserError(f"{job.folder}: there is no proposal yet; run breathmap propose first")
-    number = proposed["proposal"]
-    changed = job.latest(ACCEPTED, UNDONE)
-    if changed is not None and changed["number"] > proposed["number"]:
+    number = proposed.proposal
+    if job.table_set.number > proposed.number:
         raise UserError(
             f"{job.folder}: since proposal {number} the table has changed; learn and propose again"
         )
     folder = job.proposal_folder(number)
-    for name, wanted in proposed["files"].items():
+    for name, wanted in proposed.files.items():
         if hash_file(folder / name) != wanted:
             raise UserError(f"{folder / name}: changed since it was proposed; propose again")
-    learned = job.latest(LEARNED)
-    if learned is not None and learned["number"] > proposed["number"]:
+    learned = job.latest(Learned)
+    if learned is not None and learned.number > proposed.number:
         screen.say(f"Note: more was learned after proposal {number}; it is not in it.")
-    for caution in proposed["cautions"]:
+    for caution in proposed.cautions:
         screen.warn(caution)
     table = job.next_table
     start = job.start()
     calibration = _proposed_calibration(job, folder, proposed, start)
     save_folder(job.table_folder(table), calibration_files(calibration, job.description()))
     job.append(
-        ACCEPTED,
-        table=table,
-        from_table=proposed["table"],
-        proposal=number,
-        displacement_cm3=calibration.displacement_cm3,
-        files=hash_files(job.table_folder(table)),
-        proposal_files=proposed["files"],
+        Accepted(
+            **job.head(),
+            table=table,
+            from_table=proposed.table,
+            proposal=number,
+            displacement_cm3=calibration.displacement_cm3,
+            files=hash_files(job.table_folder(table)),
+            proposal_files=proposed.files,
+        )
     )
     screen.say(f"Proposal {number} is now table {table}, in {job.table_folder(table)}.")
     if port is None:
@@ -162,13 +167,13 @@ def _store(job: Job) -> str:
 
 
 def _proposed_calibration(
-    job: Job, folder: Path, proposed: Record, start: Calibration
+    job: Job, folder: Path, proposed: Proposed, start: Calibration
 ) -> Calibration:
     tables = tuple(
         tuple(read_table(folder / f"{bank.name}.csv", start.speed_rpm, start.load))
         for bank in job.description().bank
     )
-    return replace(start, ve_pct=tables, displacement_cm3=proposed["displacement_cm3"])
+    return replace(start, ve_pct=tables, displacement_cm3=proposed.displacement_cm3)
 
 
 def store_job(job: Job, port: str, baud: int, screen: Screen, overwrite: bool = False) -> None:
@@ -180,7 +185,7 @@ def store_job(job: Job, port: str, baud: int, screen: Screen, overwrite: bool = 
             check_known(job, present, port)
         wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
         link.write(wanted, present)
-    job.append(STORED, table=job.table, by_wire=True)
+    job.append(Stored(**job.head(), table=job.table, by_wire=True))
     screen.say(f"Table {job.table} was written to the controller at {port}, and read back.")
 
 
@@ -189,17 +194,19 @@ def undo_job(
 ) -> None:
     """Go back to an earlier table (by default the one before)."""
     if number is None:
-        record = job.latest(ACCEPTED, UNDONE)
+        record = job.latest(TableMoved)
         if record is None:
             raise UserError(f"{job.folder}: it is still at table 0, there is nothing to undo")
-        number = int(record["from_table"])
+        number = record.from_table
     calibration = job.calibration(number)
     if number != job.table:
         job.append(
-            UNDONE,
-            table=number,
-            from_table=job.table,
-            displacement_cm3=calibration.displacement_cm3,
+            Undone(
+                **job.head(),
+                table=number,
+                from_table=job.table,
+                displacement_cm3=calibration.displacement_cm3,
+            )
         )
     screen.say(f"The job goes on from table {number}, in {job.table_folder(number)}.")
     if port is None:

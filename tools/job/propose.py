@@ -4,7 +4,7 @@ Learning from the recordings is exact, so the same recordings, description and t
 the same proposal, byte for byte; `history --verify` shows it.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,14 +27,13 @@ from breathmap.learner.words.description import EngineDescription, Storage
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.job.folder import DESCRIPTION, PROPOSED, Job, hash_files, save_folder
+from breathmap.tools.job.folder import DESCRIPTION, Job, hash_files, save_folder
+from breathmap.tools.job.records import REBASE, SATURATE, Choice, Proposed
 from breathmap.tools.job.runs import check_recordings, open_pass, relearn_pass
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
 
-SATURATE = "saturate"
-REBASE = "rebase"
 # Where the device does not tell.
 USUAL_RATE_HZ = 25.0
 
@@ -66,7 +65,7 @@ class Plan:
 
 
 def plan_for(
-    session: Session, choice: str, rules: Rules, target: float, displacement_cm3: float
+    session: Session, choice: Choice, rules: Rules, target: float, displacement_cm3: float
 ) -> Plan:
     """Decide everything from what was learned. choice: "", "saturate" or "rebase".
 
@@ -202,7 +201,7 @@ def _cells_text(bank: BankPlan, description: EngineDescription) -> str:
     return "\n".join(lines) + "\n"
 
 
-def propose_job(job: Job, choice: str, rules: Rules, target: float, screen: Screen) -> Plan:
+def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: Screen) -> Plan:
     """Solve the open pass and write its proposal into the job."""
     number = job.pass_number
     if not job.pass_recordings(number):
@@ -215,31 +214,27 @@ def propose_job(job: Job, choice: str, rules: Rules, target: float, screen: Scre
     session = relearn_pass(job, number, screen)
     displacement = job.calibration().displacement_cm3
     plan = plan_for(session, choice, rules, target, displacement)
-    proposal = sum(r["what"] == PROPOSED for r in job.records) + 1
+    proposal = len(job.all_of(Proposed)) + 1
     folder = job.proposal_folder(proposal)
     own = job.pass_folder(number)
-    inputs = {
-        DESCRIPTION: (own / DESCRIPTION).read_text("utf-8"),
-    }
+    inputs = {DESCRIPTION: (own / DESCRIPTION).read_text("utf-8")}
     save_folder(folder, {**plan.files, **inputs})
     files = hash_files(folder)
     job.append(
-        PROPOSED,
-        proposal=proposal,
-        table=job.table,
-        choice=choice,
-        rules=_finite(rules),
-        target=target,
-        displacement_cm3=plan.displacement_cm3,
-        recordings=[entry["sha256"] for entry in job.pass_recordings(number)],
-        description=files[DESCRIPTION],
-        cautions=plan.cautions,
-        finished=all(bank.judgement.finished for bank in plan.banks),
-        files=files,
-        **{"pass": number},
+        Proposed(
+            **job.head(),
+            proposal=proposal,
+            table=job.table,
+            choice=choice,
+            rules=rules,
+            target=target,
+            displacement_cm3=plan.displacement_cm3,
+            recordings=[entry.sha256 for entry in job.pass_recordings(number)],
+            description=files[DESCRIPTION],
+            cautions=plan.cautions,
+            finished=all(bank.judgement.finished for bank in plan.banks),
+            files=files,
+            pass_number=number,
+        )
     )
     return plan
-
-
-def _finite(rules: Rules) -> dict[str, float | bool]:
-    return asdict(rules)

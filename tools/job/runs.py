@@ -14,18 +14,10 @@ from breathmap.tools.base.files import read_description, read_tables, write_text
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.folder import (
-    CHECKED,
-    DESCRIPTION,
-    LEARNED,
-    PREPARED,
-    Job,
-    Record,
-    hash_file,
-    save_folder,
-    sha256_of,
-)
+from breathmap.tools.job.chain import sha256_of
+from breathmap.tools.job.folder import DESCRIPTION, Job, hash_file, save_folder
 from breathmap.tools.job.passes import check_known
+from breathmap.tools.job.records import Checked, Entry, Learned, Prepared, Verdicts
 from breathmap.tools.job.signs import drive_lines, learning_signs, missing_setup
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import learn_live, load, read_port, relearn
@@ -60,26 +52,30 @@ def take_in(job: Job, screen: Screen) -> None:
     new = _new_recordings(job)
     if new:
         number = job.pass_number
-        job.append(LEARNED, recovered=True, **_learned(job, number, new))
-        names = ", ".join(entry["name"] for entry in new)
+        job.append(Learned(**job.head(), recovered=True, **_learned(job, number, new)))
+        names = ", ".join(entry.name for entry in new)
         screen.say(f"Taken in from an interrupted run: {names}.")
 
 
-def _new_recordings(job: Job) -> list[Record]:
+def _new_recordings(job: Job) -> list[Entry]:
     number = job.pass_number
     folder = job.pass_folder(number)
-    known = {entry["name"] for entry in job.pass_recordings(number)}
+    known = {entry.name for entry in job.pass_recordings(number)}
     return [
-        {"name": path.name, "sha256": hash_file(path), "bytes": path.stat().st_size}
+        _entry_of(path)
         for path in recordings_in(folder)
         if path.name not in known and path.stat().st_size
     ]
 
 
-def _learned(job: Job, number: int, recordings: list[Record]) -> dict[str, Any]:
+def _entry_of(path: Path) -> Entry:
+    return Entry(name=path.name, sha256=hash_file(path), size_bytes=path.stat().st_size)
+
+
+def _learned(job: Job, number: int, recordings: list[Entry]) -> dict[str, Any]:
     folder = job.pass_folder(number)
     return {
-        "pass": number,
+        "pass_number": number,
         "table": job.table,
         "recordings": recordings,
         "description": hash_file(folder / DESCRIPTION),
@@ -106,7 +102,7 @@ def learn_job(
     if job.finished is not None:
         _check_drive(job, source, baud, wait_s, screen)
         return
-    if job.latest(PREPARED) is None:
+    if job.latest(Prepared) is None:
         screen.warn(
             f"this job has not been prepared: breathmap prepare {job.folder} says what to set."
         )
@@ -148,11 +144,11 @@ def _check_controller(job: Job, port: str, baud: int) -> None:
 def _learn_file(job: Job, path: Path, screen: Screen) -> None:
     """Copy a recording made elsewhere into the open pass, once."""
     digest = hash_file(path)
-    for record in [r for r in job.records if r["what"] == LEARNED]:
-        for entry in record["recordings"]:
-            if entry["sha256"] == digest:
+    for record in job.all_of(Learned):
+        for entry in record.recordings:
+            if entry.sha256 == digest:
                 raise UserError(
-                    f"{path}: already in pass {record['pass']} as {entry['name']}; learning it "
+                    f"{path}: already in pass {record.pass_number} as {entry.name}; learning it "
                     "twice would count the same evidence twice"
                 )
     folder = open_pass(job)
@@ -178,13 +174,13 @@ def note_run(job: Job, folder: Path, summary: Summary, screen: Screen) -> None:
     new = _new_recordings(job)
     number = job.pass_number
     banks = {
-        name: {"samples": bank.samples, "used": bank.used, "refused": bank.refused}
+        name: Verdicts(samples=bank.samples, used=bank.used, refused=bank.refused)
         for name, bank in summary.banks.items()
     }
-    job.append(LEARNED, verdicts=banks, **_learned(job, number, new))
+    job.append(Learned(**job.head(), verdicts=banks, **_learned(job, number, new)))
     start = job.start()
     for entry in new:
-        data = (folder / entry["name"]).read_bytes()
+        data = (folder / entry.name).read_bytes()
         for line in missing_setup(data, start, job.description()):
             screen.warn(line)
     count = len(job.pass_recordings(number))
@@ -195,7 +191,7 @@ def note_run(job: Job, folder: Path, summary: Summary, screen: Screen) -> None:
 def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen) -> None:
     """After `finish`: look at a drive for signs of a learning set-up that was forgotten."""
     screen.say("This job is finished: this run checks the set-up and is not learned.")
-    number = sum(r["what"] == CHECKED for r in job.records) + 1
+    number = len(job.all_of(Checked)) + 1
     folder = job.folder / "checks" / f"{number:03d}"
     if not (folder / DESCRIPTION).exists():
         files = calibration_files(job.calibration(), job.description())
@@ -218,14 +214,8 @@ def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen
         screen.warn(line)
     if not signs:
         screen.say("No sign of the learning set-up in this drive.")
-    job.append(
-        CHECKED,
-        signs=signs,
-        recordings=[
-            {"name": p.name, "sha256": hash_file(p), "bytes": p.stat().st_size}
-            for p in sorted(set(recordings_in(folder)) - before)
-        ],
-    )
+    new = sorted(set(recordings_in(folder)) - before)
+    job.append(Checked(**job.head(), signs=signs, recordings=[_entry_of(path) for path in new]))
 
 
 def relearn_pass(job: Job, number: int, screen: Screen) -> Session:
@@ -244,8 +234,8 @@ def relearn_pass(job: Job, number: int, screen: Screen) -> Session:
 def check_recordings(job: Job, number: int) -> None:
     """Refuse recordings that are not those that the history names."""
     for entry in job.pass_recordings(number):
-        path = job.pass_folder(number) / entry["name"]
-        if hash_file(path) != entry["sha256"]:
+        path = job.pass_folder(number) / entry.name
+        if hash_file(path) != entry.sha256:
             raise UserError(
                 f"{path}: changed since it was recorded; take it from a copy of the job"
             )

@@ -17,6 +17,8 @@ RICH_LAMBDA = 13.0 / 14.6
 # Common practice, no source.
 SPARK_RETARD_DEG = 4.0
 
+# The line of the sheet that is no switch.
+TARGET = "target"
 WIDEBAND_OFF = (
     "acceleration_enrichment",
     "deceleration_enleanment",
@@ -47,7 +49,7 @@ UNKNOWN = "______ (write it down first)"
 
 @dataclass(frozen=True)
 class Item:
-    """One line of the sheet. name: a setting's, or "target". value: for learning, as a number;
+    """One line of the sheet. name: a setting's, or TARGET. value: for learning, as a number;
     for spark, an amount to add."""
 
     name: str
@@ -71,7 +73,7 @@ def sheet(description: EngineDescription, start: Calibration) -> list[Item]:
     afr = description.engine.afr
     in_afr = "" if afr is None else f" ({target * afr:.1f} : 1)"
     items = [
-        Item("target", "target lambda, whole table", _target_text(start.target_lambda),
+        Item(TARGET, "target lambda, whole table", _target_text(start.target_lambda),
              f"{target:.3f} flat{in_afr}", target)
     ]  # fmt: skip
     values = dict.fromkeys(SWITCHING_OFF if switching else WIDEBAND_OFF, 0.0)
@@ -123,7 +125,7 @@ def by_hand(items: Sequence[Item], calibration: Calibration | None) -> list[Item
         item
         for item in items
         if item.name not in calibration.settings
-        and not (item.name == "target" and calibration.target_lambda is not None)
+        and not (item.name == TARGET and calibration.target_lambda is not None)
     ]
 
 

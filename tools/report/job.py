@@ -5,10 +5,18 @@ Reads what the job's commands wrote and changes nothing in it.
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.job.folder import CHECKED, CREATED, LEARNED, PREPARED, PROPOSED, Job, Record
+from breathmap.tools.job.folder import Job
+from breathmap.tools.job.records import (
+    Checked,
+    Created,
+    Finished,
+    Learned,
+    Prepared,
+    Proposed,
+    Record,
+)
 from breathmap.tools.report.data import (
     BankReport,
     PassRow,
@@ -25,7 +33,7 @@ from breathmap.tools.run.results import SUMMARY
 def read_job(folder: Path) -> ReportData:
     """Return what a job holds; UserError while nothing has been learned in it."""
     job = Job(folder)
-    numbers = sorted({int(r["pass"]) for r in job.records if r["what"] == LEARNED})
+    numbers = sorted({record.pass_number for record in job.all_of(Learned)})
     whole = [n for n in numbers if (job.pass_folder(n) / SUMMARY).exists()]
     if not whole:
         raise UserError(
@@ -34,14 +42,14 @@ def read_job(folder: Path) -> ReportData:
     each = {number: read_folder(job.pass_folder(number)) for number in whole}
     latest = each[whole[-1]]
     proposed = next(
-        (r for r in reversed(job.records) if r["what"] == PROPOSED and r["pass"] == whole[-1]),
+        (r for r in reversed(job.all_of(Proposed)) if r.pass_number == whole[-1]),
         None,
     )
     banks = latest.banks
     summary = latest.summary
     if proposed is not None:
-        banks = [_with_proposal(bank, job.proposal_folder(proposed["proposal"])) for bank in banks]
-        warnings = [*summary.warnings, *proposed["cautions"]]
+        banks = [_with_proposal(bank, job.proposal_folder(proposed.proposal)) for bank in banks]
+        warnings = [*summary.warnings, *proposed.cautions]
         summary = summary.model_copy(update={"warnings": warnings})
     rows: list[PassRow] = [
         pass_row(number, bank) for number, data in each.items() for bank in data.banks
@@ -87,24 +95,22 @@ def _setup_lines(job: Job) -> list[str]:
 
 
 def _told(record: Record) -> list[str]:
-    day = str(record["time"])[:10]
-    what = record["what"]
-    if what == CREATED:
-        how = "read from the controller" if record["by_wire"] else "from files"
-        return [f"{day}: the job was made, {how}."]
-    if what == PREPARED:
-        how = "written to the controller and read back" if record["by_wire"] else "by hand"
-        left: list[Any] = record["by_hand"]
-        more = f" By hand: {', '.join(str(n) for n in left)}." if left else ""
-        return [f"{day}: set up for learning, {how}.{more}"]
-    if what == "finished":
-        proof = (
-            f"{record['compared']:,} fields compared with the start, {record['differing']} differ, "
-            "all of them VE or displacement"
-        )
-        how = "the controller was read back" if record["verified"] else "not verified in it"
-        return [f"{day}: finished with table {record['table']}; {proof}; {how}."]
-    if what == CHECKED:
-        signs = "; ".join(record["signs"]) or "no sign of the learning set-up"
-        return [f"{day}: check drive: {signs}."]
+    match record:
+        case Created():
+            how = "read from the controller" if record.by_wire else "from files"
+            return [f"{record.day}: the job was made, {how}."]
+        case Prepared():
+            how = "written to the controller and read back" if record.by_wire else "by hand"
+            more = f" By hand: {', '.join(record.by_hand)}." if record.by_hand else ""
+            return [f"{record.day}: set up for learning, {how}.{more}"]
+        case Finished():
+            proof = (
+                f"{record.compared:,} fields compared with the start, {record.differing} differ, "
+                "all of them VE or displacement"
+            )
+            how = "the controller was read back" if record.verified else "not verified in it"
+            return [f"{record.day}: finished with table {record.table}; {proof}; {how}."]
+        case Checked():
+            signs = "; ".join(record.signs) or "no sign of the learning set-up"
+            return [f"{record.day}: check drive: {signs}."]
     return []

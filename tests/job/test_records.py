@@ -1,0 +1,106 @@
+"""Records of a history: one definition each, the same bytes as ever, clear about oddities."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from command_line import Breathmap, refused
+
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.job.chain import line_of, read_chain, sha256_of
+from breathmap.tools.job.records import RECORD
+
+EARLIER = Path(__file__).resolve().parents[1] / "data" / "0.1.0" / "job" / "history.jsonl"
+HASH = sha256_of(b"")
+HEAD = '"time": "2026-11-26T02:58:54+00:00", "software": "0.1.0"'
+# As 0.1.0 wrote the kinds that are not in tests/data.
+LINES = [
+    f'{{"number": 5, "what": "accepted", {HEAD}, "table": 1, "from_table": 0, "proposal": 1, '
+    f'"displacement_cm3": 689.0, "files": {{"left.csv": "{HASH}"}}, "proposal_files": '
+    f'{{"left.csv": "{HASH}"}}, "previous": "{HASH}"}}\n',
+    f'{{"number": 6, "what": "undone", {HEAD}, "table": 0, "from_table": 1, "displacement_cm3": '
+    f'689.0, "previous": "{HASH}"}}\n',
+    f'{{"number": 7, "what": "stored", {HEAD}, "table": 0, "by_wire": true, "previous": '
+    f'"{HASH}"}}\n',
+    f'{{"number": 8, "what": "finished", {HEAD}, "table": 0, "by_wire": true, "verified": false, '
+    '"compared": 126, "differing": 0, "displacement_cm3": 689.0, "files": '
+    f'{{"proof.md": "{HASH}"}}, "previous": "{HASH}"}}\n',
+    f'{{"number": 9, "what": "checked", {HEAD}, "signs": ["closed loop never acted"], '
+    f'"recordings": [{{"name": "recording-001.bin", "sha256": "{HASH}", "bytes": 34218}}], '
+    f'"previous": "{HASH}"}}\n',
+    f'{{"number": 3, "what": "learned", {HEAD}, "recovered": true, "pass": 1, "table": 0, '
+    f'"recordings": [], "description": "{HASH}", "tables": {{}}, "previous": "{HASH}"}}\n',
+]
+
+
+@pytest.mark.parametrize("line", [*EARLIER.read_text("utf-8").splitlines(keepends=True), *LINES])
+def test_record_is_written_as_it_was_read(line: str) -> None:
+    """Every kind of record, read and written again, is the same bytes, and so is its JSON."""
+    record = RECORD.validate_json(line)
+
+    assert line_of(record) == line.encode()
+    assert json.dumps(record.as_dict()) == json.dumps(json.loads(line))
+
+
+def test_keys_of_a_later_version_are_kept() -> None:
+    """A key that is not known here stays in the record and in its JSON."""
+    value = json.loads(LINES[2]) | {"weather": "dry"}
+    assert RECORD.validate_json(json.dumps(value)).as_dict()["weather"] == "dry"
+
+
+def rewritten(change: Callable[[list[dict[str, Any]]], object]) -> bytes:
+    """Return the earlier history with its records changed and the chain of hashes made good."""
+    records = [json.loads(line) for line in EARLIER.read_text("utf-8").splitlines()]
+    change(records)
+    content, previous = b"", ""
+    for record in records:
+        line = (json.dumps(record | {"previous": previous}) + "\n").encode()
+        content, previous = content + line, sha256_of(line)
+    return content
+
+
+ODD = [
+    (lambda r: r[1].update(what="repainted"), ("line 2", "'repainted'", "later version")),
+    (lambda r: r[1].update(what=None), ("line 2",)),
+    (lambda r: r[1].pop("what"), ("line 2",)),
+    (lambda r: r[0].update(table="0"), ("line 1", "table")),
+    (lambda r: r[0].update(displacement_cm3=float("nan")), ("line 1", "displacement_cm3")),
+    (lambda r: r[0].pop("axes"), ("line 1", "axes")),
+    (lambda r: r[0]["axes"].update(load="all"), ("line 1", "axes.load")),
+    (lambda r: r[2].update({"pass": 0}), ("line 3", "pass")),
+    (lambda r: r[2]["recordings"][0].update(name="../../r.bin"), ("line 3", "recordings.0.name")),
+    (lambda r: r[2]["recordings"][0].update(sha256="short"), ("line 3", "recordings.0.sha256")),
+    (lambda r: r[2].update(time=5), ("line 3", "time")),
+    (lambda r: r[3].update(files={"/etc/passwd": HASH}), ("line 4", "files")),
+    (lambda r: r[3].update(choice="maybe"), ("line 4", "choice")),
+    (lambda r: r[3]["rules"].update(max_change="all"), ("line 4", "rules.max_change")),
+]
+
+
+@pytest.mark.parametrize(("change", "said"), ODD)
+def test_odd_values_are_named(
+    breathmap: Breathmap,
+    tmp_path: Path,
+    change: Callable[[list[dict[str, Any]]], object],
+    said: tuple[str, ...],
+) -> None:
+    """A record with a value that cannot be is told in one line with file, line number and key,
+    by every command alike."""
+    job = tmp_path / "job"
+    job.mkdir()
+    (job / "history.jsonl").write_bytes(rewritten(change))
+
+    for command in ("history", "propose", "report"):
+        refused(breathmap(command, job), "history.jsonl", *said)
+
+
+@pytest.mark.parametrize("content", [b"", b"[]\n", b"7\n", b"[" * 100_000 + b"\n", b"\xff\n"])
+def test_what_is_no_history_is_told(tmp_path: Path, content: bytes) -> None:
+    """A file that holds no record at all is told in one line."""
+    path = tmp_path / "history.jsonl"
+    path.write_bytes(content)
+
+    with pytest.raises(UserError, match=r"history\.jsonl: (it does not begin|line 1)"):
+        read_chain(path)

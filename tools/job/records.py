@@ -1,0 +1,198 @@
+"""What a job's history says: every kind of record and every key of it, defined once.
+
+Units stand in the names. Keys that only a later version writes are kept. Within Python a record is
+told by its class, in the file by `what`.
+"""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+from breathmap.learner.decide.proposal import Rules
+
+Sha256 = Annotated[str, Field(pattern=r"\A[0-9a-f]{64}\z")]
+# Of a file within the folder that the record speaks of, never of one elsewhere.
+FileName = Annotated[str, Field(pattern=r"\A[^./\\\x00][^/\\\x00]*\z")]
+Hashes = dict[FileName, Sha256]
+# Number of a table (0: the start), of a pass, of a proposal.
+TableNumber = Annotated[int, Field(ge=0)]
+Counted = Annotated[int, Field(ge=1)]
+Displacement = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Choice = Literal["", "saturate", "rebase"]
+
+SATURATE: Choice = "saturate"
+REBASE: Choice = "rebase"
+
+
+class Part(BaseModel):
+    """A part of a record; unchangeable, exact about types, tolerant of keys it does not know."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True, populate_by_name=True)
+
+
+class Entry(Part):
+    """A recording: its file's name, content and size."""
+
+    name: FileName
+    sha256: Sha256
+    size_bytes: int = Field(alias="bytes", ge=0)
+
+
+class AxesKept(Part):
+    """The axes that a job began with."""
+
+    speed_rpm: list[float]
+    load: list[float]
+
+
+class Verdicts(Part):
+    """What became of a bank's samples. refused: samples by reason."""
+
+    samples: int
+    used: int
+    refused: dict[str, int]
+
+
+class Record(Part):
+    """What every record says. time: of the day, UTC. previous: hash of the line before."""
+
+    number: Counted
+    what: str
+    time: Annotated[str, Field(pattern=r"\A\d{4}-\d\d-\d\dT\d\d:\d\d")]
+    software: str
+    previous: Sha256 | Literal[""]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as it is written: only what was set, the hash of the line before at the end."""
+        values = self.model_dump(by_alias=True, exclude_unset=True)
+        head = {"number": values.pop("number"), "what": self.what}
+        previous = values.pop("previous")
+        return {**head, **values, "what": self.what, "previous": previous}
+
+    @property
+    def day(self) -> str:
+        """The day of it, year first."""
+        return self.time[:10]
+
+
+class TableSet(Record):
+    """From here on the job goes on from another table."""
+
+    table: TableNumber
+
+
+class Created(TableSet):
+    """The job was made. by_wire: read from a controller. description: hash of engine.toml."""
+
+    what: Literal["created"] = "created"
+    by_wire: bool
+    banks: list[str]
+    axes: AxesKept
+    displacement_cm3: Displacement
+    description: Sha256
+    files: Hashes
+
+
+class Prepared(Record):
+    """The sheet was written. by_hand: names of what a person is to set."""
+
+    what: Literal["prepared"] = "prepared"
+    by_wire: bool
+    description: Sha256
+    sheet: Sha256
+    by_hand: list[str]
+
+
+class Learned(Record):
+    """Recordings joined a pass. recovered: an interrupted run left them. verdicts: by bank, of the
+    whole pass. tables: those that the pass runs on."""
+
+    what: Literal["learned"] = "learned"
+    recovered: bool = False
+    verdicts: dict[str, Verdicts] = {}
+    pass_number: Counted = Field(alias="pass")
+    table: TableNumber
+    recordings: list[Entry]
+    description: Sha256
+    tables: Hashes
+
+
+class Proposed(Record):
+    """A pass was solved. target: remaining fuelling error to stop at, a fraction. recordings: the
+    hashes of what was learned. finished: good enough to finish."""
+
+    what: Literal["proposed"] = "proposed"
+    proposal: Counted
+    table: TableNumber
+    choice: Choice
+    rules: Rules
+    target: float
+    displacement_cm3: Displacement
+    recordings: list[Sha256]
+    description: Sha256
+    cautions: list[str]
+    finished: bool
+    files: Hashes
+    pass_number: Counted = Field(alias="pass")
+
+
+class TableMoved(TableSet):
+    """The job went from one table to another."""
+
+    from_table: TableNumber
+
+
+class Accepted(TableMoved):
+    """A proposal became a table. files: the table's. proposal_files: the proposal's."""
+
+    what: Literal["accepted"] = "accepted"
+    proposal: Counted
+    displacement_cm3: Displacement
+    files: Hashes
+    proposal_files: Hashes
+
+
+class Undone(TableMoved):
+    """The job went back to an earlier table, or forward again."""
+
+    what: Literal["undone"] = "undone"
+    displacement_cm3: Displacement
+
+
+class Stored(Record):
+    """The table was written to the controller and read back."""
+
+    what: Literal["stored"] = "stored"
+    table: TableNumber
+    by_wire: bool
+
+
+class Finished(Record):
+    """The final calibration was written. by_wire: read back from the controller. verified: and
+    nothing was left to a person. compared, differing: fields, against the start."""
+
+    what: Literal["finished"] = "finished"
+    table: TableNumber
+    by_wire: bool
+    verified: bool
+    compared: int
+    differing: int
+    displacement_cm3: Displacement
+    files: Hashes
+
+
+class Checked(Record):
+    """A drive after `finish`. signs: of a learning set-up that is still in, a line each."""
+
+    what: Literal["checked"] = "checked"
+    signs: list[str]
+    recordings: list[Entry]
+
+
+WIRED = (Created, Prepared, Stored, Finished)
+RECORD: TypeAdapter[Record] = TypeAdapter(
+    Annotated[
+        Created | Prepared | Learned | Proposed | Accepted | Undone | Stored | Finished | Checked,
+        Field(discriminator="what"),
+    ]
+)
