@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from breathmap.protocol.host.all_frames import ALL_FRAMES
-from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.host.calibration import Calibration, Device
 from breathmap.protocol.host.link import NEED_DATA, FrameEvent, LinkReader
 from breathmap.protocol.wire import control_fields as control
 from breathmap.protocol.wire.control_fields import (
@@ -18,6 +18,7 @@ from breathmap.protocol.wire.control_fields import (
     APPLY,
     BAD_VALUE,
     CONSTANTS,
+    CONTROLLER,
     DISCARD,
     DONE,
     NO_SUCH_PLACE,
@@ -35,12 +36,14 @@ from breathmap.simulator.controller import LAMBDA_STEP, STORED_MOST, VE_STEP_PCT
 from breathmap.simulator.settings import SWITCHES as CONTROLLER_SWITCHES
 
 FORGET_AFTER_US = 30_000_000
+FIRMWARE = "0.1"
+SERIAL = "INVENTED-1"
 
 Message = tuple[FrameType, dict[str, Any]]
 
 
 def calibration_of(controller: Controller) -> Calibration:
-    """Return what a controller of the simulated engine holds."""
+    """Return what a controller of the simulated engine holds; it can keep a mark, and has none."""
     settings = controller.read_settings()
     return Calibration(
         load_axis="map_kpa",
@@ -54,6 +57,8 @@ def calibration_of(controller: Controller) -> Calibration:
         ve_most_count=STORED_MOST,
         target_step_lambda=LAMBDA_STEP,
         target_most_count=STORED_MOST,
+        device=Device(controller_name="simulated", serial=SERIAL, controller_firmware=FIRMWARE),
+        mark="",
     )
 
 
@@ -71,7 +76,9 @@ class ControlServer:
     """Answers requests about one controller.
 
     calibration: what it holds. in_force: called with the new calibration on `apply`; a ValueError
-    from it refuses the whole. writable: a False answers every write with `not_writable`.
+    from it refuses the whole. writable: a False answers every write with `not_writable`. A
+    calibration whose device has no serial is one that does not know the `controller` frame.
+    keeps_mark: whether a mark can be written.
     """
 
     def __init__(
@@ -81,8 +88,10 @@ class ControlServer:
         device_name: str = "simulated twin",
         sample_rate_hz: float = 25.0,
         writable: bool = True,
+        keeps_mark: bool = True,
     ) -> None:
         self.calibration = calibration
+        self._keeps_mark = keeps_mark
         self._in_force = in_force
         self._device_name = device_name
         self._sample_rate_hz = sample_rate_hz
@@ -97,13 +106,19 @@ class ControlServer:
         calibration = self.calibration
         return {
             "device_name": self._device_name,
-            "firmware": "0.1",
+            "firmware": FIRMWARE,
             "banks": calibration.banks,
             "sample_rate_hz": self._sample_rate_hz,
             "load_axis": LOAD_AXES.index(calibration.load_axis),
             "speed_points": [{"speed_rpm": n} for n in calibration.speed_rpm],
             "load_points": [{"load": p} for p in calibration.load],
         }
+
+    def controller(self) -> bytes | None:
+        """Return the payload of the `controller` frame, None when this one has no serial."""
+        if not self.calibration.device.serial:
+            return None
+        return pack_payload(*self.calibration.controller())
 
     def feed(self, data: bytes) -> None:
         """Take bytes that a host sent."""
@@ -121,7 +136,9 @@ class ControlServer:
         return [(kind.number, pack_payload(kind, values)) for kind, values in out]
 
     def _act(self, event: FrameEvent) -> None:
-        kinds = {kind.number: kind for kind in (REQUEST, TABLE_ROW, CONSTANTS, SWITCHES)}
+        kinds = {
+            kind.number: kind for kind in (REQUEST, TABLE_ROW, CONSTANTS, SWITCHES, CONTROLLER)
+        }
         kind = kinds.get(event.type)
         if kind is None:
             return
@@ -142,6 +159,8 @@ class ControlServer:
             self._out.append(calibration.constants())
         elif action == control.SEND_SWITCHES:
             self._out.append(calibration.switches())
+        elif action == control.SEND_CONTROLLER and calibration.device.serial:
+            self._out.append(calibration.controller())
         elif action == control.SEND_ROW:
             place = (values["table"], values["bank"], values["row"])
             if place not in calibration.rows():
@@ -164,6 +183,8 @@ class ControlServer:
             outcome = self._check_row(values)
         elif kind is CONSTANTS:
             outcome = self._check_constants(values)
+        elif kind is CONTROLLER:
+            outcome = self._check_controller(values)
         else:
             outcome = self._check_switches(values)
         if outcome == DONE:
@@ -186,6 +207,15 @@ class ControlServer:
         if any(values[name] != mine[name] for name in others):
             return NOT_WRITABLE
         return DONE if values["displacement_mm3"] > 0 else BAD_VALUE
+
+    def _check_controller(self, values: dict[str, Any]) -> int:
+        mine = self.calibration.controller()[1]
+        if not self.calibration.device.serial:
+            return NO_SUCH_PLACE
+        others = [name for name in mine if name != "mark"]
+        if not self._keeps_mark or any(values[name] != mine[name] for name in others):
+            return NOT_WRITABLE
+        return DONE
 
     def _check_switches(self, values: dict[str, Any]) -> int:
         for entry in values["switches"]:
@@ -215,6 +245,8 @@ def _changed(before: Calibration, kind: FrameType, values: dict[str, Any]) -> Ca
     """Return a calibration with one written frame laid over it."""
     if kind is CONSTANTS:
         return replace(before, displacement_cm3=values["displacement_mm3"] / 1000.0)
+    if kind is CONTROLLER:
+        return replace(before, mark=values["mark"])
     if kind is SWITCHES:
         told = {SETTINGS[e["setting"]]: e["value"] for e in values["switches"]}
         return replace(before, settings={**before.settings, **told})

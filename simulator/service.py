@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable, Iterator
 from types import TracebackType
 from typing import Protocol
 
+from breathmap.protocol.wire.control_fields import CONTROLLER
 from breathmap.protocol.wire.device import build_frame, encode_sample, pack_payload
 from breathmap.protocol.wire.fields import IDENTITY, NO_BANK, SAMPLE, STATUS
 from breathmap.protocol.wire.sample import Sample
@@ -84,6 +85,9 @@ class FrameStream:
             now = sample if isinstance(sample, int) else sample.time_us
             if identity_due is None or now >= identity_due:
                 yield now, self._frame(IDENTITY.number, now, self._identity)
+                named = None if self._control is None else self._control.controller()
+                if named is not None:
+                    yield now, self._frame(CONTROLLER.number, now, named)
                 identity_due = now + IDENTITY_EVERY_US
             if status_due is None or now >= status_due:
                 yield now, self._frame(STATUS.number, now, self._status(now))

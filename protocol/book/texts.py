@@ -17,6 +17,8 @@ FRAME_TEXTS = {
     "to the controller to change the displacement.",
     "switches": "What the controller has switched on: sent when asked for, or to the controller to "
     "be written.",
+    "controller": "Which controller this is, and the mark that a host left in it: sent when asked "
+    "for, or to the controller to change the mark.",
     "request": "Asks a controller to send something, or to put what was written into force.",
     "answer": "Says what became of a frame that was sent to the controller.",
     "evidence": "Head of what a learner has accumulated for one bank: whose it is, its shape, and "
@@ -65,6 +67,11 @@ FIELD_TEXTS = {
     "table_row.row": "row, from 0: position of the load breakpoint",
     "table_row.cell_count": "cells that follow, one per speed breakpoint",
     "table_row.cells.count": "stored count; cell = count × step, see constants",
+    "controller.controller_name": "what the controller calls itself",
+    "controller.serial": "a number or text that no other controller has and that stays; empty: "
+    "none",
+    "controller.firmware": "firmware version of the controller",
+    "controller.mark": "what a host wrote and the controller keeps; empty: none",
     "constants.displacement_mm3": "displacement that the fuel is computed from; 1 cm3 is 1000 mm3",
     "constants.ve_step_pct": "VE of one count",
     "constants.ve_most_count": "largest count that a VE cell can store",
@@ -137,6 +144,7 @@ ACTION_TEXTS = {
     "send_row": "send this `table_row`",
     "apply": "put everything written since the last `apply` into force at once, and keep it",
     "discard": "forget everything written since the last `apply`",
+    "send_controller": "send `controller`",
 }
 
 OUTCOME_TEXTS = {

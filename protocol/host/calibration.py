@@ -5,12 +5,13 @@ tables per bank, target table, switches, displacement constant, how cells are st
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from breathmap.protocol.wire import control_fields as control
 from breathmap.protocol.wire.control_fields import (
     CONSTANTS,
+    CONTROLLER,
     REQUEST,
     SETTINGS,
     SWITCHES,
@@ -31,6 +32,39 @@ class CalibrationError(ValueError):
 
 
 @dataclass(frozen=True)
+class Device:
+    """Which device and which controller; empty where it does not say.
+
+    device_name, firmware: of the `identity` frame. controller_name, serial, controller_firmware: of
+    the `controller` frame; a serial is had by no other.
+    """
+
+    device_name: str = ""
+    firmware: str = ""
+    controller_name: str = ""
+    serial: str = ""
+    controller_firmware: str = ""
+
+    def is_other_than(self, known: "Device") -> str:
+        """Return in words why this is not the device known, "" when it may be that one.
+
+        Where both tell a serial it alone decides, where one does the device's name, else its name
+        and firmware.
+        """
+        if self.serial and known.serial:
+            names: tuple[str, ...] = ("serial",)
+        elif self.serial or known.serial:
+            names = ("device_name",)
+        else:
+            names = ("device_name", "firmware")
+        for name in names:
+            mine, theirs = getattr(self, name), getattr(known, name)
+            if mine != theirs:
+                return f"its {name.replace('_', ' ')} is {mine!r}, not {theirs!r}"
+        return ""
+
+
+@dataclass(frozen=True)
 class Calibration:
     """One controller's calibration. Raises ValueError when tables do not fit the axes.
 
@@ -38,7 +72,8 @@ class Calibration:
     tuple of cells, index = load_index * speed_count + speed_index. target_lambda: the same, one
     table for all banks, or None when not known. settings: value by name of SETTINGS, those known.
     displacement_cm3: what the fuel is computed from. A cell stores count * step, count at most
-    `..._most_count`.
+    `..._most_count`. device: whose it is. mark: what a host left in the controller, "" nothing,
+    None where it cannot hold one.
     """
 
     load_axis: str
@@ -52,6 +87,8 @@ class Calibration:
     ve_most_count: int = 255
     target_step_lambda: float = 0.005
     target_most_count: int = 255
+    device: Device = field(default=Device(), compare=False)
+    mark: str | None = None
 
     def __post_init__(self) -> None:
         size = len(self.speed_rpm) * len(self.load)
@@ -100,6 +137,15 @@ class Calibration:
         entries = [{"setting": SETTINGS.index(n), "value": self.settings[n]} for n in chosen]
         return SWITCHES, {"switches": entries}
 
+    def controller(self) -> Message:
+        """Return the `controller` frame."""
+        return CONTROLLER, {
+            "controller_name": self.device.controller_name,
+            "serial": self.device.serial,
+            "firmware": self.device.controller_firmware,
+            "mark": self.mark or "",
+        }
+
     def rows(self) -> Iterator[tuple[int, int, int]]:
         """Yield (table, bank, row) of every row of every table known."""
         tables = [(TABLE_VE, bank) for bank in range(self.banks)]
@@ -112,7 +158,8 @@ class Calibration:
     def changes_from(self, before: "Calibration") -> list[Message]:
         """Return the frames that turn `before`, as a controller holds it, into this one.
 
-        Settings that `before` lacks are left out. Raises ValueError where the two have other axes.
+        Settings that `before` lacks are left out, and so is a mark that it cannot hold. Raises
+        ValueError where the two have other axes.
         """
         if (self.speed_rpm, self.load, self.banks) != (before.speed_rpm, before.load, before.banks):
             raise ValueError("the two calibrations have other axes or banks")
@@ -132,6 +179,8 @@ class Calibration:
         ]
         if changed:
             messages.append(self.switches(changed))
+        if None not in (self.mark, before.mark) and self.mark != before.mark:
+            messages.append(replace(before, mark=self.mark).controller())
         return messages
 
 
@@ -204,6 +253,7 @@ class CalibrationReader:
         self._identity: dict[str, Any] | None = None
         self._constants: dict[str, Any] | None = None
         self._switches: dict[str, float] | None = None
+        self._controller: dict[str, Any] | None = None
         self._rows: dict[tuple[int, int, int], list[int]] = {}
         self._absent: set[int] = set()
 
@@ -220,6 +270,8 @@ class CalibrationReader:
             self._switches = {
                 SETTINGS[e["setting"]]: e["value"] for e in entries if e["setting"] < len(SETTINGS)
             }
+        elif event.type == CONTROLLER.number:
+            self._controller = unpack_payload(CONTROLLER, event.payload)
         elif event.type == TABLE_ROW.number:
             values = unpack_payload(TABLE_ROW, event.payload)
             counts = [cell["count"] for cell in values["cells"]]
@@ -233,6 +285,8 @@ class CalibrationReader:
             self._absent.add(TABLE_TARGET)
         elif request["action"] == control.SEND_SWITCHES:
             self._switches = {}
+        elif request["action"] == control.SEND_CONTROLLER:
+            self._controller = {}
         else:
             raise CalibrationError("the device cannot read its controller's tables")
 
@@ -248,6 +302,8 @@ class CalibrationReader:
             requests.append(_request(control.SEND_CONSTANTS))
         if self._switches is None:
             requests.append(_request(control.SEND_SWITCHES))
+        if self._controller is None:
+            requests.append(_request(control.SEND_CONTROLLER))
         tables = [(TABLE_VE, bank) for bank in range(identity["banks"])]
         if TABLE_TARGET not in self._absent:
             tables.append((TABLE_TARGET, 0))
@@ -287,9 +343,23 @@ class CalibrationReader:
                 ve_most_count=int(mosts[0]),
                 target_step_lambda=steps[1],
                 target_most_count=int(mosts[1]),
+                device=device_of(identity, self._controller),
+                mark=(self._controller or {}).get("mark"),
             )
         except ValueError as error:
             raise CalibrationError(str(error)) from None
+
+
+def device_of(identity: Mapping[str, Any], controller: Mapping[str, Any] | None) -> Device:
+    """Return who an `identity` frame and a `controller` frame (None: there was none) name."""
+    controller = controller or {}
+    return Device(
+        identity["device_name"],
+        identity["firmware"],
+        controller.get("controller_name", ""),
+        controller.get("serial", ""),
+        controller.get("firmware", ""),
+    )
 
 
 def _request(action: int, table: int = 0, bank: int = 0, row: int = 0) -> dict[str, Any]:

@@ -39,6 +39,7 @@ ACTIONS = (
     "send_row",
     "apply",
     "discard",
+    "send_controller",
 )
 SEND_IDENTITY = 0
 SEND_CONSTANTS = 1
@@ -46,6 +47,7 @@ SEND_SWITCHES = 2
 SEND_ROW = 3
 APPLY = 4
 DISCARD = 5
+SEND_CONTROLLER = 6
 
 # What became of a write or a request, by number.
 OUTCOMES = (
@@ -103,6 +105,18 @@ SWITCHES = FrameType(
     ],
 )
 
+CONTROLLER = FrameType(
+    34,
+    "controller",
+    [
+        Field("controller_name", "text16", 1, "", 0, 0),
+        Field("serial", "text16", 1, "", 0, 0),
+        Field("firmware", "text16", 1, "", 0, 0),
+        Field("mark", "text16", 1, "", 0, 0),
+    ],
+    [],
+)
+
 REQUEST = FrameType(
     64,
     "request",
@@ -125,4 +139,4 @@ ANSWER = FrameType(
     [],
 )
 
-CONTROL_FRAMES = (TABLE_ROW, CONSTANTS, SWITCHES, REQUEST, ANSWER)
+CONTROL_FRAMES = (TABLE_ROW, CONSTANTS, SWITCHES, CONTROLLER, REQUEST, ANSWER)

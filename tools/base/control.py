@@ -1,7 +1,9 @@
 """The serial edge to a controller: read its calibration, write one, read it back.
 
 Requests are repeated until answered, a few at a time, so that a noisy line costs time and nothing
-else. Samples that arrive meanwhile are passed over. Writes go through `apply`: all or nothing.
+else. Samples that arrive meanwhile are passed over. Writes go through `apply`: all or nothing by
+the protocol, and never believed before they are read back. Where that cannot be done, what the
+controller holds is called unknown.
 """
 
 import time
@@ -19,12 +21,30 @@ from breathmap.protocol.host.calibration import (
     differences,
 )
 from breathmap.protocol.host.link import FrameEvent
-from breathmap.protocol.wire.control_fields import ANSWER, BUSY, DONE, OUTCOMES, REQUEST
+from breathmap.protocol.wire.control_fields import (
+    ANSWER,
+    BUSY,
+    CONTROLLER,
+    DONE,
+    NO_SUCH_PLACE,
+    NOT_WRITABLE,
+    OUTCOMES,
+    REQUEST,
+)
 from breathmap.protocol.wire.device import unpack_payload
+from breathmap.protocol.wire.fields import FrameType
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.frame_port import ANSWER_S, TRIES, FramePort
 
 AT_ONCE = 8
+UNKNOWN = (
+    "what the controller holds now is unknown until it is read back: check the cable and run the "
+    "same command again"
+)
+
+
+class NothingWrittenError(UserError):
+    """A write failed, and the controller, read back, holds what it held before."""
 
 
 class ControllerLink(FramePort):
@@ -36,6 +56,8 @@ class ControllerLink(FramePort):
     def __init__(self, url: str, baud: int = 115200, wait_s: float = 4.0) -> None:
         super().__init__(url, baud, "device")
         self._wait_s = wait_s
+        # Frames of which the device said that it cannot keep them.
+        self._cannot_hold: set[FrameType] = set()
 
     def read(self) -> Calibration:
         """Return the controller's whole calibration; UserError when the device cannot."""
@@ -84,26 +106,55 @@ class ControllerLink(FramePort):
     def write(self, wanted: Calibration, present: Calibration) -> Calibration:
         """Make the controller hold `wanted`, where it now holds `present`; read back and compare.
 
-        Return what was read back. UserError says what was refused, or what differs.
+        Return what was read back. NothingWrittenError when it failed and nothing changed; any other
+        UserError when it is not known, or not what was wanted, that the controller holds.
         """
+        messages = self.changes(wanted, present)
         try:
-            messages = wanted.changes_from(present)
+            if messages:
+                self._tell([REQUEST_DISCARD])
+                self._tell(messages)
+                self._tell([REQUEST_APPLY])
+        except UserError as error:
+            raise self._after_failure(error, present) from None
+        back = self._read_back()
+        left = [m for m in wanted.changes_from(back) if m[0] not in self._cannot_hold]
+        if not left:
+            return back
+        if _same(back, present):
+            raise NothingWrittenError(
+                f"{self.url}: the controller took what was written, but read back it holds what it "
+                "held before; nothing was changed"
+            )
+        _, found = differences(wanted, back)
+        where = f"{found[0].part} {found[0].place}" if found else left[0][0].name
+        raise UserError(
+            f"{self.url}: read back, the controller differs from what was written, first in "
+            f"{where.strip()}: check the cable and run the same command again"
+        )
+
+    def changes(self, wanted: Calibration, present: Calibration) -> list[Message]:
+        """Return what must be written to turn one into the other; UserError for other axes."""
+        try:
+            return wanted.changes_from(present)
         except ValueError as error:
             raise UserError(f"{self.url}: {error}: it is another controller") from None
-        if messages:
-            self._tell([REQUEST_DISCARD])
-            self._tell(messages)
-            self._tell([REQUEST_APPLY])
-        back = self.read()
-        left = wanted.changes_from(back)
-        if left:
-            _, found = differences(wanted, back)
-            where = f"{found[0].part} {found[0].place}" if found else left[0][0].name
-            raise UserError(
-                f"{self.url}: read back, the controller differs from what was written, first in "
-                f"{where.strip()}: check the cable and run the same command again"
-            )
-        return back
+
+    def _read_back(self) -> Calibration:
+        try:
+            return self.read()
+        except UserError as error:
+            raise UserError(f"{error}; {UNKNOWN}") from None
+
+    def _after_failure(self, error: UserError, present: Calibration) -> UserError:
+        """Return what to raise after a write went wrong: look at what came of it, if possible."""
+        try:
+            back = self.read()
+        except UserError:
+            return UserError(f"{error}; {UNKNOWN}")
+        if _same(back, present):
+            return NothingWrittenError(f"{error}; read back, it holds what it held before")
+        return UserError(f"{error}; read back, it does not hold what it held before")
 
     def _tell(self, messages: Iterable[Message]) -> None:
         """Send what needs an answer; return when all of it is done."""
@@ -118,24 +169,24 @@ class ControllerLink(FramePort):
                     message = batch.get(number)
                     if message is None or outcome == BUSY:
                         continue
-                    if outcome != DONE:
+                    if message[0] is CONTROLLER and outcome in (NOT_WRITABLE, NO_SUCH_PLACE):
+                        self._cannot_hold.add(CONTROLLER)
+                    elif outcome != DONE:
                         raise UserError(self._refused(message, outcome))
                     del batch[number]
                     waiting.remove(message)
                     heard += 1
             tries = 0 if heard else tries + 1
             if tries >= TRIES:
-                raise UserError(
-                    f"{self.url}: the controller does not answer what is written to it; nothing "
-                    "was put into force; check the cable and try again"
-                )
+                raise UserError(f"{self.url}: the controller does not answer what is written to it")
 
     def _refused(self, message: Message, outcome: int) -> str:
         text = OUTCOME_TEXTS[OUTCOMES[outcome]] if outcome < len(OUTCOMES) else f"code {outcome}"
-        return (
-            f"{self.url}: the controller refused {message[0].name}: {text}; nothing was put into "
-            "force: do this step by hand"
-        )
+        return f"{self.url}: the controller refused {message[0].name}: {text}; do this step by hand"
+
+
+def _same(one: Calibration, other: Calibration) -> bool:
+    return not (one.changes_from(other) or other.changes_from(one))
 
 
 def _answers(events: Iterable[Any]) -> list[tuple[int, int]]:

@@ -8,7 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from breathmap.protocol.host.calibration import Calibration
@@ -158,9 +158,12 @@ def _server(parameters: EngineParameters, controller: Controller, order: Order) 
     """Return what answers for the controller, with its memory if it has one."""
     memory = order.memory
     description = college_description(parameters, order.sensor)
+    mark = ""
     if memory is not None and memory.exists():
         try:
-            put_into(controller, read_calibration(memory, description))
+            kept = read_calibration(memory, description)
+            put_into(controller, kept)
+            mark = kept.mark or ""
         except ValueError as error:
             raise UserError(f"{memory}: {error}") from None
 
@@ -169,7 +172,7 @@ def _server(parameters: EngineParameters, controller: Controller, order: Order) 
         if memory is not None:
             save_folder(memory, calibration_files(new, description))
 
-    held = calibration_of(controller)
+    held = replace(calibration_of(controller), mark=mark)
     if memory is not None and not memory.exists():
         save_folder(memory, calibration_files(held, description))
     return ControlServer(held, in_force, "college bench", order.rate_hz)

@@ -4,6 +4,7 @@ Everything a person wants to read, compare and put under version control; a cali
 read again is the same, number by number.
 """
 
+import json
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -44,6 +45,7 @@ def _toml(calibration: Calibration) -> str:
         f"ve_most_count = {calibration.ve_most_count}",
         f"target_step_lambda = {calibration.target_step_lambda!r}",
         f"target_most_count = {calibration.target_most_count}",
+        *([f"mark = {json.dumps(calibration.mark)}"] if calibration.mark else []),
         "",
         "[settings] # 1 on, 0 off; what is not listed is not known",
     ]

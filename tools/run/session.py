@@ -16,7 +16,9 @@ from breathmap.learner.core.stream import BankLearner, Learner
 from breathmap.learner.decide.proposal import Proposal, propose
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.words.description import EngineDescription
+from breathmap.protocol.host.calibration import Device, device_of
 from breathmap.protocol.host.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader
+from breathmap.protocol.wire.control_fields import CONTROLLER
 from breathmap.protocol.wire.fields import IDENTITY, LOAD_AXES, REASONS
 from breathmap.protocol.wire.payload import unpack_payload
 from breathmap.protocol.wire.sample import Sample
@@ -88,6 +90,9 @@ class Session:
         self.samples = 0
         self.latest: tuple[str, str] | None = None
         self.identity: dict[str, Any] | None = None
+        # Who sends, and who alone may: None takes any device that fits.
+        self.device: Device | None = None
+        self.expected: Device | None = None
         self.source = ""
         # Filled where the delay shall be looked for afterwards.
         self.recent: RecentSamples | None = None
@@ -98,6 +103,7 @@ class Session:
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us: int | None = None
+        self._controller: dict[str, Any] | None = None
         self._last_us = 0
 
     def begin(self, source: str) -> None:
@@ -107,6 +113,7 @@ class Session:
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us = None
+        self._controller = None
 
     @property
     def counters(self) -> Counters:
@@ -140,6 +147,10 @@ class Session:
     def _note(self, event: Event) -> None:
         if isinstance(event, FrameEvent) and event.type == IDENTITY.number:
             self._check_identity(unpack_payload(IDENTITY, event.payload))
+            self._check_device()
+        elif isinstance(event, FrameEvent) and event.type == CONTROLLER.number:
+            self._controller = unpack_payload(CONTROLLER, event.payload)
+            self._check_device()
         else:
             refuse_newer(self.source, "device", self._reader.counters, event)
 
@@ -170,6 +181,18 @@ class Session:
                 self.latest = (bank.name, REASONS[primary_reason(bank.verdict)])
             else:
                 delay.note(bank.delay_s)
+
+    def _check_device(self) -> None:
+        """Raise UserError where it is another device than the one expected."""
+        if self.identity is None:
+            return
+        self.device = device_of(self.identity, self._controller)
+        why = "" if self.expected is None else self.device.is_other_than(self.expected)
+        if why:
+            raise UserError(
+                f"{self.source}: another device than this job's: {why}; take the right one, or "
+                'say --other-device "REASON" if it really is the same vehicle'
+            )
 
     def _check_identity(self, identity: dict[str, Any]) -> None:
         """Raise UserError where the device's banks or axes are not the description's."""
