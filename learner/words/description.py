@@ -41,6 +41,8 @@ DEFAULTS = GateLimits()
 ALARMS = AlarmLimits()
 DELAY = DelayModel()
 
+# The load axis in words.
+LOAD_NAMES = {"map_kpa": "manifold pressure", "throttle_pct": "throttle"}
 # Units of the load axis: short, and where the reader is not told what a per cent is of.
 LOAD_UNITS = {"map_kpa": "kPa", "throttle_pct": "%"}
 LOAD_UNITS_SAID = {"map_kpa": "kPa", "throttle_pct": "% throttle"}
@@ -199,6 +201,11 @@ class Method(Part):
     noise_pct: float = Field(
         2.0, gt=0, le=20, description="first guess of one reading's scatter; found from the data"
     )
+
+    @property
+    def is_switching(self) -> bool:
+        """True with a stock sensor that says rich or lean and no more."""
+        return self.sensor == "switching"
 
 
 class Storage(Part):
@@ -493,7 +500,7 @@ class EngineDescription(Part):
         settings = Settings(
             banks,
             load_is_throttle=self.axes.load_axis == "throttle_pct",
-            sensor_kind=SWITCHING if method.sensor == "switching" else WIDEBAND,
+            sensor_kind=SWITCHING if method.is_switching else WIDEBAND,
             closed_loop=method.closed_loop,
             film_s=method.film_s,
             film_terms=method.film_terms,

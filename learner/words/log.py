@@ -48,9 +48,8 @@ class LogReader:
         self.skipped_rows = 0
         self._log: Log = description.log
         self._afr = description.engine.afr or math.nan
-        self._assume_closed = description.method.closed_loop or (
-            description.method.sensor == "switching"
-        )
+        method = description.method
+        self._assume_closed = method.closed_loop or method.is_switching
         self._separator = separator_of(text)
         self._lines = text.splitlines()
         self._places = self._find_header()

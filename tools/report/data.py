@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from breathmap.learner.words.description import LOAD_UNITS_SAID
+from breathmap.learner.words.description import LOAD_NAMES, LOAD_UNITS, LOAD_UNITS_SAID
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import CORNERS
 from breathmap.tools.run.results import SUMMARY
@@ -24,6 +24,9 @@ from breathmap.tools.run.summary import BankSummary, Summary
 from breathmap.tools.run.trace import TRACE
 
 Array = NDArray[np.float64]
+
+# Stands where a decision would, before there is a proposal.
+NOT_PROPOSED = "not proposed"
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,7 @@ class ReportData:
     @property
     def load_label(self) -> str:
         """The load axis's title."""
-        return "manifold pressure, kPa" if self.load_axis == "map_kpa" else "throttle, %"
+        return f"{LOAD_NAMES[self.load_axis]}, {LOAD_UNITS[self.load_axis]}"
 
 
 def read_folder(folder: Path) -> ReportData:

@@ -25,7 +25,8 @@ from bokeh.plotting import figure
 from numpy.typing import NDArray
 
 from breathmap.learner.words.reasons import EXPLANATIONS
-from breathmap.tools.report.data import BankReport, PassRow, ReportData
+from breathmap.tools.base.uncertain import error_text
+from breathmap.tools.report.data import NOT_PROPOSED, BankReport, PassRow, ReportData
 
 WIDTH = 700
 HALF = 345
@@ -173,7 +174,7 @@ def _squares(
     speeds, loads, signed = data.speed_rpm, data.load, shading.signed
     rows, columns = np.indices(values.shape)
     flat = values.ravel()
-    decisions = bank.decisions or [["not proposed"] * len(speeds)] * len(loads)
+    decisions = bank.decisions or [[NOT_PROPOSED] * len(speeds)] * len(loads)
     seen = bank.visited.ravel()
     return ColumnDataSource(
         {
@@ -185,7 +186,7 @@ def _squares(
             "speed": [f"{speeds[c]:g} rpm" for c in columns.ravel()],
             "load": [f"{loads[r]:g} {data.load_unit}" for r in rows.ravel()],
             "shown": [f"{v:+.2f} {unit}" if signed else f"{v:.2f} {unit}" for v in flat],
-            "error": [f"± {v:.2f} %" for v in bank.standard_error.ravel()],
+            "error": [error_text(v, "%", 2) for v in bank.standard_error.ravel()],
             "coverage": [
                 f"{c:.1f} independent samples" if s else "never visited"
                 for c, s in zip(bank.coverage.ravel(), seen, strict=True)

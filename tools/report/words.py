@@ -8,10 +8,12 @@ from numpy.typing import NDArray
 
 from breathmap.learner.decide.proposal import HELD, SATURATED, THIN_COVERAGE
 from breathmap.learner.words.reasons import EXPLANATIONS
+from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
 
 # Standard error, per cent, below which a cell is called well known.
 WELL_PCT = 1.0
+WELL = error_text(WELL_PCT, "%")
 # A reason that costs more than this share of the samples deserves a line.
 COSTLY = 0.1
 MOST_LINES = 3
@@ -52,12 +54,13 @@ def _good(data: ReportData) -> Iterator[str]:
             continue
         before = weighted_rms(bank.correction, bank.coverage)
         error = weighted_rms(bank.standard_error, bank.coverage)
+        about = error_text(error, "%", 2)
         well = int((bank.visited & (bank.standard_error <= WELL_PCT)).sum())
         yield (
             f"Bank {bank.name}: where it ran, the table was off by {before:.1f} % on average "
-            f"(rms). Corrected, it is right to about ± {error:.2f} % (one standard error; 19 times "
+            f"(rms). Corrected, it is right to about {about} (one standard error; 19 times "
             f"in 20 to twice that). {visited} of {bank.coverage.size} cells were visited, {well} "
-            f"of them are known to ± {WELL_PCT:g} % or better."
+            f"of them are known to {WELL} or better."
         )
 
 
@@ -67,7 +70,7 @@ def _weak(data: ReportData) -> Iterator[str]:
         for text, mask in (
             ("never visited, so nothing is known there", ~bank.visited),
             (
-                f"visited, but known to no better than ± {WELL_PCT:g} %",
+                f"visited, but known to no better than {WELL}",
                 bank.visited & (bank.standard_error > WELL_PCT),
             ),
         ):

@@ -16,13 +16,20 @@ from breathmap.learner.decide.proposal import DECISIONS
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
+from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.job.folder import is_job
 from breathmap.tools.report import plots
-from breathmap.tools.report.data import BankReport, ReportData, read_folder, weighted_rms
+from breathmap.tools.report.data import (
+    NOT_PROPOSED,
+    BankReport,
+    ReportData,
+    read_folder,
+    weighted_rms,
+)
 from breathmap.tools.report.job import read_job
 from breathmap.tools.report.words import CAUTIONS, summarise
 from breathmap.tools.run.results import software_version
-from breathmap.tools.run.summary_text import film_share, film_time
+from breathmap.tools.run.summary_text import film_share, film_time, typical_error
 
 REPORT = "report.html"
 TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -103,6 +110,7 @@ def render(data: ReportData) -> str:
         cells=_cell_rows,
         film_share=film_share,
         film_time=film_time,
+        typical_error=typical_error,
         refused=_refused_rows,
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],
@@ -111,7 +119,7 @@ def render(data: ReportData) -> str:
 
 def _tight(text: str) -> str:
     """Keep a number and its sign and unit on one line."""
-    return text.replace("± ", "±\u00a0").replace(" %", "\u00a0%")
+    return text.replace(f"{PLUS_MINUS} ", f"{PLUS_MINUS}\u00a0").replace(" %", "\u00a0%")
 
 
 def _figures(data: ReportData) -> dict[str, Any]:
@@ -163,7 +171,7 @@ def _cell_rows(data: ReportData, bank: BankReport) -> list[dict[str, Any]]:
                     "correction": bank.correction[j, i],
                     "error": bank.standard_error[j, i],
                     "coverage": bank.coverage[j, i],
-                    "decision": "not proposed" if bank.decisions is None else bank.decisions[j][i],
+                    "decision": NOT_PROPOSED if bank.decisions is None else bank.decisions[j][i],
                 }
             )
     return rows

@@ -11,6 +11,7 @@ from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.protocol.host.codec import sample_dtype
 from breathmap.protocol.wire.sample import Sample
+from breathmap.tools.base.uncertain import error_text, value_text
 from breathmap.tools.run.summary import DelayFoundSummary
 
 # Ten minutes at 25 a second tell the delay; a replay may keep more.
@@ -67,9 +68,10 @@ def delay_lines(found: dict[str, FoundDelay | str], settings: Settings) -> list[
         if isinstance(delay, str):
             lines.append(f"{bank.name}: delay not looked for: {delay}")
             continue
+        found_ms = value_text(1000 * delay.delay_s, 1000 * delay.delay_error_s, "ms", 0)
         lines.append(
             f"{bank.name}: delay, injection to reading, median over the ground covered: "
-            f"{1000 * delay.delay_s:.0f} ± {1000 * delay.delay_error_s:.0f} ms; residual noise "
+            f"{found_ms}; residual noise "
             f"{100 * delay.noise:.2f} % (with the described delay {100 * delay.noise_before:.2f} %)"
         )
         lines += _advice(delay)
@@ -83,25 +85,24 @@ def _advice(delay: FoundDelay) -> list[str]:
             "  This drive does not excite the delay enough to tell it: change load and speed more, "
             "in steps held for some seconds, and look again. Keep the description as it is."
         ]
-    cycles, volume, lag = delay.errors
+    cycles, volume, lag = (
+        error_text(error, decimals=places)
+        for error, places in zip(delay.errors, (2, 0, 3), strict=True)
+    )
     better = delay.noise < (1.0 - WORTH_SAYING) * delay.noise_before
     lines = [
         "  "
         + ("" if better else "It leaves no less noise than the described one: no need to change. ")
         + "To use it, write under this [[bank]] of the engine description:",
-        f"  cycles = {model.cycles:.2f}               # ± {_error(cycles, '.2f')}",
-        f"  exhaust_volume_cm3 = {model.exhaust_volume_cm3:.0f}   # ± {_error(volume, '.0f')}",
-        f"  sensor_lag_s = {model.sensor_lag_s:.3f}        # ± {_error(lag, '.3f')}",
+        f"  cycles = {model.cycles:.2f}               # {cycles}",
+        f"  exhaust_volume_cm3 = {model.exhaust_volume_cm3:.0f}   # {volume}",
+        f"  sensor_lag_s = {model.sensor_lag_s:.3f}        # {lag}",
     ]
     if not delay.separate:
         lines.append(
             "  Only their combination, the delay at this ground, is determined: take all three."
         )
     return lines
-
-
-def _error(value: float, form: str) -> str:
-    return format(value, form) if np.isfinite(value) else "unknown"
 
 
 def delay_summary(found: dict[str, FoundDelay | str]) -> dict[str, DelayFoundSummary]:

@@ -15,6 +15,7 @@ from breathmap.learner.exact.solve import solve
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import ProgressBar, Screen, StatusLine, share_of
+from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.run.session import Session
 
 STATUS_EVERY_S = 0.5
@@ -139,4 +140,4 @@ def _typical_error(session: Session) -> str:
         solution = solve(bank.evidence, cells_pct=bank.table.cells)
         if solution.visited.any():
             errors.append(float(np.median(solution.standard_error[solution.visited])))
-    return f"; visited cells ± {100.0 * max(errors):.1f} %" if errors else ""
+    return f"; visited cells {error_text(100.0 * max(errors), '%', 1)}" if errors else ""

@@ -185,7 +185,7 @@ def _rounded(value: float, digits: int) -> float:
 def warnings_of(session: Session, result: BankResult) -> list[str]:
     """Return what a person must know before storing the table, a line each."""
     lines = []
-    unit = "kPa" if session.description.axes.load_axis == "map_kpa" else "% throttle"
+    unit = session.description.axes.load_unit_said
     for clip in [] if result.proposal is None else result.proposal.clips:
         lines.append(
             f"{result.bank.name}: the cell at {clip.speed_rpm:g} rpm, {clip.load:g} {unit} needs "

@@ -65,6 +65,11 @@ class BankSummary(Part):
     film: FilmSummary | None = None
     cells: dict[str, int] = {}
 
+    @property
+    def film_is_learned(self) -> bool:
+        """True where the terms suffice to tell the film, whether or not the drive did."""
+        return "film_time" in self.terms
+
 
 class DelayFoundSummary(Part):
     """What the search for the delay found for a bank; why: the reason when it found nothing."""

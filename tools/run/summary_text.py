@@ -4,7 +4,8 @@ from rich.table import Table
 
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.screen import Screen, number, share_of
-from breathmap.tools.run.summary import FilmSummary, Summary
+from breathmap.tools.base.uncertain import error_text, value_text
+from breathmap.tools.run.summary import BankSummary, FilmSummary, Summary
 
 FILM_NOT_TOLD = "not told; change the load more"
 
@@ -38,13 +39,13 @@ def banks_table(summary: Summary) -> Table:
     row("scatter of one reading", [f"{b.noise_pct:.2f} %" for b in each])
     row(
         "standard error, median of visited cells",
-        [number(b.median_standard_error_pct, "± {:.2f} %") for b in each],
+        [typical_error(b) or "-" for b in each],
     )
     row(
         "delay, injection to reading, mean",
         [number(b.delay.mean_s, "{:.3f} s") for b in each],
     )
-    if "film_time" in each[0].terms:
+    if each[0].film_is_learned:
         row("fuel film: share of the fuel, at half load", [film_share(b.film) for b in each])
         row("fuel film: given back in", [film_time(b.film) for b in each])
     for name in each[0].cells:
@@ -54,18 +55,24 @@ def banks_table(summary: Summary) -> Table:
     return table
 
 
+def typical_error(bank: BankSummary) -> str:
+    """Return the median standard error of the visited cells, "" before any was visited."""
+    error_pct = bank.median_standard_error_pct
+    return "" if error_pct is None else error_text(error_pct, "%", 2)
+
+
 def film_share(film: FilmSummary | None) -> str:
     """Return the film's share of the fuel with its standard error, or what it takes to tell it."""
     if film is None or not film.told:
         return FILM_NOT_TOLD
-    return f"{100.0 * film.share:.0f} ± {100.0 * film.share_standard_error:.0f} %"
+    return value_text(100.0 * film.share, 100.0 * film.share_standard_error, "%", 0)
 
 
 def film_time(film: FilmSummary | None) -> str:
     """Return the film's time constant with its standard error, or a dash."""
     if film is None or not film.told:
         return "-"
-    return f"{film.time_s:.2f} ± {film.time_standard_error_s:.2f} s"
+    return value_text(film.time_s, film.time_standard_error_s, "s", 2)
 
 
 def refusals_table(summary: Summary) -> Table:

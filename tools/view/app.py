@@ -265,7 +265,7 @@ class View(App[None]):
     def _draw_head(self) -> None:
         live, session = self.live, self.live.session
         counters = session.counters
-        unit = "%" if session.settings.load_is_throttle else "kPa"
+        unit = session.description.axes.load_unit
         lambdas = " ".join(
             f"{name} {'-' if value != value else f'{value:.2f}'}"
             for name, value in zip(self._names, live.lambdas, strict=False)

@@ -3,6 +3,8 @@
 import numpy as np
 from rich.text import Text
 
+from breathmap.learner.exact.solve import Solution
+from breathmap.tools.base.uncertain import signed_text
 from breathmap.tools.view.map import LABEL_WIDTH, Layer, Look, draw, nearest
 from breathmap.tools.view.state import Snapshot, Watch
 
@@ -87,11 +89,15 @@ def close_up(
         lines = (
             f"\nnearest cell {axes.speed_rpm[at_column]:g} rpm, {axes.load[at_row]:g} "
             f"{axes.load_unit}{seen}:"
-            f"\ncorrection {100 * solution.correction[here]:+.1f} ± "
-            f"{100 * solution.standard_error[here]:.1f} % (standard error)"
+            f"\ncorrection {_correction(solution, here)} (standard error)"
         )
         text.append(look.plain(lines))
     return text
+
+
+def _correction(solution: Solution, here: tuple[int, int]) -> str:
+    value, error = solution.correction[here], solution.standard_error[here]
+    return signed_text(100.0 * float(value), 100.0 * float(error), "%", 1)
 
 
 def _around(centre: int, count: int) -> range:

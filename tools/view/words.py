@@ -8,6 +8,7 @@ from breathmap.learner.decide.guide import Advice, Region
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.words import CAUTIONS
 from breathmap.tools.view.state import LEARNING, STOP, USED, WAITING, Watch, state_of
 
@@ -133,13 +134,13 @@ def advice_lines(advice: Advice | None, description: EngineDescription, aside: i
     goal = description.goal.error_pct
     if advice is None:
         return ["go next: run anywhere within the axes", "the first estimate follows in seconds"]
+    expected = f"expected error {error_text(100 * advice.error, '%', 2)}"
     left_out = f"; {aside} square{'s' if aside > 1 else ''} left out" if aside else ""
     if advice.region is None:
         if math.isinf(advice.minutes_left):
             return ["go next: no ground is left to advise (X takes all back in)", ""]
         return [
-            f"goal reached: expected error ± {100 * advice.error:.2f} % on the ground reached"
-            f"{left_out}",
+            f"goal reached: {expected} on the ground reached{left_out}",
             f"the goal is {goal:g} %; go on for new ground, or quit",
         ]
     minutes = advice.minutes_left
@@ -152,7 +153,7 @@ def advice_lines(advice: Advice | None, description: EngineDescription, aside: i
     )
     return [
         f"go next: {region_words(advice.region, description)}",
-        f"expected error ± {100 * advice.error:.2f} %, goal {goal:g} %: {left} to go{left_out}",
+        f"{expected}, goal {goal:g} %: {left} to go{left_out}",
     ]
 
 
