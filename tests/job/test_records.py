@@ -99,8 +99,7 @@ def test_odd_values_are_named(
 @pytest.mark.parametrize("content", [b"", b"[]\n", b"7\n", b"[" * 100_000 + b"\n", b"\xff\n"])
 def test_what_is_no_history_is_told(tmp_path: Path, content: bytes) -> None:
     """A file that holds no record at all is told in one line."""
-    path = tmp_path / "history.jsonl"
-    path.write_bytes(content)
+    (tmp_path / "history.jsonl").write_bytes(content)
 
     with pytest.raises(UserError, match=r"history\.jsonl: (it does not begin|line 1)"):
-        read_chain(path)
+        read_chain(tmp_path)

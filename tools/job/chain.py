@@ -1,26 +1,44 @@
 """The history's file: one record a line, each with the hash of the line before.
 
 What is in it is never written anew: a record is added behind the bytes that are there, and the file
-replaced as a whole, so that a power cut leaves the old one or the new one.
+replaced as a whole, so that a power cut leaves the old one or the new one. A small file beside it,
+the head, names the last record, which no later line holds the hash of. It is written after the
+history: a history one record ahead of its head was interrupted there, a head ahead of its history
+has lost records. Jobs of version 0.1.0 have no head until their next record.
 """
 
 import hashlib
 import json
-from dataclasses import dataclass, field
+import os
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.job.records import RECORD, Created, Record
+from breathmap.tools.base.files import write_bytes
+from breathmap.tools.job.records import RECORD, Created, Head, Record
+
+HISTORY = "history.jsonl"
+HEAD = "history.head"
+FROM_A_COPY = f"take {HISTORY} and {HEAD} from a copy of the job"
 
 
 @dataclass(frozen=True)
 class Chain:
-    """The records, oldest first, and the lines that they stand in."""
+    """The records, oldest first, and the lines that they stand in.
+
+    head: as it was on the disk; None when there is none.
+    """
 
     records: list[Record] = field(default_factory=list)
     lines: list[bytes] = field(default_factory=list)
+    head: Head | None = None
+
+    @property
+    def was_interrupted(self) -> bool:
+        """True when the last record was written and the head not any more."""
+        return self.head is not None and self.head.number < len(self.records)
 
     @property
     def last_hash(self) -> str:
@@ -29,7 +47,7 @@ class Chain:
 
     def followed_by(self, record: Record) -> "Chain":
         """Return the chain with one more record."""
-        return Chain([*self.records, record], [*self.lines, line_of(record)])
+        return Chain([*self.records, record], [*self.lines, line_of(record)], self.head)
 
     @property
     def content(self) -> bytes:
@@ -48,13 +66,44 @@ def line_of(record: Record) -> bytes:
     return (text + "\n").encode()
 
 
-def read_chain(path: Path) -> Chain:
-    """Return a history; UserError names the first line that is no record, or does not follow from
-    the line before."""
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder last over a power cut, where the system can."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
     try:
-        lines = path.read_bytes().splitlines(keepends=True)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_chain(folder: Path, chain: Chain) -> Chain:
+    """Write a job's history, then its head, and return what is then on the disk; either is the old
+    or the new one, whatever happens."""
+    write_bytes(folder / HISTORY, chain.content)
+    # A power cut may not bring the head to the disk before the history.
+    sync_folder(folder)
+    return write_head(folder, chain)
+
+
+def write_head(folder: Path, chain: Chain) -> Chain:
+    """Write the head of a history that is on the disk; return the history with it."""
+    head = Head(number=len(chain.records), sha256=chain.last_hash)
+    write_bytes(folder / HEAD, (json.dumps(head.model_dump()) + "\n").encode())
+    sync_folder(folder)
+    return replace(chain, head=head)
+
+
+def read_chain(folder: Path) -> Chain:
+    """Return a job's history; UserError names the first line that is no record, or does not follow
+    from the line before, and tells when the end is missing or is not the one that the head names.
+    """
+    path = folder / HISTORY
+    while True:
+        head, lines = _read_head(folder), _read(path).splitlines(keepends=True)
+        # Another command may add a record meanwhile.
+        if _read_head(folder) == head:
+            break
     records: list[Record] = []
     previous = ""
     for number, line in enumerate(lines, start=1):
@@ -63,7 +112,45 @@ def read_chain(path: Path) -> Chain:
         previous = sha256_of(line)
     if not records or not isinstance(records[0], Created):
         raise UserError(f"{path}: it does not begin with the job's creation; this is no whole job")
-    return Chain(records, lines)
+    if head is not None:
+        _check_head(path, head, lines)
+    return Chain(records, lines, head)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+
+
+def _read_head(folder: Path) -> Head | None:
+    path = folder / HEAD
+    if not path.exists():
+        return None
+    try:
+        return Head.model_validate_json(_read(path))
+    except ValidationError:
+        raise UserError(f"{path}: edited or damaged; {FROM_A_COPY}") from None
+
+
+def _check_head(path: Path, head: Head, lines: list[bytes]) -> None:
+    ahead = len(lines) - head.number
+    if ahead < 0:
+        raise UserError(
+            f"{path}: it ends with record {len(lines)}, but there were {head.number}: its end is "
+            f"missing; {FROM_A_COPY}"
+        )
+    if sha256_of(lines[head.number - 1]) != head.sha256:
+        raise UserError(
+            f"{path}: line {head.number} is not the one that {HEAD} names: one of them was edited "
+            f"or damaged; {FROM_A_COPY}"
+        )
+    if ahead > 1:
+        raise UserError(
+            f"{path}: {ahead} records follow the last that {HEAD} names; {FROM_A_COPY}, or remove "
+            f"{HEAD} if version 0.1.0 wrote them"
+        )
 
 
 def _check_follows(path: Path, number: int, line: bytes, previous: str) -> None:

@@ -13,7 +13,7 @@ from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.folder import FINAL, Job, hash_files, save_folder
+from breathmap.tools.job.folder import CHECKLIST, FINAL, Job, hash_files, save_folder
 from breathmap.tools.job.passes import check_known
 from breathmap.tools.job.records import Finished, Learned, Proposed
 from breathmap.tools.job.setup import by_hand, sheet
@@ -122,7 +122,7 @@ def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     verified = read_back and not left
     text = proof_text(proof, description, read_back, port or "")
     checklist = checklist_text(job, description, start)
-    files = {**calibration_files(final, description), "proof.md": text, "checklist.md": checklist}
+    files = {**calibration_files(final, description), "proof.md": text, CHECKLIST: checklist}
     save_folder(job.folder / FINAL, files)
     job.append(
         Finished(
@@ -145,9 +145,7 @@ def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     elif left:
         for title in left:
             screen.warn(f"the controller does not offer {title}: put it back by hand.")
-    screen.say(
-        f"Written to {job.folder / FINAL}: tables, calibration.toml, proof.md, checklist.md."
-    )
+    screen.say(f"Written to {job.folder / FINAL}: tables, calibration.toml, proof.md, {CHECKLIST}.")
     screen.say("Before the vehicle is used:")
     for line in BEFORE_USE:
         screen.say(f"- {line}")

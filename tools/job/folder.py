@@ -8,6 +8,7 @@
     tables/001/          an accepted table
     final/               what `finish` wrote, with its proof
     history.jsonl        one record a line, each with the hash of the line before
+    history.head         number and hash of the last record
 
 The history alone says what counts: a folder that it does not name is left over from an interruption
 and is made anew.
@@ -15,7 +16,6 @@ and is made anew.
 
 import contextlib
 import hashlib
-import os
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -27,9 +27,17 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_description, write_bytes, write_text
+from breathmap.tools.base.files import read_description, write_text
 from breathmap.tools.job.calibration import read_calibration
-from breathmap.tools.job.chain import Chain, read_chain
+from breathmap.tools.job.chain import (
+    HEAD,
+    HISTORY,
+    Chain,
+    read_chain,
+    sync_folder,
+    write_chain,
+    write_head,
+)
 from breathmap.tools.job.records import (
     WIRED,
     Accepted,
@@ -45,10 +53,11 @@ from breathmap.tools.job.records import (
 )
 from breathmap.tools.run.results import software_version
 
-HISTORY = "history.jsonl"
 DESCRIPTION = "engine.toml"
 START = "start"
 FINAL = "final"
+SHEET = "setup-sheet.md"
+CHECKLIST = "checklist.md"
 LOCK = ".lock"
 
 R = TypeVar("R", bound=Record)
@@ -78,17 +87,6 @@ def hash_files(folder: Path) -> dict[str, str]:
     return {p.name: hash_file(p) for p in sorted(folder.iterdir()) if p.is_file()}
 
 
-def sync_folder(folder: Path) -> None:
-    """Make the names in a folder last over a power cut, where the system can."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def save_folder(folder: Path, files: dict[str, str]) -> None:
     """Write a folder so that it is there whole or not at all. What stands there is replaced."""
     try:
@@ -107,6 +105,19 @@ def save_folder(folder: Path, files: dict[str, str]) -> None:
         raise UserError(f"{folder}: cannot be written: {error.strerror}") from None
 
 
+def earlier_description(digest: str) -> str:
+    """Return under what name a pass keeps a description that was edited since."""
+    return f"engine-{digest[:8]}.toml"
+
+
+def kept_description(folder: Path, digest: str) -> Path:
+    """Return where a pass keeps the description of a content hash."""
+    present = folder / DESCRIPTION
+    if present.exists() and hash_file(present) == digest:
+        return present
+    return folder / earlier_description(digest)
+
+
 def is_job(path: Path) -> bool:
     """True when the path is a job folder."""
     return (path / HISTORY).is_file()
@@ -121,7 +132,12 @@ class Job:
                 f"{folder} is no job folder (it has no {HISTORY}); make one with breathmap new"
             )
         self.folder = folder
-        self._chain = read_chain(folder / HISTORY)
+        self._chain = read_chain(folder)
+
+    @property
+    def has_head(self) -> bool:
+        """True when the history's last record is covered, too."""
+        return self._chain.head is not None
 
     @property
     def records(self) -> list[Record]:
@@ -134,10 +150,12 @@ class Job:
         with (self.folder / LOCK).open("w") as lock:
             if not _locked(lock.fileno()):
                 raise UserError(f"{self.folder}: another breathmap command is at work in this job")
-            self._chain = read_chain(self.folder / HISTORY)
+            self._chain = read_chain(self.folder)
+            if self._chain.was_interrupted:
+                self._chain = write_head(self.folder, self._chain)
             for left in [*self.folder.glob(".new-*"), *self.folder.glob("*/.new-*")]:
                 shutil.rmtree(left, ignore_errors=True)
-            for left in self.folder.glob(f".{HISTORY}.*"):
+            for left in (n for name in (HISTORY, HEAD) for n in self.folder.glob(f".{name}.*")):
                 left.unlink(missing_ok=True)
             yield self
 
@@ -208,6 +226,10 @@ class Job:
     def proposal_folder(self, number: int) -> Path:
         """Return the folder of a proposal."""
         return self.folder / "proposals" / f"{number:03d}"
+
+    def check_folder(self, number: int) -> Path:
+        """Return the folder of a check drive, counted from 1."""
+        return self.folder / "checks" / f"{number:03d}"
 
     def pass_recordings(self, number: int) -> list[Entry]:
         """Return the recordings of a pass, in order."""
@@ -288,10 +310,7 @@ class Job:
 
     def append(self, record: Record) -> None:
         """Add a record, made with `head`, to the history, all or nothing."""
-        chain = self._chain.followed_by(record)
-        write_bytes(self.folder / HISTORY, chain.content)
-        sync_folder(self.folder)
-        self._chain = chain
+        self._chain = write_chain(self.folder, self._chain.followed_by(record))
 
     def closing_line(self) -> tuple[str, bool]:
         """Return the last line of every command of this job, and whether it is a caution."""
@@ -305,7 +324,7 @@ class Job:
         if not finished.verified:
             return (
                 "the controller has not been read: the learning set-up may still be in the "
-                f"vehicle until every line of {self.folder / FINAL / 'checklist.md'} is done.",
+                f"vehicle until every line of {self.folder / FINAL / CHECKLIST} is done.",
                 True,
             )
         warned = self.latest(Checked)

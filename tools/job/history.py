@@ -16,8 +16,16 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.job.chain import sha256_of
-from breathmap.tools.job.folder import DESCRIPTION, FINAL, Job, hash_file
+from breathmap.tools.job.chain import HEAD, sha256_of
+from breathmap.tools.job.folder import (
+    CHECKLIST,
+    DESCRIPTION,
+    FINAL,
+    SHEET,
+    Job,
+    hash_file,
+    kept_description,
+)
 from breathmap.tools.job.propose import plan_for
 from breathmap.tools.job.records import (
     Accepted,
@@ -97,11 +105,16 @@ def _told_proposed(r: Proposed) -> tuple[str, str]:
 def verify_job(job: Job, screen: Screen) -> None:
     """Check every file and every proposal against the history; UserError at the first that fails.
 
-    What a later step replaced (the sheet, an earlier `final`) is not looked for.
+    What a later step replaced (an earlier `final`) is not looked for; a file that a person may edit
+    is told when it was.
     """
     count = 0
     for record in job.records:
         count += _verify_files(job, record)
+    for line in _edited(job):
+        screen.say(line)
+    if not job.has_head:
+        screen.say(f"The last record stands unproved until the next one: there is no {HEAD} yet.")
     proposals = job.all_of(Proposed)
     rounded = 0
     for record in proposals:
@@ -166,18 +179,51 @@ def _verify_files(job: Job, record: Record) -> int:
 def _files_of(job: Job, record: Record) -> dict[Path, str]:
     """Return the content hash of each file that a record names and that must still be there."""
     match record:
-        case Created() | Accepted():
-            folder, files = job.table_folder(record.table), record.files
+        case Created():
+            return _in(job.table_folder(record.table), record.files)
+        case Accepted():
+            proposal = job.proposal_folder(record.proposal)
+            table = job.table_folder(record.table)
+            return _in(table, record.files) | _in(proposal, record.proposal_files)
         case Proposed():
-            folder, files = job.proposal_folder(record.proposal), record.files
+            folder = job.proposal_folder(record.proposal)
+            return {folder / DESCRIPTION: record.description, **_in(folder, record.files)}
         case Learned():
             folder = job.pass_folder(record.pass_number)
-            files = {entry.name: entry.sha256 for entry in record.recordings}
+            return {
+                kept_description(folder, record.description): record.description,
+                **_in(folder, record.tables),
+                **_in(folder, {entry.name: entry.sha256 for entry in record.recordings}),
+            }
+        case Checked():
+            folder = job.check_folder(job.all_of(Checked).index(record) + 1)
+            return _in(folder, {entry.name: entry.sha256 for entry in record.recordings})
         case Finished() if record is job.latest(Finished):
-            folder, files = job.folder / FINAL, record.files
-        case _:
-            return {}
+            files = {name: digest for name, digest in record.files.items() if name != CHECKLIST}
+            return _in(job.folder / FINAL, files)
+    return {}
+
+
+def _in(folder: Path, files: dict[str, str]) -> dict[Path, str]:
     return {folder / name: digest for name, digest in files.items()}
+
+
+def _edited(job: Job) -> list[str]:
+    """Return a line for each file that a person may edit, and has edited since it was recorded."""
+    described = next(r for r in reversed(job.records) if isinstance(r, Created | Prepared))
+    prepared, finished = job.latest(Prepared), job.latest(Finished)
+    held: list[tuple[Path, str, Record]] = [
+        (job.folder / DESCRIPTION, described.description, described)
+    ]
+    if prepared is not None:
+        held.append((job.folder / SHEET, prepared.sheet, prepared))
+    if finished is not None and CHECKLIST in finished.files:
+        held.append((job.folder / FINAL / CHECKLIST, finished.files[CHECKLIST], finished))
+    return [
+        f"{path}: edited since record {record.number}; it is yours to edit."
+        for path, digest, record in held
+        if not path.exists() or hash_file(path) != digest
+    ]
 
 
 def proposal_again(job: Job, record: Proposed, screen: Screen) -> dict[str, str]:
@@ -187,6 +233,12 @@ def proposal_again(job: Job, record: Proposed, screen: Screen) -> dict[str, str]
     session = Session(description, read_tables(base / DESCRIPTION, description))
     folder = job.pass_folder(record.pass_number)
     names = {entry.sha256: folder / entry.name for entry in job.pass_recordings(record.pass_number)}
+    for digest in record.recordings:
+        if digest not in names:
+            raise UserError(
+                f"proposal {record.proposal}: the recording {digest[:8]}... that it was made from "
+                f"is not in pass {record.pass_number}"
+            )
     with Stop() as stop:
         # In the order of the folder, as the proposal was made.
         paths = sorted(

@@ -29,22 +29,19 @@ from breathmap.tools.base.files import (
     read_table,
     read_tables,
     read_text,
-    write_bytes,
     write_text,
 )
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.chain import Chain
+from breathmap.tools.job.chain import Chain, sync_folder, write_chain
 from breathmap.tools.job.folder import (
     DESCRIPTION,
-    HISTORY,
     START,
     Job,
     hash_file,
     hash_files,
     head_of,
     save_folder,
-    sync_folder,
 )
 from breathmap.tools.job.records import AxesKept, Created
 
@@ -279,8 +276,7 @@ def _write(
             description=hash_file(made / DESCRIPTION),
             files=hash_files(made / START),
         )
-        write_bytes(made / HISTORY, Chain().followed_by(record).content)
-        sync_folder(made)
+        write_chain(made, Chain().followed_by(record))
         made.chmod(0o755)
         if folder.is_dir():
             folder.rmdir()

@@ -18,6 +18,7 @@ from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.chain import sha256_of
 from breathmap.tools.job.folder import (
     DESCRIPTION,
+    SHEET,
     Job,
     hash_file,
     hash_files,
@@ -40,8 +41,6 @@ from breathmap.tools.job.setup import (
     sheet,
     sheet_text,
 )
-
-SHEET = "setup-sheet.md"
 
 
 def prepare_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:

@@ -30,6 +30,15 @@ class Part(BaseModel):
     model_config = ConfigDict(extra="allow", frozen=True, strict=True, populate_by_name=True)
 
 
+class Head(BaseModel):
+    """What stands beside the history: number and content hash of its last line."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    number: Counted
+    sha256: Sha256
+
+
 class Entry(Part):
     """A recording: its file's name, content and size."""
 

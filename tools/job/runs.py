@@ -15,7 +15,7 @@ from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.chain import sha256_of
-from breathmap.tools.job.folder import DESCRIPTION, Job, hash_file, save_folder
+from breathmap.tools.job.folder import DESCRIPTION, Job, earlier_description, hash_file, save_folder
 from breathmap.tools.job.passes import check_known
 from breathmap.tools.job.records import Checked, Entry, Learned, Prepared, Verdicts
 from breathmap.tools.job.signs import drive_lines, learning_signs, missing_setup
@@ -40,7 +40,7 @@ def open_pass(job: Job) -> Path:
     before = (folder / DESCRIPTION).read_text("utf-8")
     if before != text:
         # The earlier recordings ran with the description as it was: keep it, too.
-        write_text(folder / f"engine-{sha256_of(before.encode())[:8]}.toml", before)
+        write_text(folder / earlier_description(sha256_of(before.encode())), before)
         write_text(folder / DESCRIPTION, text)
     for name, content in files.items():
         write_text(folder / name, content)
@@ -192,7 +192,7 @@ def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen
     """After `finish`: look at a drive for signs of a learning set-up that was forgotten."""
     screen.say("This job is finished: this run checks the set-up and is not learned.")
     number = len(job.all_of(Checked)) + 1
-    folder = job.folder / "checks" / f"{number:03d}"
+    folder = job.check_folder(number)
     if not (folder / DESCRIPTION).exists():
         files = calibration_files(job.calibration(), job.description())
         save_folder(folder, {DESCRIPTION: job.running_text(), **files})
