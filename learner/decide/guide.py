@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breathmap.learner.core.kernel import Evidence
-from breathmap.learner.exact.solve import Prior, Solution, moments
+from breathmap.learner.exact.moments import moments
+from breathmap.learner.exact.prior import Prior
+from breathmap.learner.exact.solve import Solution
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -5,40 +5,28 @@ With a prior, the corrections x and global terms t solve
     (H / (f s2) + Q) z = b / (f s2) + h
     Q = I / table_sd^2 + P / roughness^2,   h = -leaning P log(old table) / roughness^2
 
-where s2 is the observations' variance, f the widening for their autocorrelation, and P sums squared
-second differences along both axes and crosswise (a thin plate: Wahba, Spline Models for
-Observational Data, 1990). An engine breathes smoothly, so the new table is smooth, and where the
-old one was not, its correction is not, either: leaning says how far (0: the correction is smooth,
-1: the new table is). table_sd, roughness, leaning and s2 are those that make the data most likely
-(empirical Bayes: Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, chapter 5).
+where s2 is the observations' variance, f the widening for their autocorrelation, and P and the
+scales are those of `breathmap.learner.exact.prior`.
 Without a prior it is weighted least squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds
 it from the samples themselves.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from math import comb
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
-from scipy.optimize import minimize
 
 from breathmap.learner.core import kernel
 from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact.moments import Moments, moments
+from breathmap.learner.exact.prior import DIFFERENCES, Prior, Scales, likeliest_scales
 
 Array = NDArray[np.float64]
 
-# How large a global term may be, before the data speak (a fraction per unit of its column).
-TERM_SD = 0.3
 # What is left on an engine without any noise: delay, film and lag are models. Added to every
 # standard error. Measured: python -m breathmap.tools.bench.convergence --quiet
 MODEL_ERROR = 0.0005
-# Order of the differences that the prior holds small. Measured: python -m
-# breathmap.tools.bench.choices
-DIFFERENCES = 2
 # A film is known when its share is known to this (a fraction of the fuel) and its time to this (as
 # a part of the columns' own); farther off than the last a first-order change says nothing.
 FILM_SHARE_ERROR = 0.05
@@ -48,10 +36,6 @@ FILM_FARTHEST = 0.7
 ONE_SAMPLE = 1.0
 # Rms error of a line through a parabola whose second difference is 1, fitted best: sqrt(1/720).
 LINE_THROUGH_PARABOLA = 720.0**-0.5
-# Bounds of the search: a table may be wrong by 0.5 % to 60 %, rough from very smooth to free.
-TABLE_SD_RANGE = (0.005, 0.6)
-ROUGHNESS_RANGE = (0.0005, 0.6)
-NOISE_RANGE = (0.0005, 0.3)
 
 
 @dataclass(frozen=True)
@@ -82,163 +66,6 @@ class Solution:
     term_errors: Array
     term_covariance: Array
     used: int
-
-
-@dataclass(frozen=True)
-class Moments:
-    """The evidence as dense matrices: H of shape (m, m) and b (m,), m = cells + terms."""
-
-    H: Array
-    b: Array
-    square: float
-    weight: float
-    count: float
-
-
-def moments(evidence: Evidence) -> Moments:
-    """Unfold the stencil and its border into dense normal equations."""
-    speed_count, load_count, n_terms = evidence.speed_count, evidence.load_count, evidence.n_terms
-    n = speed_count * load_count
-    cells = np.asarray(evidence.cells, dtype=np.float64).reshape(n, kernel.PER_CELL)
-    H = np.zeros((n + n_terms, n + n_terms))
-    index = np.arange(n)
-    H[index, index] = cells[:, kernel.SELF]
-    for column, step in (
-        (kernel.EAST, 1),
-        (kernel.NORTH, speed_count),
-        (kernel.NORTH_EAST, speed_count + 1),
-        (kernel.NORTH_WEST, speed_count - 1),
-    ):
-        here = index[index + step < n]
-        # += because on a table two speeds wide NORTH_WEST and EAST name the same pair.
-        H[here, here + step] += cells[here, column]
-        H[here + step, here] += cells[here, column]
-    b = np.concatenate([cells[:, kernel.RHS], np.asarray(evidence.term_rhs, dtype=np.float64)])
-    if n_terms:
-        border = np.asarray(evidence.border, dtype=np.float64).reshape(n, n_terms)
-        H[:n, n:] = border
-        H[n:, :n] = border.T
-        upper = np.triu_indices(n_terms)
-        corner = np.zeros((n_terms, n_terms))
-        corner[upper] = np.asarray(evidence.corner, dtype=np.float64)
-        H[n:, n:] = corner + np.triu(corner, 1).T
-    sums = evidence.sums
-    return Moments(H, b, sums[kernel.SQUARE], sums[kernel.WEIGHT], sums[kernel.COUNT])
-
-
-@lru_cache(maxsize=8)
-def _thin_plate(load_count: int, speed_count: int, differences: int) -> tuple[Array, Array, Array]:
-    """P of shape (n, n), its eigenvalues and eigenvectors (columns); for reading only."""
-    P = np.zeros((load_count * speed_count, load_count * speed_count))
-    for order in range(differences + 1):
-        a = np.diff(np.eye(load_count), order, axis=0)
-        b = np.diff(np.eye(speed_count), differences - order, axis=0)
-        P += comb(differences, order) * np.kron(a.T @ a, b.T @ b)
-    values, vectors = np.linalg.eigh(P)
-    return P, values.clip(0.0), vectors
-
-
-class Prior:
-    """Q and h for a table, and what of them the likelihood needs, for any scales.
-
-    log_cells: logarithm of the table that was learned on, flat; without it there is no h.
-    differences: their order in P.
-    """
-
-    def __init__(
-        self,
-        load_count: int,
-        speed_count: int,
-        n_terms: int,
-        log_cells: Array | None = None,
-        differences: int = DIFFERENCES,
-    ) -> None:
-        self.n = load_count * speed_count
-        self.n_terms = n_terms
-        self._P, self._eigenvalues, vectors = _thin_plate(load_count, speed_count, differences)
-        self.has_table = log_cells is not None
-        old = np.zeros(self.n) if log_cells is None else log_cells
-        self._bent = self._P @ old
-        self._bent_along = self._eigenvalues * (vectors.T @ old)
-
-    def matrix(self, table_sd: float, roughness: float) -> Array:
-        """Q, of shape (n + n_terms, n + n_terms)."""
-        Q = np.zeros((self.n + self.n_terms, self.n + self.n_terms))
-        Q[: self.n, : self.n] = self._P / roughness**2
-        Q[np.diag_indices(self.n)] += 1.0 / table_sd**2
-        terms = np.arange(self.n, self.n + self.n_terms)
-        Q[terms, terms] = 1.0 / TERM_SD**2
-        return Q
-
-    def pull(self, roughness: float, leaning: float) -> Array:
-        """h, of shape (n + n_terms,)."""
-        h = np.zeros(self.n + self.n_terms)
-        h[: self.n] = -leaning / roughness**2 * self._bent
-        return h
-
-    def log_determinant(self, table_sd: float, roughness: float) -> float:
-        """Of Q."""
-        inner = np.log(self._along(table_sd, roughness)).sum()
-        return float(inner) - 2.0 * self.n_terms * float(np.log(TERM_SD))
-
-    def pull_square(self, table_sd: float, roughness: float, leaning: float) -> float:
-        """h' inv(Q) h."""
-        part = self._bent_along**2 / self._along(table_sd, roughness)
-        return float(part.sum()) * (leaning / roughness**2) ** 2
-
-    def _along(self, table_sd: float, roughness: float) -> Array:
-        """Eigenvalues of the cells' part of Q."""
-        return np.asarray(1.0 / table_sd**2 + self._eigenvalues / roughness**2)
-
-
-class Scales(NamedTuple):
-    """What the evidence itself says of prior and noise; see `Solution`."""
-
-    table_sd: float = 0.08
-    roughness: float = 0.05
-    noise: float = 0.02
-    leaning: float = 0.0
-
-
-def _log_likelihood(m: Moments, prior: Prior, scales: Scales, widening: float) -> float:
-    """Log marginal likelihood of the observations, up to a constant.
-
-    Widening f means that f observations tell what one independent one would: all sums shrink by f.
-    """
-    table_sd, roughness, noise, leaning = scales
-    variance = noise * noise
-    scale = 1.0 / (variance * widening)
-    A = m.H * scale + prior.matrix(table_sd, roughness)
-    factor = cho_factor(A, lower=True, check_finite=False)
-    b = m.b * scale + prior.pull(roughness, leaning)
-    fit = float(b @ cho_solve(factor, b, check_finite=False))
-    log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
-    return -0.5 * float(
-        m.weight / widening * np.log(variance)
-        + m.square * scale
-        + prior.pull_square(table_sd, roughness, leaning)
-        - fit
-        + log_det
-        - prior.log_determinant(table_sd, roughness)
-    )
-
-
-def _fit_prior(m: Moments, prior: Prior, noise: float, widening: float) -> Scales:
-    """The scales that make the evidence most likely."""
-    ranges = (TABLE_SD_RANGE, ROUGHNESS_RANGE, NOISE_RANGE)
-    bounds = [(float(np.log(low)), float(np.log(high))) for low, high in ranges]
-    bounds.append((0.0, 1.0 if prior.has_table else 0.0))
-
-    def scales(p: Array) -> Scales:
-        table_sd, roughness, sd = np.exp(p[:3]).tolist()
-        return Scales(table_sd, roughness, sd, float(p[3]))
-
-    def cost(p: Array) -> float:
-        return -_log_likelihood(m, prior, scales(p), widening)
-
-    first = np.append(np.log([0.08, 0.05, np.clip(noise, *NOISE_RANGE)]), bounds[3][1] / 2.0)
-    found = minimize(cost, first, method="L-BFGS-B", bounds=bounds, options={"maxiter": 60})
-    return scales(found.x)
 
 
 def widening_of(evidence: Evidence, m: Moments, noise: float) -> float:
@@ -377,7 +204,7 @@ def _with_prior(evidence: Evidence, m: Moments, prior: Prior) -> tuple[Array, Ar
     widening = widening_of(evidence, m, evidence.noise)
     scales = Scales(noise=evidence.noise)
     if m.count:
-        scales = _fit_prior(m, prior, evidence.noise, widening)
+        scales = likeliest_scales(m, prior, evidence.noise, widening)
     scale = 1.0 / (scales.noise**2 * widening)
     A = m.H * scale + prior.matrix(scales.table_sd, scales.roughness)
     covariance: Array = np.asarray(np.linalg.inv(A), dtype=np.float64)

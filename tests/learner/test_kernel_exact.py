@@ -18,8 +18,10 @@ from scipy.sparse.linalg import lsqr
 
 from breathmap.learner.core import kernel
 from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact import prior as priors
 from breathmap.learner.exact import solve as solving
-from breathmap.learner.exact.solve import moments, solve, widening_of
+from breathmap.learner.exact.moments import moments
+from breathmap.learner.exact.solve import solve, widening_of
 
 
 def wander(evidence, count, seed, noise=0.02, spikes=0.0):
@@ -412,7 +414,7 @@ def dense_prior(load_count, speed_count, n_terms, table_sd, roughness):
                 at = row * speed_count + column
                 cross[[at, at + 1, at + speed_count, at + speed_count + 1]] = 1.0, -1.0, -1.0, 1.0
                 Q += 2.0 * np.outer(cross, cross) / roughness**2
-    Q[range(n, n + n_terms), range(n, n + n_terms)] = 1.0 / solving.TERM_SD**2
+    Q[range(n, n + n_terms), range(n, n + n_terms)] = 1.0 / priors.TERM_SD**2
     return Q
 
 
@@ -458,7 +460,7 @@ def small_problem():
         expected = np.zeros(60) if mean is None else recorder.A @ mean
         return stats.multivariate_normal.logpdf(recorder.d, expected, K)
 
-    return moments(evidence), solving.Prior(3, 4, 1), scipys
+    return moments(evidence), priors.Prior(3, 4, 1), scipys
 
 
 SETTINGS = [(0.08, 0.05, 0.02), (0.02, 0.3, 0.05), (0.4, 0.003, 0.01), (0.01, 0.001, 0.2)]
@@ -468,7 +470,7 @@ def test_the_marginal_likelihood_is_scipys(small_problem):
     """The log marginal likelihood equals multivariate_normal's, up to one constant for all."""
     m, prior, scipys = small_problem
     gaps = [
-        solving._log_likelihood(m, prior, solving.Scales(*p), 1.0) - scipys(*p) for p in SETTINGS
+        priors.Likelihood(m, prior, 1.0).at(priors.Scales(*p))[0] - scipys(*p) for p in SETTINGS
     ]
     assert gaps == pytest.approx([0.5 * 60 * np.log(2 * np.pi)] * len(gaps), abs=1e-6)
 
@@ -479,15 +481,15 @@ def test_leaning_is_a_prior_mean(small_problem, leaning):
     the likelihood is multivariate_normal's, up to the same constant."""
     m, _, scipys = small_problem
     log_cells = np.log(80.0 + np.random.default_rng(4).normal(0.0, 4.0, 12))
-    prior = solving.Prior(3, 4, 1, log_cells)
+    prior = priors.Prior(3, 4, 1, log_cells)
     gaps = []
     for scales in SETTINGS:
         table_sd, roughness, _ = scales
         Q = dense_prior(3, 4, 1, table_sd, roughness)
-        level = np.append(np.full(12, 1.0 / table_sd**2), 1.0 / solving.TERM_SD**2)
+        level = np.append(np.full(12, 1.0 / table_sd**2), 1.0 / priors.TERM_SD**2)
         bends = Q - np.diag(level)
         mean = np.linalg.solve(Q, -leaning * bends @ np.append(log_cells, 0.0))
-        ours = solving._log_likelihood(m, prior, solving.Scales(*scales, leaning), 1.0)
+        ours = priors.Likelihood(m, prior, 1.0).at(priors.Scales(*scales, leaning))[0]
         gaps.append(ours - scipys(*scales, mean=mean))
     assert gaps == pytest.approx([0.5 * 60 * np.log(2 * np.pi)] * len(gaps), abs=1e-6)
 
@@ -509,7 +511,7 @@ def test_widened_likelihoods_compare_priors_as_scipy_does(small_problem, widenin
     """At a given noise, priors compare as under observations whose variance is the widened one."""
     m, prior, scipys = small_problem
     ours = [
-        solving._log_likelihood(m, prior, solving.Scales(a, s, 0.03), widening)
+        priors.Likelihood(m, prior, widening).at(priors.Scales(a, s, 0.03))[0]
         for a, s, _ in SETTINGS
     ]
     theirs = [scipys(a, s, 0.03, widening) for a, s, _ in SETTINGS]
@@ -519,8 +521,8 @@ def test_widened_likelihoods_compare_priors_as_scipy_does(small_problem, widenin
 def test_the_prior_found_is_the_likeliest(small_problem):
     """No setting on a grid around the one found makes the observations likelier, by scipy's law."""
     m, prior, scipys = small_problem
-    found = solving._fit_prior(m, prior, 0.02, 1.0)[:3]
-    ranges = (solving.TABLE_SD_RANGE, solving.ROUGHNESS_RANGE, solving.NOISE_RANGE)
+    found = priors.likeliest_scales(m, prior, 0.02, 1.0)[:3]
+    ranges = (priors.TABLE_SD_RANGE, priors.ROUGHNESS_RANGE, priors.NOISE_RANGE)
     best = scipys(*found)
     for a in (0.7, 1.0, 1.4):
         for s in (0.7, 1.0, 1.4):

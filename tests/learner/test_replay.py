@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from bench_streams import road_stream, twin_learner
 
+from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.replay import BankReplay, locate, normal_equations
-from breathmap.learner.exact.solve import moments
 from breathmap.protocol.host.codec import sample_dtype
 
 

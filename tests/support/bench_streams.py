@@ -4,8 +4,11 @@ All data here are invented. Nothing of the simulated engine is used: what a test
 from a few lines that can be read here.
 """
 
+from array import array
+
 import numpy as np
 
+from breathmap.learner.core import kernel
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import BankSettings, Settings
@@ -186,3 +189,35 @@ def learn_all(learner, stream):
 def twin_learner(banks=1, **changed):
     """A fresh learner of the twin; keyword arguments as of `twin_settings`."""
     return Learner(twin_settings(banks, **changed))
+
+
+def summed_evidence(table, count, truth, noise, seed=0, noise_guess=None):
+    """What `count` observations of known corrections `truth` (flat) add up to, summed by numpy and
+    not one by one: an evidence of hours in a second. No terms, no weights, no running estimate."""
+    rng = np.random.default_rng(seed)
+    wide, high = table.speed_count, table.load_count
+    column, right = np.divmod((wide - 1) * rng.beta(1.5, 2.5, count), 1.0)
+    row, up = np.divmod((high - 1) * rng.beta(1.5, 2.5, count), 1.0)
+    sizes = np.stack([(1 - right) * (1 - up), right * (1 - up), (1 - right) * up, right * up], 1)
+    lower_left = (row * wide + column).astype(int)
+    at = lower_left[:, None] + np.array([0, 1, wide, wide + 1])
+    v = sizes * np.array(table.cells)[at]
+    v /= v.sum(axis=1, keepdims=True)
+    d = (v * truth[at]).sum(axis=1) + noise * rng.standard_normal(count)
+    cells = np.zeros((wide * high, kernel.PER_CELL))
+
+    def add(number, where, what):
+        cells[:, number] += np.bincount(at[:, where], what, len(cells))
+
+    for k in range(4):
+        add(kernel.SELF, k, v[:, k] ** 2)
+        add(kernel.RHS, k, v[:, k] * d)
+        add(kernel.COVERAGE, k, v[:, k])
+    pairs = [(kernel.EAST, 0, 1), (kernel.EAST, 2, 3), (kernel.NORTH, 0, 2), (kernel.NORTH, 1, 3)]
+    for number, one, other in [*pairs, (kernel.NORTH_EAST, 0, 3), (kernel.NORTH_WEST, 1, 2)]:
+        add(number, one, v[:, one] * v[:, other])
+    evidence = Evidence(wide, high, noise=noise_guess or noise)
+    evidence.cells[:] = array("d", cells.ravel())
+    evidence.sums[kernel.COUNT] = evidence.sums[kernel.WEIGHT] = count
+    evidence.sums[kernel.SQUARE] = float(d @ d)
+    return evidence

@@ -15,7 +15,8 @@ from scipy.sparse import csr_matrix, hstack, vstack
 from scipy.sparse.linalg import lsqr
 
 from breathmap.learner.core.kernel import Evidence
-from breathmap.learner.exact.solve import TERM_SD, Solution
+from breathmap.learner.exact.prior import TERM_SD
+from breathmap.learner.exact.solve import Solution
 
 Array = NDArray[np.float64]
 
