@@ -111,11 +111,12 @@ def earlier_description(digest: str) -> str:
 
 
 def kept_description(folder: Path, digest: str) -> Path:
-    """Return where a pass keeps the description of a content hash."""
-    present = folder / DESCRIPTION
-    if present.exists() and hash_file(present) == digest:
-        return present
-    return folder / earlier_description(digest)
+    """Return where a pass keeps the description of a content hash; UserError when nowhere."""
+    places = (folder / DESCRIPTION, folder / earlier_description(digest))
+    for path in places:
+        if path.exists() and hash_file(path) == digest:
+            return path
+    raise UserError(f"{places[0]}, {places[1]}: neither is the description that was learned with")
 
 
 def is_job(path: Path) -> bool:
