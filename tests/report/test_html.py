@@ -46,7 +46,11 @@ def test_file_is_alone_and_forbids_connections(written: Path) -> None:
     markup = re.sub(r"<script.*?</script>", "", text, flags=re.S)
 
     assert not re.search(r"(src|href)\s*=\s*[\"'](?!#|data:)", markup)
-    assert "default-src 'none'" in text
+    policy = re.search('http-equiv="Content-Security-Policy" content="([^"]*)"', text)
+    assert policy is not None
+    rules = dict(rule.strip().split(" ", 1) for rule in policy[1].split(";"))
+    assert rules["default-src"] == "'none'"
+    assert all(source.startswith("'sha256-") for source in rules["script-src"].split())
     assert '<link rel="stylesheet"' not in markup
     assert len(text.encode()) < 5_000_000
 
@@ -161,6 +165,34 @@ def test_a_bank_named_like_a_script_is_harmless(browser: Any, tmp_path: Path) ->
 
     assert browser.execute_script("return window.evil === undefined")
     assert [e for e in browser.get_log("browser") if e["level"] != "INFO"] == []
+
+
+@needs_browser
+@pytest.mark.parametrize(
+    "injected",
+    [
+        "<script>window.evil = 1</script>",
+        '<img src="data:," onerror="window.evil = 1">',
+        '<svg onload="window.evil = 1"></svg>',
+        '<iframe srcdoc="<script>parent.evil = 1</script>"></iframe>',
+        '<script src="data:text/javascript,window.evil=1"></script>',
+        '<body onpageshow="window.evil = 1">',
+    ],
+)
+def test_an_injected_script_does_not_run(browser: Any, tmp_path: Path, injected: str) -> None:
+    """Markup that got into the file all the same runs nothing, and the figures are still drawn."""
+    page = render(made_up_data(made_up_bank("left"))).replace("<header>", f"{injected}<header>")
+    assert injected in page
+    path = tmp_path / "injected.html"
+    path.write_text(page, encoding="utf-8")
+    browser.get(path.as_uri())
+    WebDriverWait(browser, 20).until(
+        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 5
+    )
+
+    assert browser.execute_script("return window.evil === undefined")
+    said = " ".join(entry["message"] for entry in browser.get_log("browser"))
+    assert "Content Security Policy" in said
 
 
 @needs_browser

@@ -153,8 +153,12 @@ class Sheet:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file, UTF-8, as `write_bytes` does."""
-    write_bytes(path, text.encode("utf-8"))
+    """Write a text file, UTF-8, as `write_bytes` does.
+
+    Halves of surrogate pairs, which stand for bytes of file names, are written as \\udc80: that is
+    what JSON calls them, too.
+    """
+    write_bytes(path, text.encode("utf-8", "backslashreplace"))
 
 
 def write_bytes(path: Path, data: bytes) -> None:

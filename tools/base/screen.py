@@ -1,10 +1,10 @@
 """What appears on the terminal: lines, a status line, tables. Plain when nobody watches.
 
 Colour and movement only on a terminal (NO_COLOR is respected); with as_json the summary alone goes
-to stdout and everything else to stderr.
+to stdout and everything else to stderr. Everything that is printed goes through here, so that no
+name or text from outside is obeyed as markup or by the terminal.
 """
 
-import json
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -16,10 +16,30 @@ from rich.console import Console
 from rich.live import Live
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
+from rich.table import Table as RichTable
 from rich.text import Text
 
+from breathmap.tools.base.texts import json_text, visible
+
 PLAIN_EVERY_S = 10.0
+
+
+class Table(RichTable):
+    """A table of texts, each shown as it is."""
+
+    def __init__(self, title: str, **options: Any) -> None:
+        super().__init__(title=plain(title, "table.title"), **options)
+
+    def add_column(self, header: Any = "", *rest: Any, **options: Any) -> None:
+        super().add_column(plain(header), *rest, **options)
+
+    def add_row(self, *cells: Any, **options: Any) -> None:
+        super().add_row(*(plain(cell) for cell in cells), **options)
+
+
+def plain(text: str, style: str = "") -> Text:
+    """Return a text without markup and without anything that a terminal would obey."""
+    return Text(visible(text), style)
 
 
 class Screen:
@@ -27,28 +47,39 @@ class Screen:
 
     def __init__(self, as_json: bool = False, quiet: bool = False) -> None:
         self.as_json = as_json
-        self.console = Console(stderr=as_json, highlight=False, quiet=quiet)
+        self._console = Console(stderr=as_json, highlight=False, quiet=quiet, emoji=False)
 
-    def say(self, text: str = "") -> None:
-        """Print a line as it is (no markup), unbroken when it goes to a file."""
-        self.console.print(text, markup=False, soft_wrap=not self.console.is_terminal)
+    @property
+    def is_terminal(self) -> bool:
+        """True when somebody watches."""
+        return self._console.is_terminal
+
+    def say(self, text: str | Text = "", style: str = "") -> None:
+        """Print a line as it is (no markup), unbroken when it goes to a file; a Text, made with
+        `plain`, in its own styles."""
+        line = plain(text, style) if isinstance(text, str) else text
+        self._console.print(line, soft_wrap=not self.is_terminal)
+
+    def flush(self) -> None:
+        """Let what was printed reach a reader that waits for it."""
+        self._console.file.flush()
 
     def warn(self, text: str) -> None:
         """Print a line that must not be missed."""
-        self.console.print(Text(f"Caution: {text}", style="bold yellow"))
+        self.say(f"Caution: {text}", "bold yellow")
 
     def show(self, table: Table) -> None:
         """Print a table; one that can be pasted when the output is plain."""
-        table.box = SIMPLE_HEAD if self.console.is_terminal else MARKDOWN
-        self.console.print(table)
+        table.box = SIMPLE_HEAD if self.is_terminal else MARKDOWN
+        self._console.print(table)
 
     @contextmanager
     def status(self) -> Iterator["StatusLine"]:
         """A line that changes in place; on plain output a line now and then."""
-        if not self.console.is_terminal:
+        if not self.is_terminal:
             yield StatusLine(self, None)
             return
-        with Live(console=self.console, refresh_per_second=5, transient=True) as live:
+        with Live(console=self._console, refresh_per_second=5, transient=True) as live:
             yield StatusLine(self, live)
 
     @contextmanager
@@ -62,9 +93,9 @@ class Screen:
             TextColumn("{task.percentage:3.0f} %"),
             TimeRemainingColumn(),
         )
-        disable = not self.console.is_terminal
-        with Progress(*columns, console=self.console, transient=True, disable=disable) as progress:
-            bar = ProgressBar(progress, progress.add_task(escape(what), total=1.0))
+        disable = not self.is_terminal
+        with Progress(*columns, console=self._console, transient=True, disable=disable) as progress:
+            bar = ProgressBar(progress, progress.add_task(escape(visible(what)), total=1.0))
             if taker is not None:
                 taker(bar)
             yield bar
@@ -72,8 +103,7 @@ class Screen:
     def result(self, result: dict[str, Any]) -> bool:
         """Print a command's result as JSON to stdout when asked for; True when it was."""
         if self.as_json:
-            json.dump(result, sys.stdout, indent=2, ensure_ascii=False)
-            sys.stdout.write("\n")
+            sys.stdout.write(json_text(result) + "\n")
         return self.as_json
 
 
@@ -100,7 +130,7 @@ class StatusLine:
     def update(self, text: str) -> None:
         """Show it; on plain output only every PLAIN_EVERY_S seconds."""
         if self._live is not None:
-            self._live.update(Text(text))
+            self._live.update(Text("\n").join(plain(line) for line in text.split("\n")))
         elif time.monotonic() >= self._next:
             self._next = time.monotonic() + PLAIN_EVERY_S
             self._screen.say(text.replace("\n", "; "))

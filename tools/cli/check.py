@@ -3,12 +3,10 @@
 from pathlib import Path
 from typing import Any
 
-from rich.table import Table
-
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import USUAL_INTAKE_C
 from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription
-from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.run.learning import load as load_engine
 
 # Where the delay is shown: idle-like, cruising, hard at work (speed rpm, pressure kPa).

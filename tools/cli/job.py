@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.table import Table
 
 from breathmap.learner.decide.finished import TARGET, Region
 from breathmap.learner.decide.proposal import DECISIONS, Rules
 from breathmap.learner.words.description import EngineDescription
-from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job.finish import finish_job
 from breathmap.tools.job.folder import Job, is_job

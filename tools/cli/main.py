@@ -18,6 +18,7 @@ from breathmap.protocol.wire.fields import PROTOCOL_VERSION
 from breathmap.simulator.faults import FAULTS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.texts import one_line
 from breathmap.tools.cli.board import board_app
 from breathmap.tools.cli.check import check_engine
 from breathmap.tools.cli.job import add_commands, learn_into
@@ -381,7 +382,7 @@ def _usage_line(error: Any) -> str:
 
 
 def _fail(line: str, code: int = 2) -> int:
-    sys.stderr.write(f"breathmap: {line}\n")
+    sys.stderr.write(f"breathmap: {one_line(line)}\n")
     return code
 
 

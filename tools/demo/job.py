@@ -11,14 +11,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
-from rich.table import Table
 
 from breathmap.learner.decide.proposal import CHANGED, Rules
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.simulator.parameters import TWIN_AXES
 from breathmap.simulator.run import fuelling_error
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.demo.accuracy import fresh_points
 from breathmap.tools.demo.main import prepare_folder
 from breathmap.tools.demo.simulating import Order, prepare, serving

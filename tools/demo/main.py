@@ -14,13 +14,11 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from rich.table import Table
-
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.parameters import EngineParameters
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.screen import Screen, share_of
+from breathmap.tools.base.screen import Screen, Table, share_of
 from breathmap.tools.demo.accuracy import Accuracy, accuracy, covered_points, fresh_points
 from breathmap.tools.demo.simulating import PORT_LINE
 from breathmap.tools.demo.teaching_bench import college_bench, write_college

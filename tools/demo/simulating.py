@@ -299,7 +299,7 @@ def serve(
         else:
             screen.say(f"The drive takes {minutes:.1f} minutes of engine time.")
             screen.say("It starts when a reader opens the port. Ctrl-C ends.")
-        screen.console.file.flush()
+        screen.flush()
         began = time.monotonic()
         with screen.status() as status:
             while not service.wait(0.2) and not stop.asked:

@@ -15,7 +15,7 @@ from rich.text import Text
 from breathmap.learner.words.csv_text import separator_of
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import Sheet, read_text
-from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.screen import Screen, plain
 from breathmap.tools.job.folder import Job, is_job
 
 Array = NDArray[np.float64]
@@ -93,7 +93,7 @@ def compare(first: str, second: str, bank: str | None, screen: Screen) -> None:
         return
     for a, b in pairs:
         for line in comparison(a, b):
-            screen.console.print(line, soft_wrap=not screen.console.is_terminal)
+            screen.say(line)
 
 
 def _as_dict(a: Named, b: Named) -> dict[str, Any]:
@@ -117,7 +117,7 @@ def change_of_fuel(a: Named, b: Named) -> Array:
 
 def comparison(a: Named, b: Named) -> list[Text]:
     """Return the lines: what is compared, the numbers, the picture."""
-    lines = [Text(f"{a.name} -> {b.name}: change of fuel, per cent", style="bold")]
+    lines = [plain(f"{a.name} -> {b.name}: change of fuel, per cent", "bold")]
     if a.displacement_cm3 and b.displacement_cm3 and a.displacement_cm3 != b.displacement_cm3:
         lines.append(
             Text(f"displacement {a.displacement_cm3:g} -> {b.displacement_cm3:g} cm3, included")

@@ -10,12 +10,10 @@ import re
 from decimal import Decimal
 from pathlib import Path
 
-from rich.table import Table
-
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
-from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job.chain import HEAD, sha256_of
 from breathmap.tools.job.folder import (
     CHECKLIST,

@@ -7,13 +7,11 @@ the last thing that was whole, and doing a step again does no harm.
 from dataclasses import replace
 from pathlib import Path
 
-from rich.table import Table
-
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_table, write_text
-from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.chain import sha256_of
 from breathmap.tools.job.folder import (

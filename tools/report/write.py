@@ -1,9 +1,13 @@
 """`breathmap report`: one HTML file with everything about a run or a job, for a person to read.
 
 Bokeh draws (its core script, 1.2 MB, is put inside), Jinja2 fills the template, escaped. A content
-security policy in the file forbids the reader's browser every connection.
+security policy in the file forbids the reader's browser every connection, and every script but
+those that are put inside here, each known by its hash.
 """
 
+import base64
+import hashlib
+import re
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +20,7 @@ from breathmap.learner.decide.proposal import DECISIONS
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
+from breathmap.tools.base.texts import visible
 from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.job.folder import is_job
 from breathmap.tools.report import plots
@@ -50,9 +55,8 @@ def write_report(folder: Path, out: Path | None = None) -> tuple[Path, dict[str,
     path = out or folder / REPORT
     if path.is_dir():
         raise UserError(f"{path} is a folder; give a file name with --out")
-    text = render(data)
-    write_text(path, text)
-    return path, brief(data, path, len(text.encode()))
+    write_text(path, render(data))
+    return path, brief(data, path, path.stat().st_size)
 
 
 def _read(folder: Path) -> ReportData:
@@ -93,11 +97,14 @@ def render(data: ReportData) -> str:
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
+        finalize=_shown,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters["tight"] = _tight
+    library = Resources(mode="inline", components=["bokeh"]).render_js()
+    sorter = (TEMPLATES / "sort.js").read_text(encoding="utf-8")
     # Only what Bokeh itself wrote is trusted; every name and number of ours is escaped.
     return environment.get_template("report.html").render(
         data=data,
@@ -105,7 +112,9 @@ def render(data: ReportData) -> str:
         cautions=CAUTIONS,
         version=software_version(),
         figures={key: Markup(div) for key, div in divs.items()},
-        library=Markup(Resources(mode="inline", components=["bokeh"]).render_js()),
+        policy=Markup(_policy([*_scripts_in(library), *_scripts_in(script), sorter])),
+        library=Markup(library),
+        sorter=Markup(sorter),
         script=Markup(script),
         cells=_cell_rows,
         film_share=film_share,
@@ -114,6 +123,25 @@ def render(data: ReportData) -> str:
         refused=_refused_rows,
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],
+    )
+
+
+def _shown(value: Any) -> Any:
+    """Show what a terminal or a file would not take; what is trusted stays as it is."""
+    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _scripts_in(markup: str) -> list[str]:
+    return re.findall(r"<script[^>]*>(.*?)</script>", markup, flags=re.S)
+
+
+def _policy(scripts: list[str]) -> str:
+    """Return the content security policy: these scripts and no other, styles, and no connection."""
+    hashes = (hashlib.sha256(script.encode()).digest() for script in scripts)
+    allowed = " ".join(f"'sha256-{base64.b64encode(one).decode()}'" for one in hashes)
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
+        "font-src data:; base-uri 'none'; form-action 'none'"
     )
 
 

@@ -1,9 +1,7 @@
 """A run's summary as tables on the terminal, or as JSON when asked for."""
 
-from rich.table import Table
-
 from breathmap.learner.words.reasons import EXPLANATIONS
-from breathmap.tools.base.screen import Screen, number, share_of
+from breathmap.tools.base.screen import Screen, Table, number, share_of
 from breathmap.tools.base.uncertain import error_text, value_text
 from breathmap.tools.run.summary import BankSummary, FilmSummary, Summary
 

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from rich.style import Style
 from rich.text import Text
 
+from breathmap.tools.base.texts import visible
+
 Array = NDArray[np.float64]
 
 CIVIDIS = (
@@ -40,7 +42,8 @@ class Look:
     unicode: bool = True
 
     def plain(self, text: str) -> str:
-        """Return a text in the characters that the terminal has."""
+        """Return a text in the characters that the terminal has, none of which it obeys."""
+        text = "\n".join(visible(line) for line in text.split("\n"))
         if self.unicode:
             return text
         for one, other in (("±", "+-"), ("°C", "C"), ("−", "-"), ("×", "x"), ("’", "'")):
