@@ -67,6 +67,8 @@ def faults(scene: Scene, target: Target, command: str, data: bytes) -> list[str]
     """Return what is wrong with how one command takes one damaged file, a line each."""
     folder = scene.fresh()
     (folder / target.victim).write_bytes(data)
+    for name in target.without:
+        (folder / name).unlink()
     before = files_in(folder)
     arguments = [word.replace("{}", str(folder)) for word in command.split()]
     try:
@@ -76,10 +78,8 @@ def faults(scene: Scene, target: Target, command: str, data: bytes) -> list[str]
         last = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{Path(last.filename).name}:{last.lineno}"
         return [f"{type(error).__name__}: {str(error)[:200]} ({place})"]
-    said = [*_said_wrong(ended), *_made_wrong(ended, before, files_in(folder))]
-    if "--json" in arguments and not ended.code and not _is_json(ended.out.encode()):
-        said.append("stdout is no JSON")
-    return said
+    as_json = "--json" in arguments
+    return [*_said_wrong(ended, as_json), *_made_wrong(ended, before, files_in(folder))]
 
 
 @contextmanager
@@ -99,15 +99,19 @@ def _time_limit() -> Iterator[None]:
         signal.signal(signal.SIGALRM, earlier)
 
 
-def _said_wrong(ended: Ended) -> Iterator[str]:
+def _said_wrong(ended: Ended, as_json: bool) -> Iterator[str]:
     if ended.code not in (0, 2):
         yield f"exit code {ended.code}"
-    lines = ended.err.splitlines()
-    if ended.code == 2 and not (len(lines) == 1 and ended.err.startswith("breathmap: ")):
+    if as_json and ended.code == 0 and not _is_json(ended.out.encode()):
+        yield "stdout is no JSON"
+    lines = [] if as_json else ended.err.splitlines()
+    if as_json and ended.code:
+        lines = ended.err.splitlines()[-1:]
+    if ended.code == 2 and not (len(lines) == 1 and lines[0].startswith("breathmap: ")):
         yield f"{len(lines)} lines on stderr: {ended.err[:300]!r}"
     if ended.code == 2 and len(ended.err) > 2000:
         yield f"a line of {len(ended.err)} characters"
-    if ended.code == 0 and ended.err:
+    if ended.code == 0 and ended.err and not as_json:
         yield f"on stderr: {ended.err[:300]!r}"
     raw = CONTROL.search(ended.out + ended.err)
     if raw is not None:

@@ -14,7 +14,7 @@ from typing import Any
 from breathmap.protocol.host.evidence import EvidenceError, Snapshot, from_bytes, to_bytes
 from breathmap.protocol.wire.evidence_parts import BankNumbers
 from breathmap.protocol.wire.framing import build_frame, cobs_decode
-from breathmap.tools.job.folder import line_of, sha256_of
+from breathmap.tools.job.chain import sha256_of
 
 NUMBERS = (
     "0", "-0.0", "-1", "1", "1e-308", "5e-324", "1e308", "1e400", "-1e308", "1e6", "1e5", "999999",
@@ -141,7 +141,7 @@ def history(rng: random.Random, data: bytes) -> bytes:
             if rng.random() < 0.95:
                 record["number"] = number
             record["previous"] = sha256_of(lines[-1]) if lines else ""
-        lines.append(line_of(record))
+        lines.append(json.dumps(record).encode() + b"\n")
     return b"".join(lines)
 
 

@@ -149,12 +149,14 @@ def make(folder: Path) -> None:
 @dataclass(frozen=True)
 class Target:
     """One parser. victim: the file that is damaged, from the scene's folder. damages: how.
-    commands: who reads it; {} stands for the scene's folder."""
+    commands: who reads it; {} stands for the scene's folder. pasted: it is given on standard input,
+    too. without: files that are taken away before."""
 
     victim: str
     damages: tuple[Callable[[random.Random, bytes], bytes], ...]
     commands: tuple[str, ...]
     pasted: bool = False
+    without: tuple[str, ...] = ()
 
 
 REPLAY = "replay {}/engine.toml {}/ride.bin --out {}/made"
@@ -194,7 +196,9 @@ TARGETS = {
     "trace": Target("out/trace.json", JSON, ("report {}/out",)),
     "notes": Target("out/notes.csv", CSV, ("report {}/out",)),
     "result": Target("out/only-correction.csv", CSV, ("report {}/out",)),
-    "history": Target("job/history.jsonl", (damage.history, *TEXT), JOB),
+    "history": Target(
+        "job/history.jsonl", (damage.history, *TEXT), JOB, without=("job/history.head",)
+    ),
     "calibration": Target("job/start/calibration.toml", TEXT, JOB),
     "pass": Target(
         "job/passes/001/recording-001.bin",
