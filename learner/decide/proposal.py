@@ -1,9 +1,10 @@
 """From a solution to a table that a controller can store, with a decision for every cell.
 
-A cell is never leaned out on thin evidence: where coverage is below THIN_COVERAGE, a lower VE is
-held at the old value. `decide` says what each cell should be, `store` rounds that to what the
-controller can hold; between the two a rebase may stand. What cannot be stored is set to the
-maximum, and the lean error that leaves is told.
+A cell is never leaned out on thin evidence: where coverage is below THIN_COVERAGE, or the standard
+error above the limit of the rules, a lower VE is held at the old value, and no rounding goes below
+it. `decide` says what each cell should be, `store` rounds that to what the controller can hold;
+between the two a rebase may stand. What cannot be stored is set to the maximum, and the lean error
+that leaves is told.
 """
 
 from collections.abc import Sequence
@@ -19,6 +20,8 @@ Array = NDArray[np.float64]
 
 # Equivalent independent samples. Common practice, no source.
 THIN_COVERAGE = 5.0
+# Two VE nearer to each other than this are the same: round-off of whole steps, per cent.
+SAME_PCT = 1e-9
 
 CHANGED = "changed"
 LIMITED = "limited"
@@ -73,7 +76,8 @@ class Decided:
     """What each cell should be, before storing; arrays of shape (load_count, speed_count).
 
     old_pct: the table as it is. wanted_pct: not rounded. stays: cells that keep their old value
-    even where that is no whole step. minimum_pct, maximum_pct: how far this pass may go.
+    even where that is no whole step. minimum_pct, maximum_pct: how far this pass may go; where the
+    evidence is thin, the minimum is the old value.
     """
 
     old_pct: Array
@@ -126,8 +130,9 @@ def decide(
     change = np.clip(change, -rules.max_change, rules.max_change)
     decisions[over] = LIMITED
 
-    held = (solution.coverage < THIN_COVERAGE) & (change < 0.0)
-    held |= solution.standard_error > rules.max_error
+    thin = solution.coverage < THIN_COVERAGE
+    unsure = solution.standard_error > rules.max_error
+    held = unsure | (thin & (change < 0.0))
     decisions[held] = HELD
     change[held] = 0.0
 
@@ -143,7 +148,7 @@ def decide(
         np.where(stays, old, wanted),
         decisions,
         stays,
-        old * (1.0 - rules.max_change),
+        np.where(thin | unsure, old, old * (1.0 - rules.max_change)),
         old * (1.0 + rules.max_change),
     )
 
@@ -153,9 +158,9 @@ def store(decided: Decided, storage: Storage, axes: Axes) -> Proposal:
     step = storage.step_pct
     decisions = decided.decisions.copy()
     new = np.floor(decided.wanted_pct / step + 0.5) * step
-    # Rounding may not carry a cell over the limit of the pass.
-    new = np.where(new > decided.maximum_pct, new - step, new)
-    new = np.where(new < decided.minimum_pct, new + step, new)
+    # Rounding may not carry a cell over the limit of the pass, and never lean out a thin one.
+    new = np.where(new > decided.maximum_pct + SAME_PCT, new - step, new)
+    new = np.where(new < decided.minimum_pct - SAME_PCT, new + step, new)
     # At least one step: zero would cut the fuel.
     new = np.maximum(new, step)
     new[decided.stays] = decided.old_pct[decided.stays]

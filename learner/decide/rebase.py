@@ -2,7 +2,8 @@
 
 The controller's fuel follows VE x displacement, so that raising the constant by a factor and
 dividing every cell of every bank by it changes nothing but the resolution. Each cell keeps
-VE x displacement to within half a storage step (plain arithmetic: one rounding per cell).
+VE x displacement to within half a storage step (plain arithmetic: one rounding per cell), and
+where it may not become leaner, to within a whole one above.
 """
 
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.decide.proposal import maximum_of
+from breathmap.learner.decide.proposal import Decided, maximum_of
 from breathmap.learner.words.description import Storage
 
 Array = NDArray[np.float64]
@@ -56,7 +57,16 @@ def rebase_for(wanted_pct: Sequence[Array], displacement_cm3: float, storage: St
     return found
 
 
-def rebased(wanted_pct: Array, rebase: Rebase, storage: Storage) -> Array:
-    """Return cells divided by the factor and rounded to the storage step."""
-    step = storage.step_pct
-    return np.asarray(np.floor(wanted_pct / rebase.factor / step + 0.5) * step)
+def rebased(decided: Decided, rebase: Rebase) -> Decided:
+    """Return what each cell should be at the new displacement, not yet rounded.
+
+    Nothing stays: every cell moves with the factor, and its VE x displacement is kept.
+    """
+    return Decided(
+        old_pct=decided.old_pct / rebase.factor,
+        wanted_pct=decided.wanted_pct / rebase.factor,
+        decisions=decided.decisions,
+        stays=np.zeros_like(decided.stays),
+        minimum_pct=decided.minimum_pct / rebase.factor,
+        maximum_pct=decided.maximum_pct / rebase.factor,
+    )

@@ -288,7 +288,8 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
         screen.say(
             f"Rebase: displacement {plan.rebase.before_cm3:g} to {plan.rebase.after_cm3:g} cm3, "
             f"every cell of every bank divided by {plan.rebase.factor:.4f}; VE x displacement is "
-            "kept to within half a step in every cell; one step is "
+            "kept to within half a step in every cell, where too little is known to within a step "
+            "and never leaner; one step is "
             f"{plan.rebase.coarser_pct:.1f} % coarser than before."
         )
     for bank in plan.banks:

@@ -120,10 +120,8 @@ def plan_for(
 def _stored(
     decided: Decided, rebase: Rebase | None, storage: Storage, description: EngineDescription
 ) -> Proposal:
-    if rebase is None:
-        return store(decided, storage, description.axes)
-    # Every cell moves with the factor; whether it was held or not, its VE x displacement stays.
-    return Proposal(rebased(decided.wanted_pct, rebase, storage), decided.decisions, [])
+    at_new = decided if rebase is None else rebased(decided, rebase)
+    return store(at_new, storage, description.axes)
 
 
 def _used_seconds(session: Session) -> list[float]:
