@@ -63,8 +63,8 @@ class Evidence:
 
     speed_count, load_count: shape of the table, 2 or more each. n_terms: global terms K.
     typecode: "d" or "f", how the numbers are stored; arithmetic is the interpreter's own. Sums in
-    single precision go through `breathmap.learner.core.single_precision`; whoever writes them
-    calls `leave_square` before.
+    single precision go through `breathmap.learner.core.single_precision` (`held`, None in double);
+    whoever writes them calls `leave_square` before.
     noise: first guess of one observation's standard deviation, a fraction.
     table_sd, term_sd: how wrong the table (a fraction) and the terms may be: the prior of the
     running estimate only; `solve` finds its own.
@@ -109,12 +109,12 @@ class Evidence:
         self._block_index = array("H", [0] * BLOCK_CELLS)
         self._block_score = _zeros("d", BLOCK_CELLS)
         self._block_used = 0
-        self._held: "HeldSums | None" = None
+        self.held: "HeldSums | None" = None
         if typecode == "f":
             # A double-precision learner need not load it.
             from breathmap.learner.core.single_precision import HeldSums
 
-            self._held = HeldSums(self.cells, self.border, self.sums, self.corner, self.term_rhs)
+            self.held = HeldSums(self.cells, self.border, self.sums, self.corner, self.term_rhs)
 
     def predict(self, index: int, v0: float, v1: float, v2: float, v3: float) -> float:
         """The correction at a point by the running estimate, a fraction; 0 before learning."""
@@ -188,10 +188,10 @@ class Evidence:
         # In single precision it cannot drift: `close_block` computes it afresh.
         for k in range(n_terms):
             self.term_dot[k] += weight * terms[k] * inner  # type: ignore[index]
-        held = self._held
+        held = self.held
         if held is not None:
             if index != held.index:
-                self._open_square(index, held)
+                self.enter_square(index, held)
             held.add(v0, v1, v2, v3, d, weight, share, terms)
         else:
             self._add(a, b, c, e, v0, v1, v2, v3, d, weight, share)
@@ -287,7 +287,7 @@ class Evidence:
                 corner[place] += pull * terms[m]
                 place += 1
 
-    def _open_square(self, index: int, held) -> None:  # type: ignore[no-untyped-def]
+    def enter_square(self, index: int, held) -> None:  # type: ignore[no-untyped-def]
         """Hold another square's numbers, in the order in which `HeldSums.add` adds: the cells' as
         in `_add`, then four of the border for each term."""
         held.leave()
@@ -404,13 +404,13 @@ class Evidence:
         """
         self.sums[BLOCK_SQUARE] += self.open_square()
         self._block_used = 0
-        if self._held is not None:
+        if self.held is not None:
             self._restart_running()
 
     def leave_square(self) -> None:
         """Nothing is kept beside the numbers after this: they may be written from outside."""
-        if self._held is not None:
-            self._held.leave()
+        if self.held is not None:
+            self.held.leave()
 
     def open_square(self) -> float:
         """What the block in progress will add to the squared block sums."""

@@ -32,8 +32,8 @@ class HeldSums:
 
     cells, border, sums, corner, term_rhs: an evidence's arrays; `leave` before anyone else writes
     them. index: lower-left cell of the square, -1 when none is open. place: where its numbers lie;
-    whoever enters a square says it first, see `Evidence._open_square`. Memory: 14 bytes for each
-    of 21 + 4 K + K (K + 3) / 2 numbers.
+    whoever enters a square says it first, see `Evidence.enter_square`. added: what came in since,
+    in that order. Memory: 14 bytes for each of 21 + 4 K + K (K + 3) / 2 numbers.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class HeldSums:
         self._n_terms = terms
         self.place = array("H", range(count))
         self._base = array("f", range(count))
-        self._added = array("d", range(count))
+        self.added = array("d", range(count))
         # Which array the numbers from a start to an end belong to.
         shared = IN_CELLS + 4 * terms
         self._parts = (
@@ -80,7 +80,7 @@ class HeldSums:
         terms: "array[float] | None",
     ) -> None:
         """Add one observation of the open square, as in `Evidence.learn_one`, to its sums."""
-        added = self._added
+        added = self.added
         w0 = weight * v0
         w1 = weight * v1
         w2 = weight * v2
@@ -110,7 +110,7 @@ class HeldSums:
         added[k] += 1.0
         added[k + 1] += weight
         added[k + 2] += weight * d * d
-        self._write()
+        self.write()
 
     def _add_terms(
         self,
@@ -122,7 +122,7 @@ class HeldSums:
         weight: float,
         terms: "array[float]",
     ) -> None:
-        added = self._added
+        added = self.added
         n_terms = self._n_terms
         border = IN_CELLS
         corner = IN_CELLS + 4 * n_terms + 3
@@ -139,10 +139,11 @@ class HeldSums:
                 added[corner] += pull * terms[m]
                 corner += 1
 
-    def _write(self) -> None:
+    def write(self) -> None:
+        """Write the sums through, with all that was added, into the evidence's arrays."""
         place = self.place
         base = self._base
-        added = self._added
+        added = self.added
         for target, start, end in self._parts:
             for k in range(start, end):
                 target[place[k]] = base[k] + added[k]
@@ -153,7 +154,7 @@ class HeldSums:
         for target, start, end in self._parts:
             for k in range(start, end):
                 self._base[k] = target[place[k]]
-                self._added[k] = 0.0
+                self.added[k] = 0.0
         self.index = index
 
     def leave(self) -> None:
@@ -163,7 +164,7 @@ class HeldSums:
         self.index = -1
         for target, start, end in self._parts:
             for k in range(start, end):
-                self._round(target, self.place[k], self._base[k], self._added[k])
+                self._round(target, self.place[k], self._base[k], self.added[k])
 
     def _round(self, target: "array[float]", place: int, base: float, added: float) -> None:
         # What rounding to single precision lost is known exactly (Dekker 1971): one step more is

@@ -129,13 +129,13 @@ def test_a_board_leaves_foreign_evidence_alone(changes, words, tmp_path):
 
 def test_a_failing_memory_is_said_and_survived(tmp_path):
     """When nothing can be written the save says so, and the older snapshot is still there."""
-    folder = tmp_path / "flash"
+    folder, gone = tmp_path / "flash", tmp_path / "gone"
     folder.mkdir()
     app = application(folder)
     assert app.save()
-    app.slots._paths = [str(tmp_path / "gone" / name) for name in slots.NAMES]
+    folder.rename(gone)
     assert not app.save()
-    assert slots.Slots(str(folder)).snapshot == 1
+    assert slots.Slots(str(gone)).snapshot == 1
 
 
 def test_a_slot_is_an_evidence_file(saved):

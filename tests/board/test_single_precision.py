@@ -6,6 +6,7 @@ is the learner's own code, once for each of a hundred and fifty thousand visits.
 """
 
 import random
+from array import array
 
 import numpy as np
 import pytest
@@ -55,18 +56,19 @@ def ten_million():
     single = Evidence(N_SPEED, N_LOAD, typecode="f")
     exact = np.zeros(len(double.cells))
     totals = np.zeros(3)
-    held = single._held
+    held = single.held
+    assert held is not None
     for index, shares, d, weight in drive(1):
         sums = sums_of(shares, d, weight)
-        single._open_square(index, held)
+        single.enter_square(index, held)
         places = held.place[:IN_CELLS]
         for k, value in enumerate(sums.tolist()):
-            held._added[k] = value
-        held._write()
+            held.added[k] = value
+        held.write()
         exact[places] += sums[:IN_CELLS]
         totals += sums[IN_CELLS:]
     single.leave_square()
-    double.cells[:] = kernel.array("d", exact.tolist())
+    double.cells[:] = array("d", exact.tolist())
     for place, value in zip((kernel.COUNT, kernel.WEIGHT, kernel.SQUARE), totals, strict=True):
         double.sums[place] = float(value)
     return double, single
@@ -115,8 +117,7 @@ def test_an_unlucky_drive_is_not_one_sided():
     addend = spacing(start) / 50.0
     for _ in range(50_000):
         for index in (0, 1):
-            evidence._open_square(index, evidence._held)
-            evidence._held.add(1.0, 0.0, 0.0, 0.0, 0.0, 1.0, addend, None)
+            evidence.learn_one(index, 1.0, 0.0, 0.0, 0.0, d=0.0, share=addend)
     grown = evidence.cells[kernel.COVERAGE] - start
     assert grown == pytest.approx(50_000 * addend, rel=0.1)
 
@@ -125,7 +126,7 @@ def test_single_and_double_follow_each_other_sample_by_sample():
     """The running estimate, weights and residuals of both agree on the same samples, terms too."""
     drawn = random.Random(3)
     pair = [Evidence(5, 4, 2, typecode) for typecode in "df"]
-    terms = kernel.array("d", [0.0, 0.0])
+    terms = array("d", [0.0, 0.0])
     for number in range(6000):
         index = 5 * drawn.randrange(3) + drawn.randrange(4)
         across, up = drawn.random(), drawn.random()
@@ -133,7 +134,7 @@ def test_single_and_double_follow_each_other_sample_by_sample():
         terms[0], terms[1] = drawn.gauss(0, 0.1), drawn.gauss(0, 0.1)
         d = 0.05 + 0.3 * terms[0] + drawn.gauss(0, 0.02)
         for evidence in pair:
-            evidence.learn_one(index, *v, d, 0.8, 0.3, terms)
+            evidence.learn_one(index, v[0], v[1], v[2], v[3], d, 0.8, 0.3, terms)
             if number % 500 == 499:
                 evidence.close_block()
     left, right = pair

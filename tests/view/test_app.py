@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.text import Text
 from textual.widgets import Static
 
 from breathmap.learner.core import alarms
@@ -38,6 +39,11 @@ async def begin(view: View, pilot: Any) -> None:
     view.knowing.look()
     view.refresh_all()
     await pilot.pause()
+
+
+async def alarmed(view: View) -> None:
+    """Say that an alarm was raised as the learning thread does, from another thread."""
+    await asyncio.to_thread(view.source.alarmed)
 
 
 def test_start_page_says_who_looks_and_nothing_runs_before_enter(run_view: RunView) -> None:
@@ -131,11 +137,14 @@ def test_end_is_said_and_everything_stays(run_view: RunView) -> None:
     def used(view: View) -> int:
         return view.live.session.learner.banks[0].used_count
 
+    def solved(view: View) -> int | None:
+        latest = view.knowing.latest
+        return None if latest is None else latest.solutions[0].used
+
     async def steps(view: View, pilot: Any) -> None:
         await pilot.press("enter")
         await until(lambda: view.source.ended)
-        await until(lambda: view.knowing.latest is not None)
-        await until(lambda: view.knowing.latest.solutions[0].used == used(view))
+        await until(lambda: solved(view) == used(view))
         await until(lambda: shown(view, "verdict").strip().startswith("ENDED"))
         assert view.is_running
         await pilot.press("q")
@@ -153,7 +162,7 @@ def test_alarm_is_a_banner_until_acknowledged(run_view: RunView) -> None:
         view.live.alarms.latched[alarms.LEAN] = True
         view.live.alarms.bank[alarms.LEAN] = 1
         view.live.alarms.value[alarms.LEAN] = 1.17
-        view._alarm()
+        await alarmed(view)
         await pilot.pause()
         assert banner.display
         text = shown(view, "banner")
@@ -220,11 +229,11 @@ def test_bells_ring_in_their_rhythm(run_view: RunView, monkeypatch: pytest.Monke
         rung: list[float] = []
         monkeypatch.setattr(view, "bell", lambda: rung.append(time.monotonic()))
         view.live.alarms.latched[alarms.FRAMES_LOST] = True
-        view._alarm()
+        await alarmed(view)
         await until(lambda: len(rung) == 2)
         slow = rung[1] - rung[0]
         view.live.alarms.latched[alarms.HOT] = True
-        view._alarm()
+        await alarmed(view)
         await until(lambda: len(rung) >= 6)
         assert rung[3] - rung[2] < slow / 2
         await until(lambda: len(rung) >= 10)
@@ -321,6 +330,7 @@ def test_ascii_is_enough(run_view: RunView, look: Look) -> None:
                 assert shown(view, part).isascii()
         style = look.colours == NO_COLOUR
         text = view.screen_stack[0].query_one("#map", Static).content
+        assert isinstance(text, Text)
         grounds = {span.style.bgcolor for span in text.spans if hasattr(span.style, "bgcolor")}
         assert (grounds == {None}) == style
 

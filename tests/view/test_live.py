@@ -32,6 +32,10 @@ class FakePort:
         """Hand over bytes, or the end."""
         self._queue.put(data)
 
+    def is_empty(self) -> bool:
+        """True when all that was handed over has been read."""
+        return self._queue.empty()
+
     def read(self, most: int) -> bytes:
         """Return what is there."""
         try:
@@ -91,7 +95,7 @@ def test_replaying_gives_exactly_what_was_learned_pause_and_all(ride: Path, tmp_
     live = Live(tmp_path)
     live.port.send(data[:third])
     live.until(lambda: live.session.samples > 250)
-    live.until(lambda: live.port._queue.empty())
+    live.until(live.port.is_empty)
     time.sleep(0.1)
     live.source.paused = True
     held = live.session.samples

@@ -136,12 +136,12 @@ def test_map_uses_double_height_and_gives_nothing_no_sign() -> None:
     assert len(draw(layer, SPEEDS, LOADS, (0.0, 0.0), 22, 6, Look()).plain.splitlines()) == 4
 
 
-def test_spending_and_keys_fit_the_width() -> None:
+def test_spending_and_keys_fit_the_width(monkeypatch: pytest.MonkeyPatch) -> None:
     """Reasons that do not fit are told together, and the shares still add up; keys that do not
     fit are left out whole, help and quit last."""
     watch = Watch(new_session())
     counts = Counter(used=50, pressure_moving=20, throttle_moving=15, fuel_cut=10, history_short=5)
-    watch._steps.append((0.0, [counts, Counter()]))
+    monkeypatch.setattr(watch, "spent", lambda: counts)
 
     assert spent_line(watch, 200).endswith("fuel cut 10 %, history short 5 %")
     assert (
