@@ -65,7 +65,7 @@ class FrameReader:
         """Bytes of a run whose delimiter has not arrived (0 inside an overlong run)."""
         return self._held
 
-    def feed(self, data: bytes) -> None:
+    def feed(self, data: "bytes | bytearray") -> None:
         """Take bytes as they arrive; `data` may be reused by the caller afterwards."""
         self.counters.bytes += len(data)
         self._data = self._data[self._at :] + bytes(data)

@@ -48,6 +48,7 @@ def board(bench, tmp_path_factory):
     folder = board_folder(tmp_path_factory.mktemp("board") / "flash", description, tables, 8)
     with running_board(folder, ride) as (process, port):
         yield port, folder
+        assert process.stderr is not None
         assert process.poll() is None, process.stderr.read()
 
 

@@ -16,7 +16,7 @@ from bridge_bench import (
     inputs,
     line,
     listen,
-    numbers,
+    number,
     require_tools,
     running,
     thermistor_share,
@@ -112,10 +112,12 @@ def test_flash_and_ram(emulator, firmware, capsys):
     need("avr-size")
     text, data, bss = map(int, run("avr-size", firmware).stdout.splitlines()[1].split()[:3])
     lines = [line(t, 9000, inputs()) for t in (0, 2, 6)]
-    report = []
+    report: list[str] = []
     with running(emulator, firmware, lines, report=report) as url:
         listen(url)
-    stack = int(re.search(r"stack: (\d+) bytes", "".join(report))[1])
+    told = re.search(r"stack: (\d+) bytes", "".join(report))
+    assert told is not None
+    stack = int(told[1])
     with capsys.disabled():
         print(
             f"\nbridge firmware: flash {text + data} of {FLASH_MOST} bytes, RAM {data + bss} "
@@ -232,8 +234,9 @@ def numbers_of_table():
     """Return the entries of the configuration's thermistor table."""
     from bridge_bench import CONFIG
 
-    body = re.search(r"#define COOLANT_TABLE \\\n\s+\{([^}]*)\}", CONFIG)[1]
-    return [int(n) for n in body.replace("\\", "").split(",")]
+    body = re.search(r"#define COOLANT_TABLE \\\n\s+\{([^}]*)\}", CONFIG)
+    assert body is not None
+    return [int(n) for n in body[1].replace("\\", "").split(",")]
 
 
 def test_a_wire_that_is_off_is_not_a_value(emulator, quick_firmware):
@@ -374,14 +377,14 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
     assert learned.returncode == 0, learned.stderr
     direct = learn_directly(description, kept)
     speed_rpm, map_kpa = fresh_points(parameters, controller)
-    for number, bank in enumerate(("left", "right")):
+    for place, bank in enumerate(("left", "right")):
         cells = read_table(
             out / f"{bank}-proposed.csv", TWIN_AXES.speed_rpm, list(TWIN_AXES.load_kpa)
         )
         covered = covered_points(speed_rpm, map_kpa, coverage_of(out / f"{bank}-coverage.csv"))
         before, after, without = (
-            accuracy(parameters, number, table, speed_rpm, map_kpa, covered)
-            for table in (controller.read_ve(number), cells, direct[number])
+            accuracy(parameters, place, table, speed_rpm, map_kpa, covered)
+            for table in (controller.read_ve(place), cells, direct[place])
         )
         with capsys.disabled():
             print(
@@ -405,7 +408,7 @@ def learn_directly(description, samples):
     """Return the proposed tables, flat, after the same samples without any bridge."""
     session = Session(*load(description))
     for sample in samples:
-        if sample.time_us >= 1e6 * numbers("SENSOR_WARM_UP_S"):
+        if sample.time_us >= 1e6 * number("SENSOR_WARM_UP_S"):
             session.learn(sample)
     results = session.propose(session.solve())
     return [r.proposal.cells_pct.ravel().tolist() for r in results if r.proposal is not None]

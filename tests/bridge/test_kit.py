@@ -380,10 +380,10 @@ def test_the_decoder_survives_a_fuzzer(tmp_path):
     need("clang")
     fuzzer = tmp_path / "fuzz"
     sanitizers = "-fsanitize=fuzzer,address,undefined"
-    build = ["clang", "-std=c99", "-Wall", "-Wextra", "-Werror", "-O2", "-g", sanitizers]
-    build += ["-fno-sanitize-recover=all", "-I", KIT, KIT / "breathmap_link.c"]
-    build += [HERE / "fuzz_link.c", "-o", fuzzer]
-    made = subprocess.run([str(w) for w in build], capture_output=True, text=True, timeout=120)
+    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-O2", "-g", sanitizers]
+    flags += ["-fno-sanitize-recover=all", "-I", str(KIT)]
+    build = ["clang", *flags, KIT / "breathmap_link.c", HERE / "fuzz_link.c", "-o", fuzzer]
+    made = subprocess.run(build, capture_output=True, text=True, timeout=120)
     if "libclang_rt" in made.stderr:
         pytest.skip("clang has no libFuzzer here: apt-get install libclang-rt-dev")
     assert made.returncode == 0, made.stderr
@@ -400,4 +400,5 @@ def test_the_decoder_survives_a_fuzzer(tmp_path):
     environment = {**os.environ, "ASAN_OPTIONS": "detect_leaks=0"}
     done = run(*fuzz, "-print_final_stats=1", cwd=tmp_path, env=environment)
     executed = re.search(r"number_of_executed_units: (\d+)", done.stderr)
+    assert executed is not None
     assert int(executed[1]) >= FUZZ_RUNS

@@ -30,6 +30,7 @@ def test_half_an_hour_of_road(truth: str, maximum_pct: float) -> None:
     for bank, result in enumerate(session.propose(session.solve())):
         covered = covered_points(speed_rpm, map_kpa, result.solution.coverage)
         before = accuracy(parameters, bank, tables[bank], speed_rpm, map_kpa, covered)
+        assert result.proposal is not None
         proposed = result.proposal.cells_pct.ravel().tolist()
         after = accuracy(parameters, bank, proposed, speed_rpm, map_kpa, covered)
         assert 6.0 <= before.rms_pct <= 10.0

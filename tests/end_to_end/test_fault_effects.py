@@ -55,8 +55,8 @@ class Ride:
 
 
 @cache
-def points_of_a_fresh_drive():
-    """Operating points not learned from."""
+def points_of_a_fresh_drive() -> tuple[np.ndarray, np.ndarray]:
+    """Operating points not learned from: speeds in rpm, loads in kPa."""
     return fresh_points(*bench(seed=SEED))
 
 

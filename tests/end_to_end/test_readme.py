@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+from typer.core import TyperGroup
 from typer.main import get_command
 
 from breathmap.tools.cli.main import app
@@ -40,4 +41,6 @@ def test_commands_exist() -> None:
     shown = set(re.findall(r"(?:^\$? ?|`)breathmap ([a-z]+)", text, re.MULTILINE))
 
     assert shown
-    assert shown <= set(get_command(app).commands)
+    program = get_command(app)
+    assert isinstance(program, TyperGroup)
+    assert shown <= set(program.commands)

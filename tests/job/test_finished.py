@@ -1,11 +1,12 @@
 """The stop rule: finished or not, and how many more minutes which ground needs."""
 
 from dataclasses import fields
+from typing import Any
 
 import numpy as np
 import pytest
 
-from breathmap.learner.decide.finished import Z95, judge, remaining_error
+from breathmap.learner.decide.finished import Z95, Judgement, judge, remaining_error
 from breathmap.learner.decide.proposal import Rules, propose
 from breathmap.learner.exact.solve import Solution
 from breathmap.learner.words.description import Axes, Storage
@@ -23,7 +24,7 @@ def solution(error: float = 0.005, change: float = 0.0, covered: int = 32) -> So
     cells, row by row from the lowest load."""
     coverage = np.zeros(48)
     coverage[:covered] = 100.0
-    values = {f.name: 0.0 for f in fields(Solution)}
+    values: dict[str, Any] = {f.name: 0.0 for f in fields(Solution)}
     values |= {
         "correction": np.full(SHAPE, change),
         "standard_error": np.full(SHAPE, error),
@@ -34,7 +35,9 @@ def solution(error: float = 0.005, change: float = 0.0, covered: int = 32) -> So
     return Solution(**values)
 
 
-def judged(found: Solution, rules: Rules | None = None, target: float = 0.02, step: float = 0.5):
+def judged(
+    found: Solution, rules: Rules | None = None, target: float = 0.02, step: float = 0.5
+) -> Judgement:
     """Return the judgement of a proposal made from a solution, after ten minutes."""
     storage = Storage(step_pct=step)
     proposal = propose(OLD, found, storage, AXES, rules or Rules())

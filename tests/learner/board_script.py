@@ -78,7 +78,7 @@ def fresh_table(offset):
     speeds = [800.0 + 400.0 * k for k in range(16)]
     loads = [20.0 + 8.0 * k for k in range(12)]
     gc.collect()
-    return Table(speeds, loads, cells)
+    return Table(speeds, loads, cells)  # type: ignore[arg-type]
 
 
 def fresh_learner(typecode, count):

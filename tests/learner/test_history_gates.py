@@ -3,6 +3,7 @@
 import math
 import random
 from collections import deque
+from typing import Any
 
 import numpy as np
 import pytest
@@ -148,9 +149,11 @@ def test_the_look_back_follows_the_gas():
         assert ring.at(ring.speed_rpm) == pytest.approx(
             np.interp(now_s - ago_s, time_s, speed_rpm), abs=1e-6
         )
-        opened_s = brentq(
-            lambda t, now_s=now_s: flow_cm3_s.integrate(t, now_s) - volume_cm3, now_s - 3.0, now_s
-        )
+
+        def too_much_cm3(t_s, now_s=now_s):
+            return float(flow_cm3_s.integrate(t_s, now_s)) - volume_cm3
+
+        opened_s = brentq(too_much_cm3, now_s - 3.0, now_s)
         turned = cycles_s.integrate(now_s - ago_s, opened_s)
         assert turned == pytest.approx(cycles, abs=0.004)
 
@@ -211,7 +214,7 @@ def test_the_observation_is_measured_over_commanded_at_injection():
     learner = twin_learner(closed_loop=True)
     learner.settings.limits.target_change_max = 1.0
     bank = learner.banks[0]
-    common = {"flags": fields.CLOSED_LOOP, "measured_lambda": 0.99}
+    common: dict[str, Any] = {"flags": fields.CLOSED_LOOP, "measured_lambda": 0.99}
     learn_all(learner, steady_stream(3.0, target_lambda=1.0, fuel_multiplier=1.0, **common))
     assert bank.observation == pytest.approx(-0.01)
     found = []
@@ -238,7 +241,8 @@ def test_learning_goes_to_the_cells_of_the_injection():
     bank = learner.banks[0]
     corrections = {46.0: 0.05, 75.0: -0.05}
     load, flow_cm3, head = 46.0, 0.0, 46.0
-    in_cylinder, in_pipe = [], deque()
+    in_cylinder: deque[tuple[int, float]] = deque()
+    in_pipe: deque[tuple[float, float]] = deque()
     for k in range(6_000):
         if k % 40 == 0:
             load = 121.0 - load
@@ -248,7 +252,7 @@ def test_learning_goes_to_the_cells_of_the_injection():
         flow_cm3 += delay.gas_cm3(3000.0, load, bank.table.ve_pct, 25.0) * 3000.0 / 120.0 * 0.02
         in_cylinder.append((k, load))
         while in_cylinder and (k - in_cylinder[0][0]) * 0.02 * 3000.0 / 120.0 >= delay.cycles:
-            in_pipe.append((flow_cm3, in_cylinder.pop(0)[1]))
+            in_pipe.append((flow_cm3, in_cylinder.popleft()[1]))
         while in_pipe and flow_cm3 - in_pipe[0][0] >= delay.exhaust_volume_cm3:
             head = in_pipe.popleft()[1]
         learner.learn_one(
@@ -543,7 +547,8 @@ def test_a_needed_value_that_is_none_teaches_nothing(name, value):
     learner = twin_learner()
     learn_all(learner, steady_stream(3.0))
     before = evidence_bytes(learner)
-    for sample in steady_stream(0.5, start_s=3.0, **{name: value}):
+    without: dict[str, Any] = {name: value}
+    for sample in steady_stream(0.5, start_s=3.0, **without):
         learner.learn_one(sample)
         assert learner.banks[0].verdict
     assert evidence_bytes(learner) == before
@@ -553,7 +558,8 @@ def test_a_needed_value_that_is_none_teaches_nothing(name, value):
 def test_an_engine_may_lack_what_is_not_needed(name):
     """A stream without throttle, temperatures, battery voltage or pulse width is used as it is."""
     learner = twin_learner()
-    learn_all(learner, steady_stream(5.0, **{name: NAN}))
+    without: dict[str, Any] = {name: NAN}
+    learn_all(learner, steady_stream(5.0, **without))
     assert learner.banks[0].used_count > 200
     assert learner.banks[0].correction(3000.0, 55.0) == pytest.approx(0.04, abs=1e-3)
 
@@ -726,7 +732,11 @@ def test_a_switching_sensor_teaches_by_the_multiplier():
 def test_a_wideband_in_closed_loop_adds_the_trim():
     """In closed loop with a wideband the observation counts trim and remaining error together."""
     learner = twin_learner(closed_loop=True)
-    common = {"flags": fields.CLOSED_LOOP, "fuel_multiplier": 1.05, "measured_lambda": 0.99}
+    common: dict[str, Any] = {
+        "flags": fields.CLOSED_LOOP,
+        "fuel_multiplier": 1.05,
+        "measured_lambda": 0.99,
+    }
     learn_all(learner, steady_stream(4.0, **common))
     assert learner.banks[0].observation == pytest.approx(0.99 * 1.05 - 1.0)
 

@@ -101,7 +101,7 @@ def test_a_point_that_is_not_a_number_is_outside(place):
 def test_a_table_that_cannot_be_is_refused(axes, cells, message):
     """A table with bad axes or cells is refused in one line that says what and where."""
     with pytest.raises(ValueError, match=message) as caught:
-        Table(*axes, cells)
+        Table(axes[0], axes[1], cells)
     assert "\n" not in str(caught.value)
 
 
@@ -133,9 +133,9 @@ def regress(columns, observed, in_cells):
     evidence = Evidence(2, 2, len(columns) - in_cells, noise=1e9)
     recorder = Recorder(evidence)
     for row, d in zip(columns.T, observed, strict=True):
-        shares = [*row[:in_cells], *[0.0] * (4 - in_cells)]
+        v0, v1, v2, v3 = (float(v) for v in [*row[:in_cells], *[0.0] * (4 - in_cells)])
         terms = [float(x) for x in row[in_cells:]] or None
-        recorder.learn(0, [float(v) for v in shares], float(d), terms=terms)
+        recorder.learn(0, (v0, v1, v2, v3), float(d), terms=terms)
     assert (recorder.w == 1.0).all()
     found = solve(evidence, prior=False)
     errors = np.concatenate([found.standard_error.ravel()[:in_cells], found.term_errors])
@@ -173,7 +173,7 @@ def test_wampler(in_cells):
     """NIST's Wampler1 and 3 data give the certified polynomials, sums of powers scaled to 0..1."""
     # Unscaled, powers up to 20⁵ take the normal equations to the end of double precision.
     x = np.arange(21.0)
-    y = sum(x**j for j in range(6))
+    y = np.sum([x**j for j in range(6)], axis=0)
     columns = [(x / 20.0) ** j for j in range(6)]
     scale = 20.0 ** np.arange(6)
     values, _, _ = regress(columns, y, in_cells)
@@ -317,9 +317,10 @@ def missing_from(columns, dt_s, share, time_s, growth):
     missing = []
     for k in range(len(flow)):
         # Aquino 1981 (from memory): M' = X m - M / tau, the fuel flow constant over a step.
-        found = solve_ivp(
-            lambda _, m, k=k: x[k] * flow[k] - m / tau[k], (0.0, dt_s), [mass], rtol=1e-9, atol=1e-9
-        )
+        def rate(_, m, k=k):
+            return x[k] * flow[k] - m / tau[k]
+
+        found = solve_ivp(rate, (0.0, dt_s), [mass], rtol=1e-9, atol=1e-9)
         mass = found.y[0, -1]
         missing.append((x[k] * flow[k] - mass / tau[k]) / flow[k])
     return np.array(missing)

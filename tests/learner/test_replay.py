@@ -12,7 +12,7 @@ from breathmap.protocol.host.codec import sample_dtype
 def as_table(samples):
     """Samples as the structured array that a recording gives."""
     table = np.zeros(len(samples), sample_dtype(samples[0].banks))
-    for name in table.dtype.names:
+    for name in table.dtype.names or ():
         table[name] = [getattr(sample, name) for sample in samples]
     return table
 
@@ -22,7 +22,7 @@ def streamed():
     """Four minutes learned by the stream, with every observation noted, and the same as a table."""
     samples = list(road_stream(240, banks=2))
     learner = twin_learner(banks=2)
-    noted = [[] for _ in learner.banks]
+    noted: list[list[tuple[float, ...]]] = [[] for _ in learner.banks]
     for number, sample in enumerate(samples):
         learner.learn_one(sample)
         for bank, rows in zip(learner.banks, noted, strict=True):

@@ -45,6 +45,7 @@ def alike(got, wanted):
 
 def check_frame(vector):
     frame_type = frame_type_of(vector["type"])
+    assert frame_type is not None, "type"
     payload = bytes.fromhex(vector["payload"])
     if "values" in vector:
         assert pack_payload(frame_type, vector["values"]) == payload, "payload"
@@ -88,7 +89,7 @@ def next_vector(lines):
 
 def check_all(path):
     counts = {"frames": 0, "streams": 0}
-    check = kind = None
+    check, kind = check_frame, "frames"
     with open(path) as lines:
         while True:
             vector = next_vector(lines)

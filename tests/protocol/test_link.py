@@ -16,6 +16,7 @@ from breathmap.protocol.host.link import LinkReader
 from breathmap.protocol.wire.device import FrameReader, build_frame, cobs_decode, cobs_encode
 from breathmap.protocol.wire.events import (
     BadChecksum,
+    Event,
     FrameEvent,
     LostFrames,
     Malformed,
@@ -251,7 +252,7 @@ def test_any_split_gives_the_same_events(data, draw):
     expected = read_all(expected_reader, data)
     cuts = sorted(draw.draw(st.lists(st.integers(0, len(data)), max_size=12)))
     for reader, eager in ((LinkReader(), True), (FrameReader(), True), (FrameReader(), False)):
-        events = []
+        events: list[Event] = []
         for start, end in zip([0, *cuts], [*cuts, len(data)], strict=True):
             reader.feed(data[start:end])
             events += drain(reader) if eager else []

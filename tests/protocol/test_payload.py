@@ -29,7 +29,6 @@ from breathmap.protocol.wire.payload import (
     encode_sample,
     frame_type_of,
     pack_payload,
-    payload_fits,
     unpack_payload,
 )
 from breathmap.protocol.wire.sample import NAN, Sample
@@ -39,6 +38,7 @@ from breathmap.protocol.wire.scaling import (
     text_to_bytes,
     value_from_raw,
 )
+from breathmap.protocol.wire.shapes import payload_fits
 from breathmap.tools.board import wire
 
 any_frame = st.sampled_from(ALL_FRAMES).flatmap(lambda t: st.tuples(st.just(t), frame_values(t)))
@@ -70,12 +70,13 @@ def test_numpy_records_lie_as_declared(frame_type):
     counts = {g.name: g.most for g in frame_type.groups}
     dtype = dtype_for(frame_type, list(counts.values()))
     at = 0
+    assert dtype.fields is not None
     for member in declaration_of(frame_type).subcons[:-1]:  # the last one ends the payload
         assert dtype.fields[member.name][1] == at
         size = member
         if member.name in counts:
             size = member.subcon.subcon
-            assert [s.name for s in size.subcons] == list(dtype[member.name].base.names)
+            assert [s.name for s in size.subcons] == list(dtype[member.name].base.names or ())
         at += counts.get(member.name, 1) * size.sizeof()
     assert dtype.itemsize == at
 
@@ -114,7 +115,7 @@ def test_bulk_decoding_equals_one_by_one(payloads):
     for row, payload in zip(table, payloads, strict=True):
         sample = Sample()
         decode_sample_into(payload, sample)
-        for name in table.dtype.names:
+        for name in table.dtype.names or ():
             np.testing.assert_array_equal(row[name], getattr(sample, name))
 
 
@@ -151,6 +152,7 @@ def test_any_bytes_are_read_or_refused(payload, frame_type):
 def test_a_byte_more_or_less_is_refused(vector):
     """A payload one byte too long or too short is no frame: match, never skip."""
     frame_type = frame_type_of(vector["type"])
+    assert frame_type is not None
     payload = bytes.fromhex(vector["payload"])
     for wrong in (payload + b"\0", payload[:-1], b""):
         with pytest.raises(BadFrame, match=f"{len(wrong)} bytes"):

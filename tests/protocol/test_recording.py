@@ -59,6 +59,7 @@ KINDS = ["identity", "sample", "sample", "status", "sample", "sample"]
 def test_a_whole_recording():
     """A recording gives the latest identity, each bank's status, and the samples as a table."""
     recording = read_recording(RECORDING)
+    assert recording.identity is not None
     assert recording.identity["device_name"] == "bench bridge"
     assert recording.statuses[0]["samples_used"] == 5
     assert recording.table["time_us"].tolist() == [40000, 80000, 160000, 280000]
@@ -87,7 +88,7 @@ def test_samples_equal_the_table():
     samples = list(recording.samples())
     assert len({id(s) for s in samples}) == len(recording.table) == len(samples)
     for row, sample in zip(recording.table, samples, strict=True):
-        for name in recording.table.dtype.names:
+        for name in recording.table.dtype.names or ():
             np.testing.assert_array_equal(row[name], getattr(sample, name))
 
 

@@ -111,6 +111,7 @@ def test_reasons_fit_the_status_frame():
 def test_frame_vectors(vector):
     """Each frame vector packs to its payload, builds its wire bytes, and reads as it says."""
     frame_type = frame_type_of(vector["type"], ALL_FRAMES)
+    assert frame_type is not None
     payload = bytes.fromhex(vector["payload"])
     wire = bytes.fromhex(vector["wire"])
     if "values" in vector:
@@ -224,11 +225,18 @@ def test_a_new_vector_is_filled_in(room_copy):
     assert made["frames"][:-1] == VECTORS["frames"]
 
 
+def fenced(language, text):
+    """Return the first fenced block of a language."""
+    found = re.search(rf"```{language}\n(.*?)```", text, re.DOTALL)
+    assert found is not None
+    return found[1]
+
+
 @pytest.mark.parametrize("frame_type", ALL_FRAMES, ids=[t.name for t in ALL_FRAMES])
 def test_the_hex_examples_in_the_document_are_true(frame_type):
     """The hex block under each frame's heading is a frame of that type, as the table there says."""
     section = SPEC.split(f"### {frame_type.number} · {frame_type.name}\n")[1]
-    wire = bytes.fromhex(re.search(r"```hex\n(.*?)```", section, re.DOTALL)[1])
+    wire = bytes.fromhex(fenced("hex", section))
     (event,) = read_all(LinkReader(ALL_FRAMES), wire)
     assert event.type == frame_type.number
     table = section.split("| offset | bytes | reads |")[1].split("\n\n")[0]
@@ -278,7 +286,7 @@ def test_the_sender_in_c_sends_the_vectors(tmp_path):
     numbers = [repr(values[f.name]) for f in SAMPLE.fields if f.name != "banks"]
     banks = ["{ %s }" % ", ".join(repr(v) for v in bank.values()) for bank in values["bank"]]
     given = ", ".join([*numbers, str(len(banks)), "{ %s }" % ", ".join(banks)])
-    source = re.search(r"```c\n(.*?)```", SPEC, re.DOTALL)[1] + C_MAIN % given
+    source = fenced("c", SPEC) + C_MAIN % given
     path = tmp_path / "bridge.c"
     path.write_text(source, "utf-8")
     program = tmp_path / "bridge"
@@ -291,6 +299,7 @@ def test_the_sender_in_c_sends_the_vectors(tmp_path):
 def test_the_budget_is_what_ten_bits_a_byte_give():
     """The rate at which samples fill the line follows from their length and the baud rate."""
     row = re.search(r"\| 2 \| (\d+) \| .*? \| .*? \| (\d+) Hz \|", SPEC)
+    assert row is not None
     wire = len(bytes.fromhex(next(v for v in FRAME_VECTORS if v["name"] == "sample_bench")["wire"]))
     assert int(row[1]) == wire
     assert math.isclose(int(row[2]), 115200 / 10 / wire, abs_tol=0.5)

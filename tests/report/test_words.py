@@ -2,6 +2,7 @@
 
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -125,7 +126,7 @@ def test_folder_is_read_as_written(replayed: Path) -> None:
 )
 def test_spoiled_folder_is_one_line(
     output: Path,
-    spoil,  # type: ignore[no-untyped-def]
+    spoil: Callable[[Path], object],
     said: str,
     capsys: pytest.CaptureFixture[str],
 ) -> None:

@@ -1,6 +1,7 @@
 """Every fault shows in its own signal, goes again when its time is over, and repeats by seed."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,7 +20,12 @@ from breathmap.simulator.run import TruthTrace, bench, simulate
 DRIVE = ((3000.0,), (45.0,))
 
 
-def steady(name: str | None, magnitude: float | None = None, point: tuple = DRIVE) -> dict:  # type: ignore[type-arg]
+Point = tuple[tuple[float, ...], tuple[float, ...]]
+
+
+def steady(
+    name: str | None, magnitude: float | None = None, point: Point = DRIVE
+) -> dict[str, Any]:
     """Means over the end of 20 s at one point of the brake, noise off, with one fault from 0 s."""
     parameters, controller = bench(seed=2)
     faults = [fault(name, magnitude, bank=1 if FAULTS[name].per_bank else 0)] if name else []

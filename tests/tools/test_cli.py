@@ -334,8 +334,8 @@ def test_log_and_recording_teach_the_same(
         )
     source = bench.parent / "ride.csv"
     source.write_text("\n".join(lines))
-    names = ("speed_rpm n", "map_kpa p", "throttle_pct th", "coolant_c cl", "intake_c ia")
-    names += ("battery_v bat", "target_lambda target")
+    names = ["speed_rpm n", "map_kpa p", "throttle_pct th", "coolant_c cl", "intake_c ia"]
+    names += ["battery_v bat", "target_lambda target"]
     part = '\n[log]\ntime = { column = "t" }\n'
     part += "".join('{} = {{ column = "{}" }}\n'.format(*name.split()) for name in names)
     part += "".join(f'[[log.bank]]\nmeasured_lambda = {{ column = "{c}" }}\n' for c in "lr")

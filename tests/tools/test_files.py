@@ -7,7 +7,6 @@ import pytest
 
 from breathmap.learner.words.description import parse_description
 from breathmap.learner.words.description_text import EXAMPLE
-from breathmap.tools.base import files
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_table, table_text, write_text
 
@@ -111,7 +110,7 @@ def test_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.Mo
     def fail(descriptor: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(files.os, "fsync", fail)
+    monkeypatch.setattr(os, "fsync", fail)
     with pytest.raises(UserError, match="No space left"):
         write_text(path, "new\n")
 

@@ -209,7 +209,7 @@ def summary_axis(out: Path) -> list[str]:
 def test_simulate_serves_what_it_describes(tmp_path: Path) -> None:
     """simulate --describe writes files with which learn works at once from the port it prints."""
     command = [sys.executable, "-m", "breathmap.tools.cli.main"]
-    words = ["simulate", "--describe", tmp_path / "b", "--port", "tcp", "--drive", "idle"]
+    words = ["simulate", "--describe", str(tmp_path / "b"), "--port", "tcp", "--drive", "idle"]
     server = subprocess.Popen(
         [*command, *words, "--minutes", "0.5", "--speed-up", "max"],
         cwd=ROOT,

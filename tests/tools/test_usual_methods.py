@@ -1,5 +1,7 @@
 """The benchmark's peers are what they are called, so that the comparison is fair."""
 
+from array import array
+
 import numpy as np
 import pytest
 
@@ -27,9 +29,10 @@ def tapped() -> TappedEvidence:
         tap.row = row
         index = int(rng.integers(0, N_LOAD - 1) * N_SPEED + rng.integers(0, N_SPEED - 1))
         shares = rng.dirichlet(np.ones(4))
-        term = np.array([rng.normal(0.0, 0.1)])
+        v0, v1, v2, v3 = shares.tolist()
+        term = array("d", [rng.normal(0.0, 0.1)])
         d = float(shares @ true[index + corners] + 0.2 * term[0] + 0.01 * rng.normal())
-        tap.learn_one(index, *shares.tolist(), d, 1.0, 1.0, term)
+        tap.learn_one(index, v0, v1, v2, v3, d, terms=term)
     return tap
 
 
@@ -38,8 +41,8 @@ def test_a_tap_changes_nothing(tapped: TappedEvidence) -> None:
     plain = Evidence(N_SPEED, N_LOAD, 1, noise=0.01)
     o = tapped.observed
     shares = np.array(o.shares).reshape(-1, 4).tolist()
-    for index, v, d, term in zip(o.index, shares, o.d, o.terms, strict=True):
-        plain.learn_one(index, *v, d, 1.0, 1.0, np.array([term]))
+    for index, (v0, v1, v2, v3), d, term in zip(o.index, shares, o.d, o.terms, strict=True):
+        plain.learn_one(index, v0, v1, v2, v3, d, terms=array("d", [term]))
 
     assert plain.cells == tapped.cells
     assert plain.sums == tapped.sums

@@ -14,6 +14,7 @@ from view_bench import new_session
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.run.observer import Observer
 from breathmap.tools.run.sources import read_files
 from breathmap.tools.view.app import View
 from breathmap.tools.view.map import Look
@@ -55,7 +56,7 @@ def run_view(ride: Path, tmp_path: Path) -> Callable[..., View]:
         session = new_session()
         lock, watch, stop = threading.Lock(), Watch(session), Stop()
 
-        def work(observer: Source) -> None:
+        def work(observer: Observer) -> None:
             read_files([ride], session, stop, observer)
 
         source = Source(session, watch, lock, stop, work, speed)

@@ -49,9 +49,9 @@ def test_standard_errors_are_those_of_the_solve() -> None:
             a, b = rng.uniform(size=2)
             shares = np.outer([1 - b, b], [1 - a, a])
             d = float((shares * truth[row : row + 2, column : column + 2]).sum())
-            evidence.learn_one(
-                row * SHAPE[1] + column, *shares.ravel().tolist(), d + 0.01 * rng.normal()
-            )
+            v0, v1, v2, v3 = shares.ravel().tolist()
+            index = row * SHAPE[1] + column
+            evidence.learn_one(index, v0, v1, v2, v3, d + 0.01 * rng.normal())
     solution = solve(evidence)
 
     variances = np.diag(knowledge(evidence, solution).covariance).reshape(SHAPE)
