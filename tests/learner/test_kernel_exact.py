@@ -103,7 +103,8 @@ def test_the_sums_are_the_normal_equations(speed_count, load_count, n_terms, see
     m = moments(recorder.evidence)
     assert np.abs(m.H - A.T @ (w[:, None] * A)).max() < 1e-12
     assert m.b == pytest.approx(A.T @ (w * d), abs=1e-12)
-    assert (m.count, m.weight) == (60, pytest.approx(w.sum()))
+    assert m.count == 60
+    assert m.weight == pytest.approx(w.sum())
     assert m.square == pytest.approx(w @ d**2)
     cells = np.array(recorder.evidence.cells).reshape(-1, kernel.PER_CELL)
     shares = w * np.array(recorder.shares)

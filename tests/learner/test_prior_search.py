@@ -5,7 +5,7 @@ import pytest
 from bench_streams import bumpy_truth, summed_evidence, twin_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import approx_fprime, minimize
+from scipy.optimize import Bounds, approx_fprime, minimize
 
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.moments import moments
@@ -27,7 +27,8 @@ def problem(count, seed, noise_guess=0.01):
     """Return a table whose errors are partly its own bends, and the evidence of `count` samples."""
     smooth = twin_table()
     bends = 0.02 * np.random.default_rng(seed).standard_normal(len(smooth.cells))
-    table = Table(smooth.speed_rpm, smooth.load, (np.array(smooth.cells) * np.exp(bends)).tolist())
+    cells = (np.array(smooth.cells) * np.exp(bends)).tolist()
+    table = Table(list(smooth.speed_rpm), list(smooth.load), cells)
     truth = bumpy_truth(table, seed, 0.05) - bends
     return table, summed_evidence(table, count, truth, 0.01, seed, noise_guess)
 
@@ -38,9 +39,15 @@ def likelihood_of(table, evidence, widening=1.0):
     return Likelihood(moments(evidence), prior, widening)
 
 
+def scales_at(p):
+    """Return the scales at logarithms of table_sd, roughness and noise, and at leaning."""
+    table_sd, roughness, noise = np.exp(p[:3]).tolist()
+    return Scales(table_sd, roughness, noise, float(p[3]))
+
+
 def value_at(likelihood, p):
-    """Return the value at logarithms of table_sd, roughness and noise, and at leaning."""
-    return likelihood.at(Scales(*np.exp(p[:3]).tolist(), float(p[3])))[0]
+    """Return the likelihood's value there."""
+    return likelihood.at(scales_at(p))[0]
 
 
 def top_of(likelihood):
@@ -48,16 +55,21 @@ def top_of(likelihood):
     where it ended, until that moves nothing."""
     # Nelder & Mead 1965, by scipy. The steps of its first simplex: of the noise small ones.
     steps = np.diag([0.3, 0.3, 0.01, 0.2])
+    bounds = Bounds(RANGES[:, 0], RANGES[:, 1])
     found = []
+
+    def cost(p):
+        return -float(value_at(likelihood, p))
+
     for first in ([-2.5, -3.0, np.log(0.01), 0.5], [-1.0, -5.0, np.log(0.01), 0.1]):
         p, before = np.array(first), -np.inf
         while (value := value_at(likelihood, p)) > before + 1e-6:
             before = value
             p = minimize(
-                lambda p: -value_at(likelihood, p),
+                cost,
                 p,
                 method="Nelder-Mead",
-                bounds=RANGES,
+                bounds=bounds,
                 options={
                     "initial_simplex": np.vstack([p, p + steps]).clip(*RANGES.T),
                     "xatol": 1e-6,
@@ -82,11 +94,14 @@ def test_the_slope_is_that_of_finite_differences(table_sd, roughness, noise, lea
     likelihood = likelihood_of(table, evidence, widening)
     p = np.array([table_sd, roughness, noise, leaning])
 
-    _, ours = likelihood.at(Scales(*np.exp(p[:3]).tolist(), leaning))
+    _, ours = likelihood.at(scales_at(p))
+
+    def value(q):
+        return value_at(likelihood, q)
 
     step = 1e-6
-    theirs = approx_fprime(p + step, lambda q: value_at(likelihood, q), step) / 2.0
-    theirs += approx_fprime(p, lambda q: value_at(likelihood, q), -step) / 2.0
+    theirs = approx_fprime(p + step, value, step) / 2.0
+    theirs += approx_fprime(p, value, -step) / 2.0
     size = abs(value_at(likelihood, p)) + np.abs(ours).max()
     assert ours == pytest.approx(theirs, rel=1e-4, abs=1e-6 * size)
 
@@ -134,7 +149,12 @@ def test_the_search_takes_no_more_looks_than_it_did(monkeypatch):
     table, evidence = problem(30_000, seed=3)
     looks = []
     at = Likelihood.at
-    monkeypatch.setattr(Likelihood, "at", lambda self, s: (looks.append(s), at(self, s))[1])
+
+    def noted(likelihood, scales):
+        looks.append(scales)
+        return at(likelihood, scales)
+
+    monkeypatch.setattr(Likelihood, "at", noted)
 
     solve(evidence, cells_pct=list(table.cells))
 

@@ -11,7 +11,6 @@ import pytest
 from command_line import Breathmap, refused
 from hypothesis import given
 from hypothesis import strategies as st
-from rich.console import Console
 
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.base.texts import MOST_CHARACTERS, json_text, one_line, visible
@@ -55,13 +54,14 @@ def test_json_says_the_same_and_is_not_obeyed(value: object) -> None:
 
 @pytest.mark.parametrize("is_terminal", [False, True])
 def test_screen_shows_and_does_not_obey(
-    is_terminal: bool, capsys: pytest.CaptureFixture[str]
+    is_terminal: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Lines, cautions, tables, and status lines show what is in a name; no markup, no emoji."""
+    monkeypatch.setenv("FORCE_COLOR", "1" if is_terminal else "")
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "200")
     screen = Screen()
-    screen._console = Console(
-        highlight=False, emoji=False, force_terminal=is_terminal, width=200, color_system=None
-    )
+    assert screen.is_terminal == is_terminal
     table = Table(title=EVIL)
     table.add_column(EVIL)
     table.add_row(EVIL)
@@ -73,7 +73,7 @@ def test_screen_shows_and_does_not_obey(
 
     printed = capsys.readouterr().out
     # What moves the cursor for a line that changes in place is the program's own.
-    own = re.sub(r"\x1b\[(\?25[lh]|1A|2K|\d*m)|\r", "", printed)
+    own = re.sub(r"\x1b\[(\?25[lh]|1A|2K|[\d;]*m)|\r", "", printed)
     assert not RAW.search(own), own
     assert own.count(SHOWN) >= 5
     assert "owned\x07" not in printed
