@@ -1,7 +1,5 @@
 """A table of two by two cells and what was found of it, for the tests of decisions."""
 
-from dataclasses import fields
-
 import numpy as np
 
 from breathmap.learner.exact.solve import Solution
@@ -13,21 +11,19 @@ AXES = Axes(speed_rpm=[1000.0, 2000.0], load=[30.0, 60.0])
 def solution(change: list[float], error: float, coverage: list[float]) -> Solution:
     """Return a solution of a 2 x 2 table; cells without coverage are not visited."""
     cover = np.array(coverage).reshape(2, 2)
-    values = {
-        "correction": np.array(change).reshape(2, 2),
-        "standard_error": np.full((2, 2), error),
-        "coarseness": np.zeros((2, 2)),
-        "coverage": cover,
-        "visited": cover > 0.0,
-        "noise": 0.01,
-        "widening": 1.0,
-        "table_sd": 0.1,
-        "roughness": 0.1,
-        "leaning": 0.0,
-        "term_values": np.zeros(0),
-        "term_errors": np.zeros(0),
-        "term_covariance": np.zeros((0, 0)),
-        "used": 100,
-    }
-    known = {f.name for f in fields(Solution)}
-    return Solution(**{name: value for name, value in values.items() if name in known})
+    return Solution(
+        correction=np.array(change).reshape(2, 2),
+        standard_error=np.full((2, 2), error),
+        coarseness=np.zeros((2, 2)),
+        coverage=cover,
+        visited=cover > 0.0,
+        noise=0.01,
+        widening=1.0,
+        table_sd=0.1,
+        roughness=0.1,
+        leaning=0.0,
+        term_values=np.zeros(0),
+        term_errors=np.zeros(0),
+        term_covariance=np.zeros((0, 0)),
+        used=100,
+    )
