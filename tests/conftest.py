@@ -1,6 +1,7 @@
 """What all tests share: the checkout as `breathmap`, installed or not; bench; command line."""
 
 import importlib.util
+import shutil
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -24,6 +25,16 @@ def package_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("packages")
     (folder / "breathmap").symlink_to(Path(__file__).resolve().parents[1])
     return folder
+
+
+@pytest.fixture
+def board_program() -> str:
+    """The path of the real MicroPython."""
+    beside = Path(sys.executable).with_name("micropython")
+    found = str(beside) if beside.exists() else shutil.which("micropython")
+    if found is None:
+        pytest.skip("no micropython here")
+    return found
 
 
 @pytest.fixture

@@ -39,6 +39,8 @@ from breathmap.protocol.wire.fields import MAX_BANKS, MAX_BREAKPOINTS
 
 DEFAULTS = GateLimits()
 ALARMS = AlarmLimits()
+# Keys of descriptions of 0.1.0 whose alarm there is no more.
+EARLIER_ALARMS = ("rise_load", "rise_lambda")
 DELAY = DelayModel()
 
 # The load axis in words.
@@ -296,27 +298,26 @@ class Limits(Part):
 
 
 class Alarms(Part):
-    """When the live view calls out: beyond these somebody must act. They gate no sample."""
+    """When a run calls out: beyond these somebody must act. They gate no sample."""
 
+    target_load: Axis = Field(
+        default_factory=lambda: list(ALARMS.target_load),
+        description="loads (kPa or %) of above_target; below the first it says nothing",
+    )
+    above_target: list[Annotated[float, Field(ge=0.02, le=2)]] = Field(
+        default_factory=lambda: list(ALARMS.above_target),
+        description="lambda above target that is too lean at each of target_load, straight lines "
+        "between",
+    )
     lean_load: Axis = Field(
         default_factory=lambda: list(ALARMS.lean_load),
-        description="loads (kPa or %) of the lean limits; below the first nothing is too lean",
+        description="loads (kPa or %) of lean_lambda, the last line; below the first it says "
+        "nothing",
     )
     lean_lambda: list[Annotated[float, Field(ge=0.5, le=6)]] = Field(
         default_factory=lambda: list(ALARMS.lean_lambda),
-        description="lambda that is too lean at each of lean_load, straight lines between",
-    )
-    rise_load: float = Field(
-        ALARMS.rise_load,
-        gt=0,
-        le=500,
-        description="load (kPa or %) risen within a second; with rise_lambda an alarm",
-    )
-    rise_lambda: float = Field(
-        ALARMS.rise_lambda,
-        gt=0,
-        le=2,
-        description="lambda risen in the same second, to as far above target",
+        description="lambda that is too lean whatever the target, at each of lean_load, straight "
+        "lines between",
     )
     coolant_max_c: float = Field(
         ALARMS.coolant_max_c, ge=0, le=250, description="coolant above: stop and let it cool"
@@ -328,13 +329,22 @@ class Alarms(Part):
         ALARMS.frames_lost_pct, gt=0, le=100, description="share of frames lost of late"
     )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _of_an_earlier_version(cls, data: Any) -> Any:
+        if isinstance(data, dict):
+            return {name: value for name, value in data.items() if name not in EARLIER_ALARMS}
+        return data
+
     @model_validator(mode="after")
     def _same_length(self) -> Self:
-        if len(self.lean_load) != len(self.lean_lambda):
-            raise ValueError(
-                f"lean_load has {len(self.lean_load)} values and lean_lambda "
-                f"{len(self.lean_lambda)}: give one lambda per load"
-            )
+        for loads, lambdas in (("target_load", "above_target"), ("lean_load", "lean_lambda")):
+            counts = len(getattr(self, loads)), len(getattr(self, lambdas))
+            if counts[0] != counts[1]:
+                raise ValueError(
+                    f"{loads} has {counts[0]} values and {lambdas} {counts[1]}: give one lambda "
+                    "per load"
+                )
         return self
 
 

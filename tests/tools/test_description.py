@@ -7,9 +7,16 @@ from typing import Any
 
 import pytest
 
+from breathmap.learner.core.alarms import AlarmLimits
 from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.core.settings import Limits as GateLimits
-from breathmap.learner.words.description import DescriptionError, Limits, parse_description
+from breathmap.learner.core.snapshot import fingerprint
+from breathmap.learner.words.description import (
+    Alarms,
+    DescriptionError,
+    Limits,
+    parse_description,
+)
 from breathmap.learner.words.description_text import EXAMPLE, annotated_example
 
 
@@ -82,6 +89,9 @@ def test_limits_are_the_gates_limits() -> None:
         ("log.speed_rpm", {"column": "a", "constant": 1.0}, "either column or constant"),
         ("engine.stoichiometric_afr", None, "give engine.stoichiometric_afr"),
         ("axes.load_axis", "throttle", "'map_kpa' or 'throttle_pct'"),
+        ("alarms.above_target", [0.07], "target_load has 2 values and above_target 1: give one"),
+        ("alarms.above_target", [0.07, 0.0], r"alarms.above_target\[entry 2\]: .*0.02"),
+        ("alarms.target_load", [90.0, 60.0], "alarms.target_load: the axis must ascend"),
     ],
 )
 def test_faulty_key_is_named(path: str, value: object, said: str) -> None:
@@ -90,6 +100,26 @@ def test_faulty_key_is_named(path: str, value: object, said: str) -> None:
         parse_description(changed(path, value))
 
     assert "\n" not in str(caught.value)
+
+
+def test_alarms_are_the_alarms_limits() -> None:
+    """The description has every threshold of the alarms, with the same default, and no other; keys
+    of 0.1.0 whose alarm is gone are read over."""
+    assert Alarms().model_dump() == vars(AlarmLimits())
+    earlier = parse_description(changed("alarms.rise_load", 15.0))
+    assert earlier == parse_description(EXAMPLE)
+
+
+def test_alarms_are_no_part_of_the_fingerprint() -> None:
+    """Evidence stays evidence of its table when the alarms' limits change."""
+    size = len(EXAMPLE["axes"]["load"]) * len(EXAMPLE["axes"]["speed_rpm"])
+    marks = set()
+    for above in ([0.07, 0.05], [0.2, 0.1]):
+        description = parse_description(changed("alarms.above_target", above))
+        assert description.alarm_limits().above_target == above
+        settings = description.settings([[80.0] * size] * 2)
+        marks.add(fingerprint(settings, settings.banks[0].table))
+    assert len(marks) == 1
 
 
 def test_settings_carry_everything() -> None:

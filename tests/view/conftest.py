@@ -1,8 +1,6 @@
 """What the view's tests share: the bench, a short recording, a session behind a view."""
 
 import asyncio
-import shutil
-import sys
 import threading
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -28,16 +26,6 @@ def ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("view") / "ride.bin"
     write_recording(prepare(Order(minutes=2.0 / 3.0)), path, Screen(quiet=True))
     return path
-
-
-@pytest.fixture
-def board_program() -> str:
-    """The path of the real MicroPython."""
-    beside = Path(sys.executable).with_name("micropython")
-    found = str(beside) if beside.exists() else shutil.which("micropython")
-    if found is None:
-        pytest.skip("no micropython here")
-    return found
 
 
 Steps = Callable[[View, Any], Coroutine[Any, Any, None]]

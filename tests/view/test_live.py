@@ -1,6 +1,7 @@
 """The live view's source: what is recorded, what is learned, what happens when the port goes."""
 
 import queue
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -20,6 +21,7 @@ from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import PortSource, read_files
 from breathmap.tools.view.source import Source
 from breathmap.tools.view.state import Watch
+from breathmap.tools.view.words import alarm_line
 
 
 class FakePort:
@@ -116,6 +118,32 @@ def test_replaying_gives_exactly_what_was_learned_pause_and_all(ride: Path, tmp_
     read_files(recordings, again, Stop(), Observer())
     assert again.samples == live.session.samples
     assert sums_of(again) == sums_of(live.session)
+
+
+def test_a_banner_keeps_the_time_at_which_its_alarm_began(ride: Path, tmp_path: Path) -> None:
+    """The banner says when its alarm was raised, and says the same a long time later, until it is
+    acknowledged."""
+    live = Live(tmp_path)
+    data = ride.read_bytes()
+    half = len(data) // 2
+    live.port.send(data[:half])
+    live.until(lambda: live.session.samples > 490)
+    time.sleep(0.1)
+    live.watch.alarms.limits.coolant_max_c = 40.0
+    live.port.send(data[half : half + 2000])
+    live.until(lambda: live.watch.alarms.latched[alarms.HOT])
+    live.watch.alarms.limits.coolant_max_c = 140.0
+    raised = alarm_line(live.watch, ["left", "right"])
+    live.port.send(data[half + 2000 :])
+    live.until(lambda: live.session.samples == 1000)
+    live.end()
+
+    assert re.search(r"at 0:(19|20)\b", raised)
+    live.watch.alarms.latched[alarms.LINK_LOST] = False  # raised by the end of the port
+    assert alarm_line(live.watch, ["left", "right"]) == raised
+    live.watch.alarms.acknowledge()
+    live.watch.silence(0.0)
+    assert not live.watch.raised_s
 
 
 def test_alarms_go_on_during_a_pause(ride: Path, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from view_bench import new_session
 from breathmap.learner.core import alarms
 from breathmap.learner.decide.guide import Advice, Region
 from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from breathmap.tools.run.alarm_words import ALARM_WORDS
 from breathmap.tools.view.map import (
     CIVIDIS,
     FEW_COLOURS,
@@ -25,7 +26,6 @@ from breathmap.tools.view.map import (
 from breathmap.tools.view.source import Notes
 from breathmap.tools.view.state import Watch, wanted_squares
 from breathmap.tools.view.words import (
-    ALARM_WORDS,
     advice_lines,
     alarm_line,
     keys_line,
@@ -47,13 +47,13 @@ def test_every_alarm_has_its_words() -> None:
 def test_worst_alarm_is_told_and_the_rest_counted() -> None:
     """Of several alarms the one of highest rank is told, with its bank, and the others counted."""
     watch = Watch(new_session())
-    assert alarm_line(watch.alarms, ["left", "right"]) == ""
+    assert alarm_line(watch, ["left", "right"]) == ""
     for kind in (alarms.FRAMES_LOST, alarms.LEAN):
         watch.alarms.latched[kind] = True
     watch.alarms.bank[alarms.LEAN] = 0
     watch.alarms.value[alarms.LEAN] = 1.21
 
-    line = alarm_line(watch.alarms, ["left", "right"])
+    line = alarm_line(watch, ["left", "right"])
 
     assert line.startswith("LEAN UNDER LOAD (left): lambda 1.21")
     assert line.endswith("(and 1 more)")
@@ -67,7 +67,7 @@ def test_a_lost_sensor_says_what_it_says_of_itself() -> None:
     lines = set()
     for state in (SENSOR_ABSENT, SENSOR_WARMING, SENSOR_READY, SENSOR_FAULT):
         watch.alarms.value[alarms.SENSOR_LOST] = float(state)
-        lines.add(alarm_line(watch.alarms, ["left", "right"]))
+        lines.add(alarm_line(watch, ["left", "right"]))
     assert len(lines) == 4
     assert all(line.startswith("SENSOR LOST (right): it ") for line in lines)
 

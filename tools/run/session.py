@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from breathmap.learner.core.alarms import Alarms
 from breathmap.learner.core.gates import primary_reason
 from breathmap.learner.core.stream import BankLearner, Learner
 from breathmap.learner.decide.proposal import Proposal, propose
@@ -78,7 +79,8 @@ class Session:
     """Learns from one source after another.
 
     samples: samples given. latest: the latest refusal (bank, reason name), None after a sample
-    that every bank used. source: what the bytes come from, named in errors.
+    that every bank used. source: what the bytes come from, named in errors. alarms: what every
+    sample raises, whoever looks on.
     """
 
     def __init__(self, description: EngineDescription, tables: list[list[float]]) -> None:
@@ -86,6 +88,7 @@ class Session:
         self.tables = tables
         self.settings = description.settings(tables)
         self.learner = Learner(self.settings)
+        self.alarms = Alarms(self.settings, description.alarm_limits())
         self.delays = [DelaySpan() for _ in description.bank]
         self.samples = 0
         self.latest: tuple[str, str] | None = None
@@ -110,6 +113,7 @@ class Session:
         """A new source follows: its clock and its link start afresh."""
         _add_counters(self._done, self._reader.counters)
         self.source = source
+        self.alarms.begin_source(source)
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us = None
@@ -169,6 +173,7 @@ class Session:
                 sample.lost_before = 1
         sample.time_us = self._last_us = sample.time_us + self._offset_us
         self.learner.learn_one(sample)
+        self.alarms.take(sample)
         if self.recent is not None:
             self.recent.add(sample)
         self.trace.note(banks, sample)

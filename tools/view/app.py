@@ -19,6 +19,7 @@ from textual.events import Resize
 from textual.widgets import Static
 
 from breathmap.learner.core.alarms import STOP_NOW
+from breathmap.tools.run.alarm_words import clock
 from breathmap.tools.view.layers import CLOSE_WIDTH, LAYERS, close_up, layer_of, title_of
 from breathmap.tools.view.map import (
     FEW_COLOURS,
@@ -233,7 +234,7 @@ class View(App[None]):
 
     def _draw_banner(self) -> None:
         banner = self.screen_stack[0].query_one("#banner", Static)
-        text = alarm_line(self.live.alarms, self._names)
+        text = alarm_line(self.live, self._names)
         banner.display = bool(text)
         if not text:
             self.banner_at = None
@@ -270,9 +271,8 @@ class View(App[None]):
             f"{name} {'-' if value != value else f'{value:.2f}'}"
             for name, value in zip(self._names, live.lambdas, strict=False)
         )
-        minutes, seconds = divmod(int(live.time_s), 60)
         parts = [
-            f"{minutes}:{seconds:02d}",
+            clock(live.time_s),
             f"{live.speed_rpm:.0f} rpm {live.load:.0f} {unit}",
             f"lambda {lambdas} (target {live.target:.2f})",
             f"lost {counters.lost}",

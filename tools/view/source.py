@@ -135,7 +135,7 @@ class Source(threading.Thread, Observer):
     def _call_silence(self) -> None:
         with self.learning():
             if self.session.samples:
-                self.watch.alarms.silence(self.silent_s)
+                self.watch.silence(self.silent_s)
 
 
 class _Onlooker:
@@ -143,6 +143,7 @@ class _Onlooker:
 
     def __init__(self, watch: Watch) -> None:
         self._watch = watch
+        watch.alarms.restart()  # these samples' clock is not the session's
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
 

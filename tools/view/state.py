@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.core.alarms import STOP_NOW, Alarms
+from breathmap.learner.core.alarms import STOP_NOW
 from breathmap.learner.core.gates import primary_reason
 from breathmap.learner.core.kernel import WEIGHT, Evidence
 from breathmap.learner.decide.guide import (
@@ -60,13 +60,17 @@ class Snapshot:
 class Watch:
     """What every sample leaves for the screen.
 
-    speed_rpm, load, lambdas: the operating point now. squares[bank]: (row, column) that the latest
-    used observation landed in. landed[bank]: per cell, the watch's time when one last did.
+    time_s: how long it has looked, gaps left out. speed_rpm, load, lambdas: now. landed[bank]: per
+    cell, the watch's time when a used observation last landed there. alarms: the session's; what
+    earlier sources raised has been seen. raised_s: of each latched alarm the watch's time when it
+    was raised.
     """
 
     def __init__(self, session: Session) -> None:
         self.session = session
-        self.alarms = Alarms(session.settings, session.description.alarm_limits())
+        self.alarms = session.alarms
+        self.alarms.acknowledge()
+        self.raised_s: dict[int, float] = {}
         self.time_s = 0.0
         self.speed_rpm = self.load = float("nan")
         self.lambdas: list[float] = []
@@ -81,7 +85,7 @@ class Watch:
 
     def take(self, sample: Sample) -> None:
         """Look at a sample that was just learned."""
-        self.look(sample)
+        self._look(sample)
         counts = self._counts()
         for bank, landed, count in zip(
             self.session.learner.banks, self.landed, counts, strict=True
@@ -96,6 +100,22 @@ class Watch:
 
     def look(self, sample: Sample) -> None:
         """Look at a sample that is not learned: operating point and alarms only."""
+        self.alarms.take(sample)
+        self._look(sample)
+
+    def silence(self, silent_s: float) -> None:
+        """Nothing has arrived for so long."""
+        self.alarms.silence(silent_s)
+        self._note_raised()
+
+    def _note_raised(self) -> None:
+        for kind, latched in enumerate(self.alarms.latched):
+            if not latched:
+                self.raised_s.pop(kind, None)
+            elif kind not in self.raised_s:
+                self.raised_s[kind] = self.time_s
+
+    def _look(self, sample: Sample) -> None:
         step_s = (sample.time_us - self._last_us) * 1e-6 if self._last_us >= 0 else 0.0
         self._last_us = sample.time_us
         if 0.0 < step_s < 10.0:
@@ -106,7 +126,7 @@ class Watch:
         self.lambdas = list(sample.measured_lambda[: sample.banks])
         self.target = sample.target_lambda
         self.coolant_c = sample.coolant_c
-        self.alarms.take(sample)
+        self._note_raised()
 
     def _counts(self) -> list[Counter[str]]:
         if not self._steps or self.time_s - self._steps[-1][0] >= STEP_S:

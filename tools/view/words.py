@@ -2,49 +2,14 @@
 
 import math
 
-from breathmap.learner.core import alarms
-from breathmap.learner.core.alarms import SENSOR_LOST, Alarms
 from breathmap.learner.decide.guide import Advice, Region
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.reasons import EXPLANATIONS
-from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.words import CAUTIONS
+from breathmap.tools.run.alarm_words import clock, remedy_of, what_alarm
 from breathmap.tools.view.state import LEARNING, STOP, USED, WAITING, Watch, state_of
 
-# name -> (what it means, what to do); a test holds that every alarm has its words.
-ALARM_WORDS: dict[str, tuple[str, str]] = {
-    "lean_under_load": (
-        "LEAN UNDER LOAD{bank}: lambda {value:.2f}",
-        "close the throttle now; look for fuel pressure, injector, leak, or a cell far too low",
-    ),
-    "lambda_rising_with_load": (
-        "LAMBDA RISES WITH LOAD{bank}: {value:.2f}",
-        "close the throttle now; the fuel does not keep up: pressure, pump, filter, injector",
-    ),
-    "engine_too_hot": (
-        "ENGINE TOO HOT: {value:.0f} °C",
-        "ease off, stop, let it cool; check coolant and fan",
-    ),
-    "sensor_lost": (
-        "SENSOR LOST{bank}: {state}",
-        "end the pull gently; check heater, plug and wiring of the lambda sensor",
-    ),
-    "link_lost": (
-        "LINK LOST",
-        "nothing arrives: check cable, power and bridge; what was learned is safe",
-    ),
-    "frames_being_lost": (
-        "FRAMES ARE BEING LOST: {value:.0f} %",
-        "check cable, grounding and baud rate",
-    ),
-}
-SENSOR_SAYS = {
-    SENSOR_ABSENT: "it is not there",
-    SENSOR_WARMING: "it does not get warm",
-    SENSOR_READY: "it reads nothing",
-    SENSOR_FAULT: "it reports a fault",
-}
 ENDED = ("ENDED: nothing more will come", "to do: q writes everything and leaves")
 HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
@@ -162,21 +127,16 @@ def _about(minutes: float) -> str:
     return f"about {whole} minute{'s' if whole > 1 else ''}"
 
 
-def alarm_line(watching: Alarms, names: list[str]) -> str:
-    """Return the banner's text, "" when nothing is latched."""
-    worst = watching.worst()
-    if worst < 0:
+def alarm_line(watch: Watch, names: list[str]) -> str:
+    """Return the banner's text with the time when its alarm was raised, "" when none is latched."""
+    kind = watch.alarms.worst()
+    if kind < 0:
         return ""
-    what, remedy = ALARM_WORDS[alarms.NAMES[worst]]
-    bank = watching.bank[worst]
-    value = watching.value[worst]
-    text = what.format(
-        bank=f" ({names[bank]})" if bank >= 0 else "",
-        value=value,
-        state=SENSOR_SAYS.get(round(value), "it is not ready") if worst == SENSOR_LOST else "",
-    )
-    more = sum(watching.latched) - 1
-    return f"{text}. {remedy}{f' (and {more} more)' if more else ''}"
+    bank = watch.alarms.bank[kind]
+    text = what_alarm(kind, names[bank] if bank >= 0 else "", watch.alarms.value[kind])
+    at = clock(watch.raised_s.get(kind, watch.time_s))
+    more = sum(watch.alarms.latched) - 1
+    return f"{text}, at {at}. {remedy_of(kind)}{f' (and {more} more)' if more else ''}"
 
 
 def start_text() -> list[str]:
@@ -200,7 +160,7 @@ def operator_words(watch: Watch, names: list[str], paused: bool) -> tuple[str, s
     """Return the one word and one short line for operator mode."""
     state = state_of(watch)
     if state == STOP:
-        return STOP, alarm_line(watch.alarms, names)
+        return STOP, alarm_line(watch, names)
     if paused:
         return WAITING, "paused"
     if state == LEARNING:

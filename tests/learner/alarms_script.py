@@ -15,6 +15,7 @@ from breathmap.protocol.wire.codes import FUEL_CUT, SENSOR_ABSENT, SENSOR_READY
 from breathmap.protocol.wire.sample import NAN, Sample
 
 STEP_US = 40_000
+SAID = ("kind", "bank", "time_s", "duration_s", "worst", "limit", "speed_rpm", "load", "over")
 
 
 def healthy(sample):
@@ -28,10 +29,10 @@ def lean(sample, k):
     sample.measured_lambda[1] = 1.2
 
 
-def rising(sample, k):
-    grown = min(max(k - 80, 0), 40)
-    sample.map_kpa = 50.0 + grown
-    sample.measured_lambda[0] = 0.85 + 0.005 * grown
+def slightly(sample, k):
+    # On the way to full load, and only above the target.
+    sample.map_kpa = 60.0 + min(k - 40, 38)
+    sample.measured_lambda[0] = 1.02
 
 
 def hot(sample, k):
@@ -63,7 +64,7 @@ table = Table([1000.0, 6000.0], [20.0, 100.0], [80.0] * 4)
 banks = [BankSettings("b%d" % k, table, DelayModel()) for k in range(2)]
 alarms = Alarms(Settings(banks), AlarmLimits())
 sample = Sample(2)
-for trouble in (lean, rising, hot, cut, unplugged, losing, standing, never_ready):
+for trouble in (lean, slightly, hot, cut, unplugged, losing, standing, never_ready):
     for k in range(200):
         healthy(sample)
         if k >= 40 or trouble is never_ready:
@@ -74,3 +75,6 @@ for trouble in (lean, rising, hot, cut, unplugged, losing, standing, never_ready
             print(k, NAMES[worst], alarms.bank[worst], repr(alarms.value[worst]))
             alarms.acknowledge()
 print("silence", alarms.silence(0.5), alarms.silence(1.5), NAMES[alarms.worst()])
+for episode in alarms.episodes.kept:
+    print([repr(getattr(episode, name)) for name in SAID])
+print(alarms.episodes.counts, repr(alarms.lean.judged_s))
