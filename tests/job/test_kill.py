@@ -1,73 +1,27 @@
 """Interrupted at every step: whatever a power cut leaves, the job goes on and repeats nothing."""
 
-import os
-import shutil
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from command_line import Breathmap, refused
 from job_bench import Twin, engine_files
+from job_cuts import cut_at, every_cut
 
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.run import simulate
 from breathmap.simulator.service import FrameStream, Service
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.cli.main import run
 from breathmap.tools.job import propose as job_proposal
-from breathmap.tools.job import runs as job_runs
+from breathmap.tools.job import recordings as job_recordings
 from breathmap.tools.job.folder import Job
 
 ROOT = Path(__file__).resolve().parents[2]
-KILLED = 77
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork")
-
-
-def cut_at(step: int, arguments: list[str]) -> int:
-    """Run a command in a child that dies, without any clean-up, at its `step`-th change on disk."""
-    child = os.fork()
-    if child == 0:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
-        left = step
-
-        def mortal(real: Callable[..., object]) -> Callable[..., object]:
-            def call(*args: object, **words: object) -> object:
-                nonlocal left
-                left -= 1
-                if left == 0:
-                    os._exit(KILLED)
-                return real(*args, **words)
-
-            return call
-
-        for name in ("replace", "rename", "fsync", "unlink", "rmdir", "mkdir"):
-            setattr(os, name, mortal(getattr(os, name)))
-        try:
-            os._exit(run(arguments))
-        except BaseException:
-            os._exit(99)
-    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-
-
-def every_cut(base: Path, tmp_path: Path, *arguments: str) -> list[tuple[int, Path]]:
-    """Cut a command at every step on a fresh copy of the job; return the copies with their codes,
-    the last one that of a run that nothing cut."""
-    copies = []
-    for step in range(1, 400):
-        copy = tmp_path / f"cut-{step:03d}"
-        shutil.copytree(base, copy)
-        code = cut_at(step, [a.replace("JOB", str(copy)) for a in arguments])
-        copies.append((code, copy))
-        if code != KILLED:
-            assert code == 0
-            return copies
-    raise AssertionError("the command never came to its end")
 
 
 @pytest.fixture
@@ -96,7 +50,7 @@ def test_propose_and_accept_cut_at_every_step(
 ) -> None:
     """Cut anywhere, `propose` and then `accept` have been done or not, never half, and running
     them again gives the same table once."""
-    session = job_runs.relearn_pass(Job(learned), 1, Screen(quiet=True))
+    session = job_recordings.relearn_pass(Job(learned), 1, Screen(quiet=True))
     monkeypatch.setattr(job_proposal, "relearn_pass", lambda *_: session)
     before = kinds(learned)
     cuts = every_cut(learned, tmp_path / "p", "propose", "JOB")

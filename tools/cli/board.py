@@ -28,7 +28,8 @@ from breathmap.tools.install.files import (
 )
 from breathmap.tools.install.requests import BoardLink, board_status, clear_board, fetch_snapshot
 from breathmap.tools.job.folder import DESCRIPTION, Job, is_job
-from breathmap.tools.job.runs import note_run, open_pass, relearn_pass, take_in
+from breathmap.tools.job.recordings import open_pass, relearn_pass, take_in
+from breathmap.tools.job.runs import note_run
 from breathmap.tools.run.evidence_files import (
     check_fits,
     evidence_in,

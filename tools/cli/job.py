@@ -21,8 +21,9 @@ from breathmap.tools.job.history import history_table, verify_job
 from breathmap.tools.job.new import Origin, make_job
 from breathmap.tools.job.passes import accept_job, prepare_job, store_job, undo_job
 from breathmap.tools.job.propose import BankPlan, Plan, propose_job
+from breathmap.tools.job.recordings import new_recordings, take_in
 from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
-from breathmap.tools.job.runs import learn_job, take_in
+from breathmap.tools.job.runs import learn_job
 from breathmap.tools.view.show import InView
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
@@ -50,6 +51,21 @@ def working(folder: Path, screen: Screen, tell: bool = True) -> Iterator[Job]:
             _close(job, screen)
         if tell:
             screen.result(_standing(job, job.records[before:]))
+
+
+@contextmanager
+def looking(folder: Path, screen: Screen) -> Iterator[Job]:
+    """Open a job and change nothing in it, so that it may be where nobody can write; close with
+    the line about the set-up."""
+    job = Job(folder)
+    try:
+        for path in new_recordings(job):
+            screen.say(
+                f"{path} is of an interrupted run: the next `learn` or `propose` takes it in."
+            )
+        yield job
+    finally:
+        _close(job, screen)
 
 
 def _standing(job: Job, records: list[Record]) -> dict[str, Any]:
@@ -226,8 +242,7 @@ def history(
 ) -> None:
     """Show what happened in a job, and from what."""
     screen = Screen(as_json)
-    with working(job, screen, tell=False) as opened:
-        take_in(opened, screen)
+    with looking(job, screen) as opened:
         if not as_json:
             screen.show(history_table(opened))
         if verify:

@@ -77,13 +77,12 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def write_chain(folder: Path, chain: Chain) -> Chain:
-    """Write a job's history, then its head, and return what is then on the disk; either is the old
-    or the new one, whatever happens."""
+def write_history(folder: Path, chain: Chain) -> Chain:
+    """Write a job's history; it is the old or the new one, whatever happens. Its head follows."""
     write_bytes(folder / HISTORY, chain.content)
     # A power cut may not bring the head to the disk before the history.
     sync_folder(folder)
-    return write_head(folder, chain)
+    return chain
 
 
 def write_head(folder: Path, chain: Chain) -> Chain:

@@ -16,7 +16,9 @@ and is made anew.
 
 import contextlib
 import hashlib
+import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -35,8 +37,8 @@ from breathmap.tools.job.chain import (
     Chain,
     read_chain,
     sync_folder,
-    write_chain,
     write_head,
+    write_history,
 )
 from breathmap.tools.job.records import (
     WIRED,
@@ -92,6 +94,9 @@ def save_folder(folder: Path, files: dict[str, str]) -> None:
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         made = Path(tempfile.mkdtemp(prefix=".new-", dir=folder.parent))
+    except OSError as error:
+        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
+    try:
         for name, text in files.items():
             (made / name).parent.mkdir(parents=True, exist_ok=True)
             write_text(made / name, text)
@@ -103,6 +108,8 @@ def save_folder(folder: Path, files: dict[str, str]) -> None:
         sync_folder(folder.parent)
     except OSError as error:
         raise UserError(f"{folder}: cannot be written: {error.strerror}") from None
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
 
 
 def earlier_description(digest: str) -> str:
@@ -119,6 +126,18 @@ def kept_description(folder: Path, digest: str) -> Path:
     raise UserError(f"{places[0]}, {places[1]}: neither is the description that was learned with")
 
 
+def check_plain(folder: Path) -> None:
+    """Refuse a job with links or devices in it: what it reads and writes stays within it."""
+    for top, folders, files in os.walk(folder):
+        for path in (Path(top, name) for name in (*folders, *files)):
+            mode = path.lstat().st_mode
+            if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+                raise UserError(
+                    f"{path}: a job holds plain files and folders only; put the file itself there "
+                    "in place of a link"
+                )
+
+
 def is_job(path: Path) -> bool:
     """True when the path is a job folder."""
     return (path / HISTORY).is_file()
@@ -132,6 +151,7 @@ class Job:
             raise UserError(
                 f"{folder} is no job folder (it has no {HISTORY}); make one with breathmap new"
             )
+        check_plain(folder)
         self.folder = folder
         self._chain = read_chain(folder)
 
@@ -311,7 +331,12 @@ class Job:
 
     def append(self, record: Record) -> None:
         """Add a record, made with `head`, to the history, all or nothing."""
-        self._chain = write_chain(self.folder, self._chain.followed_by(record))
+        if self._chain.was_interrupted:
+            self._chain = write_head(self.folder, self._chain)
+        self._chain = write_history(self.folder, self._chain.followed_by(record))
+        # The record counts now. A head that lags by one is brought up before the next one.
+        with contextlib.suppress(UserError, OSError):
+            self._chain = write_head(self.folder, self._chain)
 
     def closing_line(self) -> tuple[str, bool]:
         """Return the last line of every command of this job, and whether it is a caution."""

@@ -33,7 +33,7 @@ from breathmap.tools.base.files import (
 )
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.chain import Chain, sync_folder, write_chain
+from breathmap.tools.job.chain import Chain, sync_folder, write_head, write_history
 from breathmap.tools.job.folder import (
     DESCRIPTION,
     START,
@@ -276,7 +276,7 @@ def _write(
             description=hash_file(made / DESCRIPTION),
             files=hash_files(made / START),
         )
-        write_chain(made, Chain().followed_by(record))
+        write_head(made, write_history(made, Chain().followed_by(record)))
         made.chmod(0o755)
         if folder.is_dir():
             folder.rmdir()

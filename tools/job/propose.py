@@ -28,8 +28,8 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_files, save_folder
+from breathmap.tools.job.recordings import check_recordings, open_pass, relearn_pass
 from breathmap.tools.job.records import REBASE, SATURATE, Choice, Proposed
-from breathmap.tools.job.runs import check_recordings, open_pass, relearn_pass
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]

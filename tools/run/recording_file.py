@@ -1,6 +1,7 @@
 """The recording of a port: the bytes as they arrive, in a folder, never over an older one."""
 
 import os
+import re
 import time
 from pathlib import Path
 from typing import BinaryIO
@@ -52,15 +53,11 @@ class RecordingFile:
     def start(self) -> None:
         """Make folder and file, and write what was held."""
         make_folder(self._folder, may_exist=True, hint="")
-        number = len(recordings_in(self._folder)) + 1
-        while self._file is None:
-            self.path = self._folder / f"recording-{number:03d}.bin"
-            try:
-                self._file = self.path.open("xb")
-            except FileExistsError:
-                number += 1
-            except OSError as error:
-                raise UserError(f"{self.path}: cannot be written: {error.strerror}") from None
+        self.path = next_recording(self._folder)
+        try:
+            self._file = self.path.open("xb")
+        except OSError as error:
+            raise UserError(f"{self.path}: cannot be written: {error.strerror}") from None
         held, self._held = bytes(self._held), bytearray()
         self.add(held)
 
@@ -69,6 +66,13 @@ class RecordingFile:
         if self._file is not None and not self._file.closed:
             os.fsync(self._file.fileno())
             self._file.close()
+
+
+def next_recording(folder: Path, kind: str = "recording") -> Path:
+    """Return where the next recording goes: one number above the highest, never into a gap."""
+    found = (re.fullmatch(rf"{kind}-(\d+)\.bin", path.name) for path in folder.iterdir())
+    highest = max((int(match[1]) for match in found if match), default=0)
+    return folder / f"{kind}-{highest + 1:03d}.bin"
 
 
 def recordings_in(folder: Path) -> list[Path]:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import SATURATED
 from breathmap.learner.exact.solve import Solution, film_of
 from breathmap.protocol.host.evidence import to_bytes
@@ -130,13 +131,18 @@ def summarise(session: Session, results: list[BankResult], sources: list[str]) -
     )
 
 
+def refusals_of(bank: BankLearner) -> dict[str, int]:
+    """Return how many of a bank's samples were refused, by reason."""
+    return {name: count for name, count in zip(REASONS, bank.refused, strict=True) if count}
+
+
 def _bank_summary(session: Session, result: BankResult) -> BankSummary:
     bank, solution = result.bank, result.solution
     errors = solution.standard_error[solution.visited]
     return BankSummary(
         samples=bank.seen_count,
         used=bank.used_count,
-        refused={name: n for name, n in zip(REASONS, bank.refused, strict=True) if n},
+        refused=refusals_of(bank),
         noise_pct=_rounded(100.0 * solution.noise, 3),
         autocorrelation_widening=_rounded(solution.widening, 2),
         median_standard_error_pct=_rounded(100.0 * float(np.median(errors)), 3)

@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from breathmap.tools.base.csv_log import open_log
 from breathmap.tools.base.errors import UserError
@@ -22,7 +22,7 @@ from breathmap.tools.run.session import Session
 PROGRESS_ROWS = 2000
 # Bytes held before the first frame of ours; more than any device sends in vain by mistake.
 HELD_BYTES_MAXIMUM = 8_000_000
-HEAD_BYTES = 4096
+BLOCK_BYTES = 1 << 20
 PAUSE_S = 0.05
 
 Say = Callable[[str], None]
@@ -135,33 +135,43 @@ def read_files(
     for path in paths:
         if stop.asked:
             return
-        head, size = head_of(path)
+        size = size_of(path)
         with observer.learning():
             session.begin(str(path))
         with observer.reading(path):
             if is_evidence(path):
                 with observer.learning():
                     add_to_session(session, path)
-            # Every frame ends with a zero byte, and no text holds one.
-            elif b"\0" in head:
+            elif holds_zero(path):
                 _read_recording(path, size, session, stop, observer, say)
             else:
                 _read_log(path, session, stop, observer, say)
 
 
-def head_of(path: Path) -> tuple[bytes, int]:
-    """Return a file's first bytes and its size; UserError when there is nothing to read."""
+def size_of(path: Path) -> int:
+    """Return a file's size in bytes; UserError when there is nothing to read."""
     try:
         with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
+            is_blank = not any(data.strip() for data in _blocks(file))
             size = os.fstat(file.fileno()).st_size
     except FileNotFoundError:
         raise UserError(f"{path}: no such file; give a recording or a CSV log") from None
     except OSError as error:
         raise UserError(f"{path}: cannot be read: {error.strerror}") from None
-    if not head.strip():
+    if is_blank:
         raise UserError(f"{path}: the file is empty; give a recording or a CSV log")
-    return head, size
+    return size
+
+
+def holds_zero(path: Path) -> bool:
+    """True when a file may be a recording: every frame ends with a zero byte, and no text holds
+    one. A device may say much at its start before the first frame, so all of the file counts."""
+    with path.open("rb") as file:
+        return any(b"\0" in data for data in _blocks(file))
+
+
+def _blocks(file: BinaryIO) -> Iterator[bytes]:
+    return iter(lambda: file.read(BLOCK_BYTES), b"")
 
 
 def _read_recording(

@@ -1,0 +1,229 @@
+"""The recordings of a job's passes: how they come in, and what is learned from them.
+
+Recordings are what counts: each is on disk before anything is made of it, the history names it by
+its content, and one that an interrupted run left is taken in. Nothing that does not fit the job
+stays among them, since a pass is learned as a whole, again and again.
+"""
+
+import contextlib
+import os
+import shutil
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from breathmap.learner.words.description import parse_description
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import read_description, read_tables, write_bytes, write_text
+from breathmap.tools.base.port import Stop
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.chain import read_chain, sha256_of, sync_folder
+from breathmap.tools.job.folder import (
+    DESCRIPTION,
+    Job,
+    earlier_description,
+    hash_file,
+    save_folder,
+)
+from breathmap.tools.job.records import Entry, Learned
+from breathmap.tools.run.evidence_files import without_earlier
+from breathmap.tools.run.learning import relearn
+from breathmap.tools.run.recording_file import next_recording, recordings_in
+from breathmap.tools.run.session import Session
+
+
+class MisfitError(UserError):
+    """A file that cannot be learned into the job: what is wrong with it, and where."""
+
+
+def open_pass(job: Job) -> Path:
+    """Return the folder of the open pass, its description and tables as they are now."""
+    folder = job.pass_folder(job.pass_number)
+    text = job.running_text()
+    files = calibration_files(job.calibration(), job.description())
+    if not folder.exists():
+        save_folder(folder, {DESCRIPTION: text, **files})
+        return folder
+    present = folder / DESCRIPTION
+    before = present.read_text("utf-8") if present.exists() else text
+    if before != text:
+        # The earlier recordings ran with the description as it was: keep it, too.
+        write_text(folder / earlier_description(sha256_of(before.encode())), before)
+    for name, content in {DESCRIPTION: text, **files}.items():
+        write_text(folder / name, content)
+    return folder
+
+
+@contextlib.contextmanager
+def all_or_nothing(job: Job) -> Iterator[None]:
+    """Put the open pass's folder back as it was when what is done within does not come on record.
+
+    Recordings that were there are never touched; only new ones go.
+    """
+    folder, count = job.pass_folder(job.pass_number), len(job.records)
+    had_passes, had_folder = folder.parent.exists(), folder.exists()
+    there = set(folder.iterdir()) if had_folder else set()
+    texts = {path: path.read_bytes() for path in there if path.suffix == ".toml"}
+    try:
+        yield
+    except BaseException:
+        if len(read_chain(job.folder).records) > count:
+            raise
+        for path in set(folder.iterdir()) - there if folder.exists() else ():
+            path.unlink()
+        for path, content in texts.items():
+            if path.read_bytes() != content:
+                write_bytes(path, content)
+        if folder.exists() and not had_folder:
+            folder.rmdir()
+        if folder.parent.exists() and not had_passes:
+            folder.parent.rmdir()
+        raise
+
+
+def copy_in(job: Job, path: Path, folder: Path) -> Path:
+    """Copy a recording made elsewhere into a folder of the job, under the next number, to stay;
+    return its place. UserError with nothing left behind when it cannot be."""
+    made = Path(tempfile.mkdtemp(prefix=".new-", dir=job.folder))
+    try:
+        with path.open("rb") as source, (made / "copy").open("xb") as copy:
+            shutil.copyfileobj(source, copy)
+            copy.flush()
+            os.fsync(copy.fileno())
+        place = next_recording(folder)
+        # Claims the name; an empty file counts for nothing until the copy takes its place.
+        place.open("xb").close()
+        (made / "copy").replace(place)
+        sync_folder(folder)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be copied into the job: {error.strerror}") from None
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+    return place
+
+
+def fresh_session(job: Job) -> Session:
+    """Return a session as the open pass runs it, from what would be written for it."""
+    description = parse_description(tomllib.loads(job.running_text()))
+    return Session(description, [list(cells) for cells in job.calibration().ve_pct])
+
+
+def try_file(job: Job, path: Path) -> Session:
+    """Return a session that has learned one file alone; MisfitError when it does not fit."""
+    session = fresh_session(job)
+    with Stop() as stop:
+        learn_new(session, path, Screen(quiet=True), stop)
+    return session
+
+
+def learn_new(session: Session, path: Path, screen: Screen, stop: Stop) -> None:
+    """Learn a new file into a session; MisfitError says how far into it the trouble is."""
+    before = session.samples
+    try:
+        relearn(session, [path], screen, stop)
+    except UserError as error:
+        count = session.samples - before
+        where = f"; found after the first {count:,} samples in it" if count else ""
+        raise MisfitError(f"{error}{where}") from None
+    if stop.asked:
+        raise UserError("stopped; nothing was changed")
+    if session.samples == before:
+        raise MisfitError(f"{path}: it holds no sample; nothing was learned")
+
+
+def session_with(job: Job, path: Path, screen: Screen) -> Session:
+    """Return a session that has learned the open pass and a new file; nothing is written.
+
+    UserError when the file does not fit, or tells nothing new.
+    """
+    session = fresh_session(job)
+    paths = without_earlier([*pass_paths(job, job.pass_number), path])
+    if path not in paths:
+        raise UserError(f"{path}: the pass holds a later state of this board's evidence already")
+    at = paths.index(path)
+    with Stop() as stop:
+        relearn(session, paths[:at], screen, stop)
+        learn_new(session, path, screen, stop)
+        relearn(session, paths[at + 1 :], screen, stop)
+        if stop.asked:
+            raise UserError("stopped; nothing was changed")
+    return session
+
+
+def pass_paths(job: Job, number: int) -> list[Path]:
+    """Return the files that a pass is learned from, in order; earlier evidence among them."""
+    return [path for path in recordings_in(job.pass_folder(number)) if path.stat().st_size]
+
+
+def relearn_pass(job: Job, number: int, screen: Screen) -> Session:
+    """Return a session that has learned every recording of a pass, in order."""
+    folder = job.pass_folder(number)
+    description = read_description(folder / DESCRIPTION)
+    session = Session(description, read_tables(folder / DESCRIPTION, description))
+    with Stop() as stop:
+        relearn(session, without_earlier(pass_paths(job, number)), screen, stop)
+        if stop.asked:
+            raise UserError("stopped; nothing was changed")
+    return session
+
+
+def take_in(job: Job, screen: Screen) -> None:
+    """Add to the history what an interrupted `learn` recorded; put aside what does not fit."""
+    new = [path for path in new_recordings(job) if _fits(job, path, screen)]
+    if new:
+        job.append(Learned(**job.head(), recovered=True, **learned_in(job, new)))
+        names = ", ".join(path.name for path in new)
+        screen.say(f"Taken in from an interrupted run: {names}.")
+
+
+def _fits(job: Job, path: Path, screen: Screen) -> bool:
+    try:
+        try_file(job, path)
+    except MisfitError as error:
+        aside = next_recording(path.parent, "refused")
+        aside.open("xb").close()
+        path.replace(aside)
+        screen.warn(f"{error}. It is kept as {aside}.")
+        return False
+    return True
+
+
+def new_recordings(job: Job) -> list[Path]:
+    """Return the recordings in the open pass's folder that the history does not name yet."""
+    number = job.pass_number
+    known = {entry.name for entry in job.pass_recordings(number)}
+    return [path for path in pass_paths(job, number) if path.name not in known]
+
+
+def entry_of(path: Path) -> Entry:
+    """Return what the history says of a recording."""
+    return Entry(name=path.name, sha256=hash_file(path), size_bytes=path.stat().st_size)
+
+
+def learned_in(job: Job, recordings: list[Path]) -> dict[str, Any]:
+    """Return what a record says of recordings that have come into the open pass."""
+    number = job.pass_number
+    folder = job.pass_folder(number)
+    return {
+        "pass_number": number,
+        "table": job.table,
+        "recordings": [entry_of(path) for path in recordings],
+        "description": hash_file(folder / DESCRIPTION),
+        "tables": {
+            f"{bank.name}.csv": hash_file(folder / f"{bank.name}.csv")
+            for bank in job.description().bank
+        },
+    }
+
+
+def check_recordings(job: Job, number: int) -> None:
+    """Refuse recordings that are not those that the history names."""
+    for entry in job.pass_recordings(number):
+        path = job.pass_folder(number) / entry.name
+        if hash_file(path) != entry.sha256:
+            raise UserError(
+                f"{path}: changed since it was recorded; take it from a copy of the job"
+            )
