@@ -16,6 +16,7 @@ from job_cuts import every_cut
 from breathmap.protocol.wire.fields import IDENTITY
 from breathmap.protocol.wire.framing import cobs_decode
 from breathmap.simulator.service import Service
+from breathmap.tools.base.files import write_bytes
 from breathmap.tools.cli.main import run
 from breathmap.tools.job import chain as job_chain
 from breathmap.tools.job import recordings as job_recordings
@@ -268,7 +269,7 @@ def test_a_device_that_does_not_fit_joined_at_a_port(
     def served() -> Iterator[tuple[int, bytes]]:
         yield from ((40_000 * k, frame) for k, frame in enumerate(frames(data)))
 
-    with Service(served(), "tcp", 60.0) as service:  # type: ignore[arg-type]
+    with Service(served(), "tcp", 60.0) as service:
         ended = breathmap("learn", fresh, service.url)
     refused(ended, service.url, "5 breakpoints", "correct axes.speed_rpm")
     assert "refused-001.bin" in unbroken(ended.out)
@@ -354,7 +355,7 @@ def test_a_lagging_head_is_brought_up_first(
 ) -> None:
     """A head that could not be written does not undo its record, and never lags by two."""
     broken = SimpleNamespace(left=1)
-    real = job_chain.write_bytes
+    real = write_bytes
 
     def sometimes(path: Path, data: bytes) -> None:
         if path.name == job_chain.HEAD and broken.left:
