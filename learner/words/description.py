@@ -60,9 +60,25 @@ class Part(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
+# Breakpoints nearer to each other travel as the same.
+NEAREST_BREAKPOINTS = 0.01
+
+
 def _ascending(axis: list[float]) -> list[float]:
     check_axis("the", axis)
+    for k in range(1, len(axis)):
+        if axis[k] - axis[k - 1] < NEAREST_BREAKPOINTS:
+            raise ValueError(
+                f"breakpoint {k + 1} ({axis[k]:g}) is nearer to the one before "
+                f"({axis[k - 1]:g}) than {NEAREST_BREAKPOINTS:g}"
+            )
     return axis
+
+
+def _no_controls(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("control characters and line ends are not allowed here")
+    return text
 
 
 Axis = Annotated[
@@ -70,7 +86,11 @@ Axis = Annotated[
     Field(min_length=2, max_length=MAX_BREAKPOINTS),
     AfterValidator(_ascending),
 ]
-Name = Annotated[str, Field(min_length=1, max_length=60)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_no_controls)]
+# Of a log's column, as whatever program wrote it.
+Heading = Annotated[str, Field(min_length=1, max_length=60)]
+# Of a log: larger numbers are a mistake, or no number that is meant.
+Number = Annotated[float, Field(ge=-1_000_000, le=1_000_000)]
 
 
 def _file_name_part(name: str) -> str:
@@ -83,7 +103,7 @@ class Engine(Part):
     """The engine itself."""
 
     name: Name = Field(description="what people call the engine")
-    displacement_cm3: float = Field(gt=0, le=50000, description="swept volume of all cylinders")
+    displacement_cm3: float = Field(ge=1, le=50000, description="swept volume of all cylinders")
     cylinders: int = Field(ge=1, le=16, description="number of cylinders")
     stoichiometric_afr: float | None = Field(
         None,
@@ -148,7 +168,7 @@ class Delay(Part):
     )
     sensor_lag_s: float = Field(
         DELAY.sensor_lag_s,
-        gt=0,
+        ge=0.001,
         le=2,
         description="first-order time constant of the sensor and its electronics",
     )
@@ -183,7 +203,7 @@ class Method(Part):
         False, description="true: the controller trims the fuel; a switching sensor always needs it"
     )
     film_s: float = Field(
-        FILM_S, gt=0, le=5, description="time constant that the fuel-film terms start from, s"
+        FILM_S, ge=0.001, le=5, description="time constant that the fuel-film terms start from, s"
     )
     film_terms: int = Field(
         FILM_TERMS,
@@ -201,7 +221,7 @@ class Method(Part):
         2.5, ge=0.5, le=30, description="how far back the delay may reach (longest delay)"
     )
     noise_pct: float = Field(
-        2.0, gt=0, le=20, description="first guess of one reading's scatter; found from the data"
+        2.0, ge=0.01, le=20, description="first guess of one reading's scatter; found from the data"
     )
 
     @property
@@ -213,8 +233,8 @@ class Method(Part):
 class Storage(Part):
     """How the controller stores a VE cell."""
 
-    step_pct: float = Field(0.5, gt=0, le=10, description="VE step of one stored count")
-    max_pct: float = Field(127.5, gt=0, le=1000, description="largest VE the controller can store")
+    step_pct: float = Field(0.5, ge=0.001, le=10, description="VE step of one stored count")
+    max_pct: float = Field(127.5, ge=1, le=1000, description="largest VE the controller can store")
 
 
 class Limits(Part):
@@ -365,10 +385,10 @@ class Goal(Part):
 class Column(Part):
     """One quantity of a log: value = column * scale + offset, or a constant."""
 
-    column: Name | None = Field(None, description="the column's heading in the log")
-    scale: float = Field(1.0, description="value = column * scale + offset")
-    offset: float = Field(0.0, description="see scale")
-    constant: float | None = Field(None, description="instead of a column: always this value")
+    column: Heading | None = Field(None, description="the column's heading in the log")
+    scale: Number = Field(1.0, description="value = column * scale + offset")
+    offset: Number = Field(0.0, description="see scale")
+    constant: Number | None = Field(None, description="instead of a column: always this value")
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:
@@ -380,7 +400,7 @@ class Column(Part):
 class TimeColumn(Part):
     """The log's clock."""
 
-    column: Name = Field(description="the column's heading in the log")
+    column: Heading = Field(description="the column's heading in the log")
     unit: Literal["s", "ms", "us"] = Field("s", description="unit of the log's clock")
 
 

@@ -5,11 +5,10 @@ units below it, and separators are found out; a cell that holds no number is a v
 No I/O: callers read the file.
 """
 
-import csv
 import math
 from collections.abc import Iterator
 
-from breathmap.learner.words.csv_text import number_of, separator_of
+from breathmap.learner.words.csv_text import CsvError, number_of, rows_of, separator_of
 from breathmap.learner.words.description import Column, EngineDescription, Log
 from breathmap.protocol.wire.codes import (
     ACCELERATION_ENRICHMENT,
@@ -30,8 +29,15 @@ YES = ("true", "on", "yes", "active")
 MEASUREMENTS = ("speed_rpm", "map_kpa", "throttle_pct", "coolant_c", "intake_c", "battery_v")
 
 
+# Beyond any number that is meant, in the quantity's own unit; what a logger writes for "no value"
+# (-1, 655.35, 65535) is within.
+MOST_NUMBER = 1e6
+# Some 300 years.
+MOST_TIME_US = 1e16
+
+
 class LogError(ValueError):
-    """One line: what a log or its description lacks."""
+    """One line: what a log or its description lacks, or which line holds what cannot be."""
 
 
 class LogReader:
@@ -72,12 +78,10 @@ class LogReader:
         wanted = self._columns()
         best: list[str] = []
         missing = wanted
-        head = self._lines[:HEADER_WITHIN_LINES]
-        for number, row in enumerate(csv.reader(head, delimiter=self._separator), start=1):
-            names = [cell.strip() for cell in row]
+        for line, names in self._rows(0, HEADER_WITHIN_LINES):
             absent = [name for name in wanted if name not in names]
             if not absent:
-                self._first_row = number
+                self._first_row = line
                 return {name: names.index(name) for name in wanted}
             if len(absent) < len(missing) or not best:
                 best, missing = names, absent
@@ -87,20 +91,27 @@ class LogReader:
             f"names; its header reads: {shown}"
         )
 
+    def _rows(self, first: int, last: int | None = None) -> Iterator[tuple[int, list[str]]]:
+        """Yield (line number, cells) of a span of lines."""
+        try:
+            for line, row in rows_of(self._lines[first:last], self._separator, first):
+                self._row = line
+                yield line, row
+        except CsvError as error:
+            raise LogError(error) from None
+
     def samples(self) -> Iterator[Sample]:
-        """Yield the log's rows; the object is reused."""
+        """Yield the log's rows; the object is reused. Raises LogError where one cannot be."""
         log = self._log
         sample = Sample(len(log.bank))
         per_unit = MICROSECONDS[log.time.unit]
-        lines = self._lines[self._first_row :]
-        for count, row in enumerate(csv.reader(lines, delimiter=self._separator), start=1):
-            self._row = self._first_row + count
-            time = self._number(row, log.time.column)
-            if time != time:
-                if any(cell.strip() for cell in row):
-                    self.skipped_rows += 1
+        for _, row in self._rows(self._first_row):
+            time_us = self._number(row, log.time.column) * per_unit
+            if time_us != time_us:
+                self.skipped_rows += any(row)
                 continue
-            sample.time_us = round(time * per_unit)
+            self._check(row, log.time.column, time_us, MOST_TIME_US)
+            sample.time_us = round(time_us)
             for name in MEASUREMENTS:
                 setattr(sample, name, self._value(row, getattr(log, name)))
             sample.target_lambda = self._lambda(row, log.target_lambda, log.target_lambda.unit)
@@ -138,7 +149,16 @@ class LogReader:
             return math.nan
         if column.column is None:
             return math.nan if column.constant is None else column.constant
-        return self._number(row, column.column) * column.scale + column.offset
+        value = self._number(row, column.column) * column.scale + column.offset
+        self._check(row, column.column, value, MOST_NUMBER)
+        return value
+
+    def _check(self, row: list[str], name: str, value: float, most: float) -> None:
+        if abs(value) > most:
+            raise LogError(
+                f"line {self._row}, column {name!r}: {self._text(row, name)[:20]} cannot be meant: "
+                f"{most:g} at most, with the scale of the [log] part; correct the line or the scale"
+            )
 
     def _number(self, row: list[str], name: str) -> float:
         value = number_of(self._text(row, name), self._separator)
@@ -146,4 +166,4 @@ class LogReader:
 
     def _text(self, row: list[str], name: str) -> str:
         place = self._places[name]
-        return row[place].strip() if place < len(row) else ""
+        return row[place] if place < len(row) else ""

@@ -34,7 +34,7 @@ def test_a_paste_makes_a_job(
 ) -> None:
     """A spreadsheet paste on standard input, one table a bank with an empty line between, makes a
     job with the axes of the paste."""
-    monkeypatch.setattr("sys.stdin", io.StringIO(PASTE))
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(PASTE.encode())))
     job = tmp_path / "job"
     made = breathmap(
         "new", job, "--table", "-", "--displacement", "689", "--bank", "left", "--bank", "right"

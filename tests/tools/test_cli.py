@@ -35,7 +35,7 @@ def edit(path: Path, old: str, new: str) -> None:
         ("engine.toml", "cylinders = 2", "cylinders = nan", "engine.cylinders"),
         ("engine.toml", 'table = "right.csv"', 'table = "none.csv"', "none.csv: no such file"),
         ("left.csv", "\n20,", "\n20,nan ", "is not a number"),
-        ("left.csv", "\n20,", "\n20,-", "must be above 0"),
+        ("left.csv", "\n20,", "\n20,-", "it must be 0.01 to 1000"),
         ("left.csv", "\n20,", "\n20,50,", "line 2 has 17 cells, 16 are needed"),
         ("left.csv", "\n26,", "\n126,", "load breakpoints must ascend"),
         ("right.csv", ",1300,", ",1350,", "speed breakpoint 2 is 1350"),
@@ -227,7 +227,7 @@ def test_two_halves_are_the_whole(breathmap: Breathmap, bench: Path, recording: 
     """A recording cut in two and replayed as two files gives all but the samples at the cut."""
     data = recording.read_bytes()
     cut = len(data) // 2
-    cut = data.index(b"\0", cut) + 20  # inside a frame
+    cut = data.index(b"\0", cut) + 5  # inside a frame, however short
     parts = [bench.parent / "a.bin", bench.parent / "b.bin"]
     parts[0].write_bytes(data[:cut])
     parts[1].write_bytes(data[cut:])

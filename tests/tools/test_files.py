@@ -8,7 +8,13 @@ import pytest
 from breathmap.learner.words.description import parse_description
 from breathmap.learner.words.description_text import EXAMPLE
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_description, read_table, table_text, write_text
+from breathmap.tools.base.files import (
+    TARGET_LAMBDA,
+    read_description,
+    read_table,
+    table_text,
+    write_text,
+)
 
 SPEED = [1000.0, 2000.0, 3000.0]
 LOAD = [30.0, 60.0]
@@ -55,7 +61,7 @@ def test_table_is_read_from_any_spreadsheet(tmp_path: Path, text: str) -> None:
         (GOOD.replace("50.5", ""), "'' is not a number"),
         (GOOD.replace("50.5", "5_0"), "'5_0' is not a number"),
         (GOOD.replace("75.5", "-1"), "line 3, column 4: VE is -1"),
-        (GOOD.replace("75.5", "0"), "must be above 0"),
+        (GOOD.replace("75.5", "0"), "VE is 0; it must be 0.01 to 1000 %"),
         (GOOD.replace("75.5", "75.5,80"), "line 3 has 4 cells, 3 are needed"),
         (GOOD.replace(",70\n", "\n"), "line 2 has 2 cells, 3 are needed"),
         (GOOD + "90,1,2,3\n", "3 loads x 3 speeds"),
@@ -64,6 +70,13 @@ def test_table_is_read_from_any_spreadsheet(tmp_path: Path, text: str) -> None:
         (GOOD.replace("2000", "2100"), "speed breakpoint 2 is 2100, the engine description says"),
         ("x,30,60\n1000,50,51\n2000,52,53\n3000,54,55\n", "rows and columns are exchanged"),
         ("only words\n", "0 loads x 0 speeds"),
+        (",,,\n,,\n", "it holds no table"),
+        (GOOD.replace("50.5", "1e-308"), "line 2, column 2: VE is 1e-308; .* 0.01 to 1000 %"),
+        (GOOD.replace("50.5", "1e6"), "VE is 1e\\+06; it must be 0.01 to 1000 %"),
+        (GOOD.replace("50.5", "1e400"), "'1e400' is not a number"),
+        (GOOD.replace("50.5", "9" * 5000), "'99999999999999999999' is not a number"),
+        (GOOD.replace("50.5", "x" * 140_000), "line 2 .*field limit"),
+        (GOOD.replace("50.5", "\0"), "no text file"),
     ],
 )
 def test_bad_table_is_refused(tmp_path: Path, text: str | bytes, said: str) -> None:
@@ -90,6 +103,34 @@ def test_broken_toml_names_the_line(tmp_path: Path) -> None:
 
     with pytest.raises(UserError, match=r"not valid TOML.*line 2"):
         read_description(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("x = " + "[" * 3000, "nested too deeply"),
+        ("x = " + "{a=" * 3000, "nested too deeply"),
+        ("x = " + "9" * 5000, "number .* digits"),
+        ('[engine]\nname = "\0"', "no text file"),
+        ('x = "\\ud800"', "not valid TOML"),
+    ],
+)
+def test_toml_that_no_parser_takes_is_refused(tmp_path: Path, text: str, said: str) -> None:
+    """TOML that is nested too deeply or holds numbers too long is refused in one line."""
+    path = tmp_path / "engine.toml"
+    path.write_text(text)
+
+    with pytest.raises(UserError, match=f"engine.toml: .*{said}"):
+        read_description(path)
+
+
+@pytest.mark.parametrize("cell", ["14.7", "0", "1e-308", "0.29", "6.1", "nan"])
+def test_target_table_holds_lambda(tmp_path: Path, cell: str) -> None:
+    """A target table's cell that no lambda can be is refused with place and bounds."""
+    path = table(tmp_path, "x,1000,2000,3000\n30,1,1,1\n60,1,CELL,1\n".replace("CELL", cell))
+
+    with pytest.raises(UserError, match=r"line 3, column 3: .*(0.3 to 6|not a number)"):
+        read_table(path, SPEED, LOAD, TARGET_LAMBDA)
 
 
 def test_written_table_reads_back(tmp_path: Path) -> None:

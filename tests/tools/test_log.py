@@ -8,7 +8,7 @@ import pytest
 
 from breathmap.learner.words.description import parse_description
 from breathmap.learner.words.description_text import EXAMPLE
-from breathmap.learner.words.log import LogReader
+from breathmap.learner.words.log import LogError, LogReader
 from breathmap.protocol.wire.fields import CLOSED_LOOP, FUEL_CUT, SENSOR_READY
 from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.base.csv_log import open_log
@@ -81,3 +81,31 @@ def test_missing_column_is_named(tmp_path: Path) -> None:
     """A column that the description names and the log lacks is named, with what there is."""
     with pytest.raises(UserError, match=r"no column 'Battery'.*its header reads: Time"):
         log(tmp_path, HEADER.replace("Battery", "Volts") + ROWS)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("3000", "1e300", "line 3, column 'Engine speed': 1e300 .* 1e.06 at most"),
+        ("3000", "-1e300", "line 3, column 'Engine speed': -1e300"),
+        ("550", "1e8", "line 3, column 'Manifold pressure .mbar.': 1e8"),
+        ("1000", "1e300", "line 3, column 'Time .ms.'"),
+        ("12.5", "9" * 5000, None),
+        ("12.5", "inf", None),
+        ("12.5", "nan", None),
+        ("12.5", "1e-308", None),
+        ("12.5", "x" * 140_000, "line 3 .*field limit"),
+    ],
+)
+def test_a_number_that_cannot_be_is_refused(
+    tmp_path: Path, old: str, new: str, said: str | None
+) -> None:
+    """A number that no engine gives is refused with line, column and bound; what is no number (nan
+    and inf, too) is not measured."""
+    text = HEADER + ROWS.replace(old, new, 1)
+    if said is None:
+        sample = only(log(tmp_path, text))
+        assert math.isnan(sample.throttle_pct) or sample.throttle_pct == 1e-308
+        return
+    with pytest.raises(LogError, match=said):
+        list(log(tmp_path, text).samples())

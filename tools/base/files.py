@@ -6,15 +6,16 @@ tab separate, and where it is not the comma, a decimal comma is understood. Writ
 file is either the old one or the whole new one.
 """
 
-import csv
 import math
 import os
 import tempfile
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from breathmap.learner.words.csv_text import number_of, separator_of
+from breathmap.learner.words.csv_text import CsvError, number_of, rows_of, separator_of
 from breathmap.learner.words.description import (
     DescriptionError,
     EngineDescription,
@@ -23,6 +24,23 @@ from breathmap.learner.words.description import (
 from breathmap.tools.base.errors import UserError
 
 MOST_BYTES = 4_000_000
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What a table's cells are. low, high: no cell is beyond them."""
+
+    name: str
+    low: float
+    high: float
+    unit: str
+
+
+# The least VE is what travels as one count, the largest ten times a good engine's.
+VE = Quantity("VE", 0.01, 1000.0, "%")
+# As the limits of an engine description.
+TARGET_LAMBDA = Quantity("target lambda", 0.3, 6.0, "(lambda, not air/fuel ratio)")
+
 CORNERS = {"map_kpa": "load_kpa\\speed_rpm", "throttle_pct": "throttle_pct\\speed_rpm"}
 
 
@@ -37,6 +55,14 @@ def read_text(path: Path, what: str) -> str:
         raise UserError(f"{path} is a folder; give the path of the {what}") from None
     except OSError as error:
         raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+    return text_of(path, data, what)
+
+
+def text_of(path: Path, data: bytes, what: str) -> str:
+    """Return what a text file holds without byte order mark; UserError when it is no text.
+
+    path: what to call it. data: MOST_BYTES at most, or it is taken for something else.
+    """
     if not data.strip():
         raise UserError(f"{path}: the file is empty; it should hold the {what}")
     if len(data) > MOST_BYTES or b"\0" in data:
@@ -50,13 +76,23 @@ def read_text(path: Path, what: str) -> str:
 
 def read_description(path: Path) -> EngineDescription:
     """Return the checked engine description of a TOML file."""
-    text = read_text(path, "engine description (TOML)")
     try:
-        return parse_description(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise UserError(f"{path}: not valid TOML: {error}") from None
+        return parse_description(read_toml(path, "engine description (TOML)"))
     except DescriptionError as error:
         raise UserError(f"{path}: {error}") from None
+
+
+def read_toml(path: Path, what: str) -> dict[str, Any]:
+    """Return what a TOML file holds; UserError in one line when it is none."""
+    text = read_text(path, what)
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path}: not valid TOML: {error}") from None
+    except RecursionError:
+        raise UserError(f"{path}: not valid TOML: nested too deeply") from None
+    except ValueError:
+        raise UserError(f"{path}: not valid TOML: a number has too many digits") from None
 
 
 def read_tables(path: Path, description: EngineDescription) -> list[list[float]]:
@@ -67,29 +103,54 @@ def read_tables(path: Path, description: EngineDescription) -> list[list[float]]
     ]
 
 
-def read_table(path: Path, speed_rpm: Sequence[float], load: Sequence[float]) -> list[float]:
+def read_table(
+    path: Path, speed_rpm: Sequence[float], load: Sequence[float], quantity: Quantity = VE
+) -> list[float]:
     """Return a table's cells, flat, row by row (rows are loads), checked against the axes."""
-    text = read_text(path, "VE table (CSV)")
-    separator = separator_of(text)
-    rows = [
-        (number, row)
-        for number, row in enumerate(csv.reader(text.splitlines(), delimiter=separator), start=1)
-        if any(cell.strip() for cell in row)
-    ]
-    table = Sheet(path, rows, separator)
+    text = read_text(path, f"{quantity.name} table (CSV)")
+    table = Sheet(path, rows_in(path, text), separator_of(text))
     table.check_axes([float(n) for n in speed_rpm], [float(p) for p in load])
-    return table.cells()
+    return table.cells(quantity)
+
+
+def rows_in(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield (line number, cells) of a CSV text; UserError where a line is no row."""
+    try:
+        yield from rows_of(text.splitlines(), separator_of(text))
+    except CsvError as error:
+        raise UserError(f"{path}: {error}") from None
+
+
+def sheets_in(path: Path, text: str) -> list["Sheet"]:
+    """Return the tables of a text; empty lines stand between them."""
+    blocks: list[list[tuple[int, list[str]]]] = [[]]
+    for line, row in rows_in(path, text):
+        if any(row):
+            blocks[-1].append((line, row))
+        elif blocks[-1]:
+            blocks.append([])
+    if not blocks[-1] and len(blocks) > 1:
+        blocks.pop()
+    return [Sheet(path, block, separator_of(text)) for block in blocks]
+
+
+def _without_empty_end(row: list[str]) -> list[str]:
+    length = len(row)
+    while length and not row[length - 1]:
+        length -= 1
+    return row[:length]
 
 
 class Sheet:
-    """A CSV table: numbered rows of text, the first one the header."""
+    """A CSV table: numbered rows of text, the first one the header; empty rows are left out."""
 
-    def __init__(self, path: Path, rows: list[tuple[int, list[str]]], separator: str) -> None:
+    def __init__(self, path: Path, rows: Iterable[tuple[int, list[str]]], separator: str) -> None:
+        filled = [(line, _without_empty_end(row)) for line, row in rows if any(row)]
+        if not filled:
+            raise UserError(f"{path}: it holds no table")
         self.path = path
         self.separator = separator
-        (self.header_line, header), *self.rows = rows
-        while header and not header[-1].strip():
-            header.pop()
+        (self.header_line, header), *self.rows = filled
         self.speed_rpm = [
             self._number(cell, self.header_line, column)
             for column, cell in enumerate(header[1:], start=2)
@@ -122,12 +183,10 @@ class Sheet:
                         f"says {there:g}; make them agree"
                     )
 
-    def cells(self) -> list[float]:
-        """Return all cells, row by row; UserError when one is missing or not a positive number."""
+    def cells(self, quantity: Quantity = VE) -> list[float]:
+        """Return all cells, row by row; UserError when one is missing or cannot be."""
         cells = []
         for line, row in self.rows:
-            while row and not row[-1].strip():
-                row.pop()
             if len(row) != len(self.speed_rpm) + 1:
                 raise UserError(
                     f"{self.path}: line {line} has {len(row) - 1} cells, "
@@ -135,10 +194,10 @@ class Sheet:
                 )
             for column, text in enumerate(row[1:], start=2):
                 value = self._number(text, line, column)
-                if value <= 0.0:
+                if not quantity.low <= value <= quantity.high:
                     raise UserError(
-                        f"{self.path}: line {line}, column {column}: VE is {value:g}; "
-                        "it must be above 0"
+                        f"{self.path}: line {line}, column {column}: {quantity.name} is {value:g}; "
+                        f"it must be {quantity.low:g} to {quantity.high:g} {quantity.unit}"
                     )
                 cells.append(value)
         return cells
@@ -147,7 +206,7 @@ class Sheet:
         value = number_of(text, self.separator)
         if not math.isfinite(value):
             raise UserError(
-                f"{self.path}: line {line}, column {column}: {text.strip()[:20]!r} is not a number"
+                f"{self.path}: line {line}, column {column}: {text[:20]!r} is not a number"
             )
         return value
 

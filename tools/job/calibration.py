@@ -5,19 +5,39 @@ read again is the same, number by number.
 """
 
 import json
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.wire.control_fields import SETTINGS
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_table, read_text, table_text
+from breathmap.tools.base.files import TARGET_LAMBDA, read_table, read_toml, table_text
 
 CALIBRATION = "calibration.toml"
 TARGET = "target.csv"
+
+
+class Written(BaseModel):
+    """What calibration.toml holds; its keys are those of `Calibration`."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+    displacement_cm3: float = Field(ge=1, le=200_000)
+    ve_step_pct: float = Field(ge=0.001, le=10)
+    ve_most_count: int = Field(ge=1, le=1_000_000)
+    target_step_lambda: float = Field(ge=1e-6, le=1)
+    target_most_count: int = Field(ge=1, le=1_000_000)
+    settings: dict[str, Annotated[float, Field(ge=-1e6, le=1e6)]] = {}
+
+    @field_validator("settings")
+    @classmethod
+    def _known(cls, settings: dict[str, float]) -> dict[str, float]:
+        """Keep those that this version knows, in its order."""
+        return {name: settings[name] for name in SETTINGS if name in settings}
 
 
 def rows_of(cells: Sequence[float], width: int) -> list[list[float]]:
@@ -56,26 +76,24 @@ def _toml(calibration: Calibration) -> str:
 def read_calibration(folder: Path, description: EngineDescription) -> Calibration:
     """Return the calibration of a folder; UserError names the file that is wrong."""
     path = folder / CALIBRATION
-    text = read_text(path, "calibration (TOML)")
-    axes = description.axes
     try:
-        values: dict[str, Any] = tomllib.loads(text)
-        settings = {name: float(value) for name, value in values.pop("settings", {}).items()}
-        tables = tuple(
+        values = Written.model_validate(read_toml(path, "calibration (TOML)"))
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise UserError(f"{path}: {place}: {first['msg']}") from None
+    axes = description.axes
+    target = None
+    if (folder / TARGET).exists():
+        target = tuple(read_table(folder / TARGET, axes.speed_rpm, axes.load, TARGET_LAMBDA))
+    return Calibration(
+        load_axis=axes.load_axis,
+        speed_rpm=tuple(axes.speed_rpm),
+        load=tuple(axes.load),
+        ve_pct=tuple(
             tuple(read_table(folder / f"{bank.name}.csv", axes.speed_rpm, axes.load))
             for bank in description.bank
-        )
-        target = None
-        if (folder / TARGET).exists():
-            target = tuple(read_table(folder / TARGET, axes.speed_rpm, axes.load))
-        return Calibration(
-            load_axis=axes.load_axis,
-            speed_rpm=tuple(axes.speed_rpm),
-            load=tuple(axes.load),
-            ve_pct=tables,
-            target_lambda=target,
-            settings={name: settings[name] for name in SETTINGS if name in settings},
-            **values,
-        )
-    except (tomllib.TOMLDecodeError, TypeError, ValueError) as error:
-        raise UserError(f"{path}: {error}") from None
+        ),
+        target_lambda=target,
+        **values.model_dump(),
+    )

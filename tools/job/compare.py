@@ -14,7 +14,7 @@ from rich.text import Text
 
 from breathmap.learner.words.csv_text import separator_of
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import Sheet, read_text
+from breathmap.tools.base.files import Sheet, read_text, rows_in
 from breathmap.tools.base.screen import Screen, plain
 from breathmap.tools.job.folder import Job, is_job
 
@@ -49,13 +49,7 @@ def tables_of(text: str, bank: str | None) -> list[Named]:
         return _of_job(job, job.table, bank)
     path = Path(text)
     content = read_text(path, "table (CSV), or JOB:NUMBER")
-    separator = separator_of(content)
-    rows = [
-        (at, [cell.strip() for cell in line.split(separator)])
-        for at, line in enumerate(content.splitlines(), start=1)
-        if line.strip()
-    ]
-    sheet = Sheet(path, rows, separator)
+    sheet = Sheet(path, rows_in(path, content), separator_of(content))
     sheet.check_axes(sheet.speed_rpm, sheet.load)
     cells = np.array(sheet.cells()).reshape(len(sheet.load), len(sheet.speed_rpm))
     return [Named(path.name, sheet.speed_rpm, sheet.load, cells, None)]

@@ -4,7 +4,6 @@ Asks nothing: what is not given gets a default that the annotated engine descrip
 Nothing is ever overwritten, and the folder appears whole or not at all.
 """
 
-import csv
 import os
 import shutil
 import sys
@@ -12,7 +11,6 @@ import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from breathmap.learner.words.csv_text import separator_of
 from breathmap.learner.words.description import (
     DescriptionError,
     EngineDescription,
@@ -24,11 +22,15 @@ from breathmap.protocol.wire.control_fields import SETTINGS
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import (
+    MOST_BYTES,
+    TARGET_LAMBDA,
     Sheet,
     read_description,
     read_table,
     read_tables,
     read_text,
+    sheets_in,
+    text_of,
     write_text,
 )
 from breathmap.tools.base.screen import Screen
@@ -128,7 +130,9 @@ def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
             tables = read_tables(origin.engine, description)
         target = None
         if origin.target is not None:
-            target = read_table(origin.target, description.axes.speed_rpm, description.axes.load)
+            target = read_table(
+                origin.target, description.axes.speed_rpm, description.axes.load, TARGET_LAMBDA
+            )
         return description, _from_tables(description, tables, target)
     return _from_sheets(origin)
 
@@ -188,9 +192,10 @@ def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
     sheets: list[Sheet] = []
     names: list[str] = []
     for path in origin.tables:
-        text = sys.stdin.read() if path == PASTE else read_text(path, "VE table (CSV)")
+        what = "VE table (CSV)"
         label = Path("standard input") if path == PASTE else path
-        found = _sheets_in(label, text)
+        text = text_of(label, _pasted(), what) if path == PASTE else read_text(path, what)
+        found = sheets_in(label, text)
         sheets += found
         names += [path.stem] if path != PASTE else [""] * len(found)
     names = [name or f"bank{number}" for number, name in enumerate(names, start=1)]
@@ -200,7 +205,7 @@ def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
     tables = [sheet.cells() for sheet in sheets]
     target = None
     if origin.target is not None:
-        target = tuple(read_table(origin.target, first.speed_rpm, first.load))
+        target = tuple(read_table(origin.target, first.speed_rpm, first.load, TARGET_LAMBDA))
     try:
         calibration = Calibration(
             load_axis=origin.load_axis,
@@ -216,19 +221,9 @@ def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
     return described(named, calibration), calibration
 
 
-def _sheets_in(path: Path, text: str) -> list[Sheet]:
-    """Return the tables of a text; empty lines stand between them."""
-    separator = separator_of(text)
-    blocks: list[list[tuple[int, list[str]]]] = [[]]
-    for number, row in enumerate(csv.reader(text.splitlines(), delimiter=separator), start=1):
-        if any(cell.strip() for cell in row):
-            blocks[-1].append((number, row))
-        elif blocks[-1]:
-            blocks.append([])
-    blocks = [block for block in blocks if block]
-    if not blocks:
-        raise UserError(f"{path}: it holds no table")
-    return [Sheet(path, block, separator) for block in blocks]
+def _pasted() -> bytes:
+    """Return what stands on standard input, whatever it is encoded in."""
+    return sys.stdin.buffer.read(MOST_BYTES + 1)
 
 
 def _with_settings(calibration: Calibration, origin: Origin) -> Calibration:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from breathmap.learner.words.log import LogError
 from breathmap.tools.base.csv_log import open_log
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop, chunks
@@ -196,12 +197,15 @@ def _read_recording(
 def _read_log(path: Path, session: Session, stop: Stop, observer: Observer, say: Say) -> None:
     before = session.samples
     reader = open_log(path, session.description)
-    for count, sample in enumerate(_while_allowed(reader.samples(), stop, observer)):
-        with observer.learning():
-            session.learn(sample)
-        if count % PROGRESS_ROWS == 0:
-            observer.moved(reader.fraction)
-        observer.learned()
+    try:
+        for count, sample in enumerate(_while_allowed(reader.samples(), stop, observer)):
+            with observer.learning():
+                session.learn(sample)
+            if count % PROGRESS_ROWS == 0:
+                observer.moved(reader.fraction)
+            observer.learned()
+    except LogError as error:
+        raise UserError(f"{path}: {error}") from None
     if session.samples == before and not stop.asked:
         raise UserError(f"{path}: below its header no row holds a time; nothing was learned")
     if reader.skipped_rows:
