@@ -61,7 +61,7 @@ def too_little(found, rules):
 
 
 @given(**CASE)
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_a_thin_cell_is_never_stored_leaner(cells, changes, coverages, errors, step, rules):
     """No cell with too little evidence is stored below its old value, however it was rounded,
     unless the controller cannot store that much."""
@@ -75,7 +75,7 @@ def test_a_thin_cell_is_never_stored_leaner(cells, changes, coverages, errors, s
 
 
 @given(**CASE, over=st.floats(128.0, 200.0))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_a_rebase_never_leans_a_thin_cell_out(cells, changes, coverages, errors, step, rules, over):
     """After a rebase no cell with too little evidence gets less fuel, VE x displacement, than
     before, and a cell that is known well what it should to within a step."""

@@ -122,7 +122,8 @@ def main() -> int:
     chosen = parser.parse_args()
     os.nice(LOW_PRIORITY)
     cosmic_ray = chosen.cosmic_ray.absolute()
-    return int(any([run(cosmic_ray, module) for module in chosen.module or MODULES]))
+    unnoticed = [line for module in chosen.module or MODULES for line in run(cosmic_ray, module)]
+    return int(bool(unnoticed))
 
 
 if __name__ == "__main__":
