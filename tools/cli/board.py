@@ -28,7 +28,7 @@ from breathmap.tools.install.files import (
 )
 from breathmap.tools.install.requests import BoardLink, board_status, clear_board, fetch_snapshot
 from breathmap.tools.job.folder import DESCRIPTION, Job, is_job
-from breathmap.tools.job.recordings import open_pass, relearn_pass, take_in
+from breathmap.tools.job.recordings import open_pass, pass_paths, relearn_pass, take_in
 from breathmap.tools.job.runs import note_run
 from breathmap.tools.run.evidence_files import (
     check_fits,
@@ -212,7 +212,7 @@ def fetch_job(job: Job, port: str, baud: int, screen: Screen) -> None:
     snapshot = fetch_fitting(port, baud, engine.settings(tables), engine.engine.name, screen)
     path = store(folder, snapshot)
     session = relearn_pass(job, job.pass_number, screen)
-    sources = [p.name for p in recordings_in(folder)]
+    sources = [p.name for p in pass_paths(job, job.pass_number)]
     outcome = write_results(folder, session, sources, proposing=False)
     show_summary(screen, outcome.summary)
     note_run(job, folder, outcome.summary, screen)

@@ -15,6 +15,7 @@ from breathmap.learner.decide.proposal import DECISIONS, Rules
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job import compare as comparing
+from breathmap.tools.job import drop as dropping
 from breathmap.tools.job.finish import finish_job
 from breathmap.tools.job.folder import Job, is_job
 from breathmap.tools.job.history import history_table, verify_job
@@ -225,6 +226,34 @@ def undo(
         undo_job(opened, table, port, baud, overwrite, screen)
 
 
+def drop(
+    job: JobFolder,
+    recording: Annotated[
+        str, typer.Argument(metavar="PASS/RECORDING", help="As 1/recording-002.bin.")
+    ],
+    reason: Annotated[str, typer.Option(help="Why, for whoever reads the history.")] = "",
+    from_s: Annotated[
+        float | None, typer.Option("--from-s", help="Only from here, seconds into it.")
+    ] = None,
+    to_s: Annotated[
+        float | None, typer.Option("--to-s", help="Only up to here, seconds into it.")
+    ] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back what was set aside.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Set a recording, or a span of it, aside: on record, and it can be taken back."""
+    if undo and (reason or from_s is not None or to_s is not None):
+        raise typer.BadParameter("--undo takes back all of it: leave the other options out")
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        take_in(opened, screen)
+        if undo:
+            dropping.restore(opened, recording, screen)
+        else:
+            span = dropping.span_of(from_s, to_s)
+            dropping.drop(opened, recording, span, reason, screen)
+
+
 def finish(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
     """Write the final calibration with the set-up put back, and the proof of it."""
     screen = Screen(as_json)
@@ -274,6 +303,9 @@ COMMANDS: dict[str, tuple[Any, str]] = {
     "accept": (accept, "`breathmap accept monday --port /dev/ttyACM0`"),
     "store": (store, "`breathmap store monday --port /dev/ttyACM0`"),
     "undo": (undo, "`breathmap undo monday 1`"),
+    "drop": (drop, "`breathmap drop monday 1/recording-002.bin --reason \"exhaust leak\"`\n\n"
+                   "`breathmap drop monday 1/recording-002.bin --from-s 600 --reason \"hose off\"`"
+                   "\n\n`breathmap drop monday 1/recording-002.bin --undo`"),
     "finish": (finish, "`breathmap finish monday --port /dev/ttyACM0`"),
     "history": (history, "`breathmap history monday --verify`"),
     "compare": (compare, "`breathmap compare monday:0 monday:2 --bank left`"),

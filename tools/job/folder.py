@@ -217,12 +217,15 @@ class Job:
 
     @property
     def pass_number(self) -> int:
-        """Number of the open pass: a new one begins when the table changes."""
-        learned = self.latest(Learned)
-        if learned is None:
-            return 1
-        is_open = learned.number > self.table_set.number
-        return learned.pass_number + (0 if is_open else 1)
+        """Number of the open pass: the latest on the present table, which may be an earlier one
+        after an undo; a new one where nothing has been learned on the table yet."""
+        here = [r.pass_number for r in self.all_of(Learned) if r.table == self.table]
+        return here[-1] if here else max(self.passes, default=0) + 1
+
+    @property
+    def passes(self) -> list[int]:
+        """Numbers of the passes in which anything was learned, in order."""
+        return sorted({record.pass_number for record in self.all_of(Learned)})
 
     @property
     def finished(self) -> Finished | None:

@@ -15,6 +15,7 @@ from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job.chain import HEAD, sha256_of
+from breathmap.tools.job.drop import span_text
 from breathmap.tools.job.folder import (
     CHECKLIST,
     DESCRIPTION,
@@ -25,15 +26,18 @@ from breathmap.tools.job.folder import (
     kept_description,
 )
 from breathmap.tools.job.propose import plan_for
+from breathmap.tools.job.recordings import left_out_of
 from breathmap.tools.job.records import (
     Accepted,
     Checked,
     Created,
+    Dropped,
     Finished,
     Learned,
     Prepared,
     Proposed,
     Record,
+    Restored,
     Stored,
     Undone,
 )
@@ -69,6 +73,12 @@ def _told(r: Record) -> tuple[str, str]:
             return f"prepared: {how}", _short(r.description)
         case Learned():
             return _told_learned(r)
+        case Dropped():
+            span = span_text((r.from_s, r.to_s))
+            told = f"set aside, pass {r.pass_number}: {r.recording}{span}: {r.reason}"
+            return told, _short(r.sha256)
+        case Restored():
+            return f"taken back, pass {r.pass_number}: {r.recording}", _short(r.sha256)
         case Proposed():
             return _told_proposed(r)
         case Accepted():
@@ -237,6 +247,7 @@ def proposal_again(job: Job, record: Proposed, screen: Screen) -> dict[str, str]
                 f"proposal {record.proposal}: the recording {digest[:8]}... that it was made from "
                 f"is not in pass {record.pass_number}"
             )
+    session.leave_out(left_out_of(job, record.pass_number, before=record.number))
     with Stop() as stop:
         # In the order of the folder, as the proposal was made.
         paths = sorted(

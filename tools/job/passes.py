@@ -24,7 +24,9 @@ from breathmap.tools.job.folder import (
 )
 from breathmap.tools.job.records import (
     Accepted,
+    Dropped,
     Learned,
+    OfRecording,
     Prepared,
     Proposed,
     Stored,
@@ -124,10 +126,11 @@ def accept_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     if proposed is None:
         raise UserError(f"{job.folder}: there is no proposal yet; run breathmap propose first")
     number = proposed.proposal
-    if job.table_set.number > proposed.number:
+    if job.table != proposed.table:
         raise UserError(
             f"{job.folder}: since proposal {number} the table has changed; learn and propose again"
         )
+    _check_still_counts(job, proposed)
     folder = job.proposal_folder(number)
     for name, wanted in proposed.files.items():
         if hash_file(folder / name) != wanted:
@@ -157,6 +160,17 @@ def accept_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
         screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
     else:
         store_job(job, port, baud, screen)
+
+
+def _check_still_counts(job: Job, proposed: Proposed) -> None:
+    """Refuse a proposal when a recording of its pass was set aside or taken back since."""
+    for record in job.all_of(OfRecording):
+        if record.pass_number == proposed.pass_number and record.number > proposed.number:
+            how = "set aside" if isinstance(record, Dropped) else "taken back"
+            raise UserError(
+                f"{job.folder}: since proposal {proposed.proposal} {record.recording} was {how}; "
+                "propose again"
+            )
 
 
 def _store(job: Job) -> str:

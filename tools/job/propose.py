@@ -28,7 +28,12 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_files, save_folder
-from breathmap.tools.job.recordings import check_recordings, open_pass, relearn_pass
+from breathmap.tools.job.recordings import (
+    check_recordings,
+    counted,
+    open_pass,
+    relearn_pass,
+)
 from breathmap.tools.job.records import REBASE, SATURATE, Choice, Proposed
 from breathmap.tools.run.session import Session
 
@@ -207,6 +212,11 @@ def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: S
             f"{job.folder}: pass {number} holds no recording yet; run breathmap learn "
             f"{job.folder} PORT"
         )
+    if not counted(job, number):
+        raise UserError(
+            f"{job.folder}: every recording of pass {number} is set aside; learn more, or take one "
+            "back with breathmap drop --undo"
+        )
     check_recordings(job, number)
     open_pass(job)
     session = relearn_pass(job, number, screen)
@@ -227,7 +237,7 @@ def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: S
             rules=rules,
             target=target,
             displacement_cm3=plan.displacement_cm3,
-            recordings=[entry.sha256 for entry in job.pass_recordings(number)],
+            recordings=[entry.sha256 for entry in counted(job, number)],
             description=files[DESCRIPTION],
             cautions=plan.cautions,
             finished=all(bank.judgement.finished for bank in plan.banks),

@@ -28,9 +28,10 @@ from breathmap.tools.job.folder import (
     hash_file,
     save_folder,
 )
-from breathmap.tools.job.records import Entry, Learned
+from breathmap.tools.job.records import Dropped, Entry, Learned, OfRecording
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
+from breathmap.tools.run.left_out import LeftOut, Span, kept
 from breathmap.tools.run.recording_file import next_recording, recordings_in
 from breathmap.tools.run.session import Session
 
@@ -140,6 +141,7 @@ def session_with(job: Job, path: Path, screen: Screen) -> Session:
     UserError when the file does not fit, or tells nothing new.
     """
     session = fresh_session(job)
+    session.leave_out(left_out_of(job, job.pass_number))
     paths = without_earlier([*pass_paths(job, job.pass_number), path])
     if path not in paths:
         raise UserError(f"{path}: the pass holds a later state of this board's evidence already")
@@ -153,18 +155,42 @@ def session_with(job: Job, path: Path, screen: Screen) -> Session:
     return session
 
 
+def left_out_of(job: Job, number: int, before: int | None = None) -> dict[Path, list[Span]]:
+    """Return what of a pass's recordings is set aside. before: as it was before that record."""
+    folder = job.pass_folder(number)
+    found: dict[Path, list[Span]] = {}
+    for record in job.all_of(OfRecording):
+        if record.pass_number != number or (before is not None and record.number >= before):
+            continue
+        path = folder / record.recording
+        if isinstance(record, Dropped):
+            found.setdefault(path, []).append((record.from_s, record.to_s))
+        else:
+            found.pop(path, None)
+    return found
+
+
 def pass_paths(job: Job, number: int) -> list[Path]:
     """Return the files that a pass is learned from, in order; earlier evidence among them."""
-    return [path for path in recordings_in(job.pass_folder(number)) if path.stat().st_size]
+    return kept(recordings_in(job.pass_folder(number)), left_out_of(job, number))
 
 
-def relearn_pass(job: Job, number: int, screen: Screen) -> Session:
-    """Return a session that has learned every recording of a pass, in order."""
+def counted(job: Job, number: int) -> list[Entry]:
+    """Return the recordings on record that a pass is learned from, in order."""
+    folder, left_out = job.pass_folder(number), left_out_of(job, number)
+    return [entry for entry in job.pass_recordings(number) if kept([folder / entry.name], left_out)]
+
+
+def relearn_pass(job: Job, number: int, screen: Screen, left_out: LeftOut | None = None) -> Session:
+    """Return a session that has learned a pass's recordings, in order, but for what is left out:
+    by default what is set aside."""
     folder = job.pass_folder(number)
     description = read_description(folder / DESCRIPTION)
     session = Session(description, read_tables(folder / DESCRIPTION, description))
+    left_out = left_out_of(job, number) if left_out is None else left_out
+    session.leave_out(left_out)
     with Stop() as stop:
-        relearn(session, without_earlier(pass_paths(job, number)), screen, stop)
+        relearn(session, without_earlier(kept(recordings_in(folder), left_out)), screen, stop)
         if stop.asked:
             raise UserError("stopped; nothing was changed")
     return session
@@ -195,7 +221,7 @@ def new_recordings(job: Job) -> list[Path]:
     """Return the recordings in the open pass's folder that the history does not name yet."""
     number = job.pass_number
     known = {entry.name for entry in job.pass_recordings(number)}
-    return [path for path in pass_paths(job, number) if path.name not in known]
+    return [path for path in recordings_in(job.pass_folder(number)) if path.name not in known]
 
 
 def entry_of(path: Path) -> Entry:

@@ -126,6 +126,30 @@ class Learned(Record):
     tables: Hashes
 
 
+class OfRecording(Record):
+    """Something about a recording of a pass."""
+
+    pass_number: Counted = Field(alias="pass")
+    recording: FileName
+    sha256: Sha256
+
+
+class Dropped(OfRecording):
+    """A recording was set aside. from_s, to_s: a span of it, seconds since its first sample; where
+    one is not given, from its beginning or to its end."""
+
+    what: Literal["dropped"] = "dropped"
+    from_s: Annotated[float, Field(ge=0)] = 0.0
+    to_s: Annotated[float, Field(gt=0)] = float("inf")
+    reason: str
+
+
+class Restored(OfRecording):
+    """All that was set aside of a recording counts again."""
+
+    what: Literal["restored"] = "restored"
+
+
 class Proposed(Record):
     """A pass was solved. target: remaining fuelling error to stop at, a fraction. recordings: the
     hashes of what was learned. finished: good enough to finish."""
@@ -201,7 +225,17 @@ class Checked(Record):
 WIRED = (Created, Prepared, Stored, Finished)
 RECORD: TypeAdapter[Record] = TypeAdapter(
     Annotated[
-        Created | Prepared | Learned | Proposed | Accepted | Undone | Stored | Finished | Checked,
+        Created
+        | Prepared
+        | Learned
+        | Dropped
+        | Restored
+        | Proposed
+        | Accepted
+        | Undone
+        | Stored
+        | Finished
+        | Checked,
         Field(discriminator="what"),
     ]
 )

@@ -16,8 +16,10 @@ from breathmap.tools.job.recordings import (
     copy_in,
     entry_of,
     learned_in,
+    left_out_of,
     new_recordings,
     open_pass,
+    pass_paths,
     session_with,
     take_in,
     try_file,
@@ -73,6 +75,7 @@ def learn_job(
             wait_s=wait_s,
             show=show,
             proposing=False,
+            left_out=left_out_of(job, job.pass_number),
         )
     except UserError:
         # What had arrived before the trouble counts, unless it is the trouble.
@@ -106,7 +109,7 @@ def _learn_file(job: Job, path: Path, screen: Screen) -> None:
         if hash_file(place) != digest:
             raise UserError(f"{path}: it changed while it was read; nothing was learned")
         job.append(Learned(**job.head(), verdicts=_verdicts(session), **learned_in(job, [place])))
-    sources = [p.name for p in recordings_in(folder)]
+    sources = [p.name for p in pass_paths(job, job.pass_number)]
     outcome = write_results(folder, session, sources, proposing=False)
     show_summary(screen, outcome.summary)
     _say_added(job, [place], screen)

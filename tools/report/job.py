@@ -7,12 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from breathmap.tools.base.errors import UserError
+from breathmap.tools.job.drop import span_text
 from breathmap.tools.job.folder import Job
+from breathmap.tools.job.recordings import left_out_of
 from breathmap.tools.job.records import (
     Checked,
     Created,
+    Dropped,
     Finished,
-    Learned,
     Prepared,
     Proposed,
     Record,
@@ -33,16 +35,17 @@ from breathmap.tools.run.results import SUMMARY
 def read_job(folder: Path) -> ReportData:
     """Return what a job holds; UserError while nothing has been learned in it."""
     job = Job(folder)
-    numbers = sorted({record.pass_number for record in job.all_of(Learned)})
-    whole = [n for n in numbers if (job.pass_folder(n) / SUMMARY).exists()]
+    whole = [n for n in job.passes if (job.pass_folder(n) / SUMMARY).exists()]
     if not whole:
         raise UserError(
             f"{folder}: nothing has been learned in this job yet; run breathmap learn {folder} PORT"
         )
     each = {number: read_folder(job.pass_folder(number)) for number in whole}
-    latest = each[whole[-1]]
+    # After an undo the open pass may be an earlier one.
+    shown = job.pass_number if job.pass_number in whole else whole[-1]
+    latest = each[shown]
     proposed = next(
-        (r for r in reversed(job.all_of(Proposed)) if r.pass_number == whole[-1]),
+        (r for r in reversed(job.all_of(Proposed)) if r.pass_number == shown),
         None,
     )
     banks = latest.banks
@@ -55,6 +58,7 @@ def read_job(folder: Path) -> ReportData:
         pass_row(number, bank) for number, data in each.items() for bank in data.banks
     ]
     notes = [note for number in whole for note in read_notes(job.pass_folder(number))]
+    notes += [note for number in job.passes for note in _set_aside(job, number)]
     return replace(
         latest,
         folder=folder,
@@ -65,6 +69,20 @@ def read_job(folder: Path) -> ReportData:
         setup=_setup_lines(job),
         ready=not job.closing_line()[1],
     )
+
+
+def _set_aside(job: Job, number: int) -> list[tuple[str, str]]:
+    """Return day and text of what is set aside in a pass, a note each."""
+    left_out = left_out_of(job, number)
+    return [
+        (
+            r.day,
+            f"Set aside in pass {number}: {r.recording}{span_text((r.from_s, r.to_s))}: {r.reason}",
+        )
+        for r in job.all_of(Dropped)
+        if r.pass_number == number
+        and (r.from_s, r.to_s) in left_out.get(job.pass_folder(number) / r.recording, ())
+    ]
 
 
 def _with_proposal(bank: BankReport, folder: Path) -> BankReport:

@@ -21,6 +21,7 @@ from breathmap.tools.run.delay_report import (
     worth_saying,
 )
 from breathmap.tools.run.evidence_files import without_earlier
+from breathmap.tools.run.left_out import NOTHING, LeftOut, kept
 from breathmap.tools.run.observer import Observer, Show, TerminalObserver, on_terminal
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.results import Outcome, with_delay_found, write_results
@@ -48,6 +49,7 @@ def learn_live(
     find_delay: bool = False,
     show: Show | None = None,
     proposing: bool = True,
+    left_out: LeftOut = NOTHING,
 ) -> Outcome:
     """Learn from a port until it closes or Ctrl-C; write the outcome into `out` and return it.
 
@@ -55,15 +57,16 @@ def learn_live(
     wait_s: how long a port may be silent, or send nothing of ours, at the start.
     find_delay: at the end look for the delay in the last ten minutes or so, and propose it.
     show: who looks on; by default the terminal. proposing: see `write_results`.
+    left_out: what of the earlier recordings is not learned.
     """
     session = Session(*load(path))
     if find_delay:
         session.recent = RecentSamples(LIVE_SAMPLES, len(session.description.bank))
     _check_output(out, add)
     with Stop() as stop:
-        read_port(session, url, out, screen, stop, baud, wait_s, show)
+        read_port(session, url, out, screen, stop, baud, wait_s, show, left_out)
         # What was learned is safe before anything else is tried.
-        sources = [p.name for p in recordings_in(out)]
+        sources = [p.name for p in kept(recordings_in(out), left_out)]
         outcome = write_results(out, session, sources, stop.asked, proposing)
     # Beyond Stop's reach: here Ctrl-C ends the search at once.
     found = _delay_found(session, screen, only_if_worth=True)
@@ -79,14 +82,17 @@ def read_port(
     baud: int,
     wait_s: float,
     show: Show | None = None,
+    left_out: LeftOut = NOTHING,
 ) -> None:
     """Learn the folder's earlier recordings, then from a port into a new one; write no results.
 
+    left_out: what of the earlier recordings is not learned.
     UserError when the port gives no sample.
     """
     port = open_port(url, baud)
     try:
-        earlier = without_earlier(recordings_in(folder))
+        earlier = without_earlier(kept(recordings_in(folder), left_out))
+        session.leave_out(left_out)
         read_files(earlier, session, stop, TerminalObserver(screen), screen.say)
         screen.say(f"Learning from {url}. Ctrl-C ends, and writes what was learned.")
         source = PortSource(port, url, folder, wait_s, baud)

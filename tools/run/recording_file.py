@@ -76,5 +76,7 @@ def next_recording(folder: Path, kind: str = "recording") -> Path:
 
 
 def recordings_in(folder: Path) -> list[Path]:
-    """Return a folder's recordings in the order they were made, then boards' evidence."""
-    return sorted(folder.glob("recording-*.bin")) + evidence_in(folder)
+    """Return a folder's recordings in the order they were made, then boards' evidence; a file with
+    nothing in it is a name that an interruption left, and no recording."""
+    recordings = [path for path in folder.glob("recording-*.bin") if path.stat().st_size]
+    return sorted(recordings) + evidence_in(folder)

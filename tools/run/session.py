@@ -4,7 +4,7 @@ Stands between the edges (port, files, screen) and the rooms protocol and learne
 own. Several recordings or logs may follow one another: time goes on, the history does not.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,6 +27,7 @@ from breathmap.protocol.wire.samples import SampleAssembler
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.protocol_version import refuse_newer
 from breathmap.tools.run.delay_report import RecentSamples
+from breathmap.tools.run.left_out import LeftOut, Span, is_inside
 from breathmap.tools.run.trace import Trace
 
 # Longer than any history: samples of one source never explain those of the next.
@@ -102,12 +103,21 @@ class Session:
         self.trace = Trace(self.learner.banks)
         # Called with each sample right after it was learned.
         self.watcher: Callable[[Sample], None] | None = None
+        # Samples that were left out as asked, so far.
+        self.left_out_count = 0
+        self._left_out: dict[str, Sequence[Span]] = {}
         self._done = Counters()
         self._reader = LinkReader()
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us: int | None = None
         self._controller: dict[str, Any] | None = None
+        self._first_us = 0
         self._last_us = 0
+        self._is_after_gap = False
+
+    def leave_out(self, left_out: LeftOut) -> None:
+        """Learn nothing of these spans of sources that are files."""
+        self._left_out = {str(path): spans for path, spans in left_out.items()}
 
     def begin(self, source: str) -> None:
         """A new source follows: its clock and its link start afresh."""
@@ -169,9 +179,18 @@ class Session:
         if self._offset_us is None:
             after = self._last_us + BETWEEN_SOURCES_US if self.samples else 0
             self._offset_us = after - sample.time_us
+            self._first_us = sample.time_us
             if self.samples:
                 sample.lost_before = 1
+        since_s = 1e-6 * (sample.time_us - self._first_us)
         sample.time_us = self._last_us = sample.time_us + self._offset_us
+        if is_inside(self._left_out.get(self.source, ()), since_s):
+            self.left_out_count += 1
+            self._is_after_gap = True
+            return
+        if self._is_after_gap:
+            self._is_after_gap = False
+            sample.lost_before = 1
         self.learner.learn_one(sample)
         self.alarms.take(sample)
         if self.recent is not None:
