@@ -87,6 +87,13 @@ class SnapshotReader:
         bank = head["bank"]
         if head["number_bytes"] not in (4, 8):
             raise EvidenceError(f"numbers of {head['number_bytes']} bytes, 4 or 8 are known")
+        # Before anything is made in that size.
+        for field in EVIDENCE.fields:
+            if field.wire != "text16" and not field.raw_low <= head[field.name] <= field.raw_high:
+                raise EvidenceError(
+                    f"bank {bank + 1}: {field.name} is {head[field.name]}, "
+                    f"{field.raw_low} to {field.raw_high} are possible"
+                )
         if _empty_numbers(head).part_count != head["part_count"]:
             raise EvidenceError(
                 f"bank {bank + 1} announces {head['part_count']} parts, which its shape does not "
@@ -166,7 +173,7 @@ def to_bytes(snapshot: Snapshot) -> bytes:
 def from_bytes(data: bytes) -> Snapshot:
     """Return the snapshot of a file. Raises EvidenceError in one line for anything else."""
     if len(data) > MOST_BYTES:
-        raise EvidenceError(f"{len(data)} bytes are too many for evidence")
+        raise EvidenceError(f"more than {MOST_BYTES:,} bytes are too many for evidence")
     link = LinkReader(EVIDENCE_FRAMES)
     gather = SnapshotReader()
     link.feed(data)

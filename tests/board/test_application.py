@@ -23,7 +23,7 @@ from breathmap.tools.install.requests import (
     clear_board,
     fetch_snapshot,
 )
-from breathmap.tools.run.evidence_files import check_fits, evidence_of
+from breathmap.tools.run.evidence_files import evidence_of, fitting
 from breathmap.tools.run.learning import replay
 
 MINUTES = 2.0
@@ -86,7 +86,7 @@ def test_board_and_host_learn_the_same_to_the_last_bit(bench, board, learned, tm
     description, tables, path, ride = bench
     with BoardLink(board[0]) as link:
         snapshot = fetch_snapshot(link)
-    check_fits("the board", snapshot, description.settings(tables), description.engine.name)
+    fitting("the board", snapshot, description.settings(tables), description.engine.name)
     outcome = replay(path, [ride], tmp_path / "replayed", Screen(quiet=True))
     for result, numbers, head in zip(
         outcome.results, snapshot.numbers, snapshot.heads, strict=True

@@ -239,7 +239,9 @@ def test_two_halves_are_the_whole(breathmap: Breathmap, bench: Path, recording: 
     whole.feed(data)
     while whole.next_event() is not None:
         pass
-    assert summary["link"]["frames"] == whole.counters.frames - 1
+    # The frame at the cut may be of a kind that learning does not know.
+    halves = summary["link"]["frames"] + summary["link"]["unknown_type"]
+    assert halves == whole.counters.frames + whole.counters.unknown_type - 1
     assert summary["samples"] >= 2999
     assert summary["sources"] == [str(p) for p in parts]
     assert "cut off inside a frame" in ended.err

@@ -31,8 +31,8 @@ from breathmap.tools.job.folder import DESCRIPTION, Job, is_job
 from breathmap.tools.job.recordings import open_pass, pass_paths, relearn_pass, take_in
 from breathmap.tools.job.runs import note_run
 from breathmap.tools.run.evidence_files import (
-    check_fits,
     evidence_in,
+    fitting,
     read_evidence,
     store,
     without_earlier,
@@ -196,7 +196,7 @@ def fetch_fitting(
     """Return what a board has learned; UserError when it is another engine's."""
     with BoardLink(port, baud) as link, screen.progress(f"fetching from {port}") as bar:
         snapshot = fetch_snapshot(link, bar.update)
-    check_fits(port, snapshot, settings, engine)
+    fitting(port, snapshot, settings, engine)
     used = ", ".join(f"{head['bank_name']} {head['samples_used']:,}" for head in snapshot.heads)
     screen.say(f"Snapshot {snapshot.number}; samples used since its origin: {used}.")
     return snapshot

@@ -12,7 +12,14 @@ from zlib import crc32
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import Settings
 from breathmap.learner.core.snapshot import fingerprint, numbers_of, restore
-from breathmap.protocol.host.evidence import EvidenceError, Snapshot, from_bytes, to_bytes
+from breathmap.learner.exact.possible import check_possible
+from breathmap.protocol.host.evidence import (
+    MOST_BYTES,
+    EvidenceError,
+    Snapshot,
+    from_bytes,
+    to_bytes,
+)
 from breathmap.protocol.wire.evidence_codes import EVIDENCE_TYPE
 from breathmap.protocol.wire.evidence_parts import BankNumbers
 from breathmap.protocol.wire.framing import cobs_decode
@@ -99,15 +106,29 @@ def without_earlier(paths: list[Path]) -> list[Path]:
 def read_evidence(path: Path) -> Snapshot:
     """Return the snapshot of a file; UserError in one line for anything else."""
     try:
-        return from_bytes(path.read_bytes())
+        with path.open("rb") as file:
+            return from_bytes(file.read(MOST_BYTES + 1))
     except OSError as error:
         raise UserError(f"{path}: cannot be read: {error.strerror}") from None
     except EvidenceError as error:
         raise UserError(f"{path}: {error}") from None
 
 
-def check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) -> None:
-    """UserError unless the snapshot is of this engine, these tables and terms."""
+def fitting(where: str, snapshot: Snapshot, settings: Settings, engine: str) -> list[Evidence]:
+    """Return what each bank has learned; UserError unless the snapshot is of this engine, these
+    tables and terms, and its numbers are sums of something learned."""
+    _check_fits(where, snapshot, settings, engine)
+    pieces = []
+    for numbers, head in zip(snapshot.numbers, snapshot.heads, strict=True):
+        try:
+            pieces.append(evidence_of(numbers, head))
+        except ValueError as error:
+            name = head["bank_name"]
+            raise UserError(f"{where}: bank {name}: {error}: fetch it again") from None
+    return pieces
+
+
+def _check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) -> None:
     banks = settings.banks
     if len(snapshot.heads) != len(banks):
         raise UserError(
@@ -146,9 +167,13 @@ def check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str) 
 
 
 def evidence_of(numbers: BankNumbers, head: dict[str, Any]) -> Evidence:
-    """Return one bank's numbers as evidence in double precision. Raises ValueError."""
+    """Return one bank's numbers as evidence in double precision. Raises ValueError where they are
+    none, or are sums that nothing learned can have."""
     evidence = Evidence(head["speed_count"], head["load_count"], head["term_count"])
     restore(evidence, numbers)
+    if head["samples_used"] > head["samples_seen"]:
+        raise ValueError("more samples used than seen")
+    check_possible(evidence)
     return evidence
 
 
@@ -158,14 +183,7 @@ def add_to_session(session: Session, path: Path) -> None:
     UserError, with nothing added, when it does not fit.
     """
     snapshot = read_evidence(path)
-    check_fits(str(path), snapshot, session.settings, session.description.engine.name)
-    try:
-        pieces = [
-            evidence_of(numbers, head)
-            for numbers, head in zip(snapshot.numbers, snapshot.heads, strict=True)
-        ]
-    except ValueError as error:
-        raise UserError(f"{path}: {error}: fetch it again") from None
+    pieces = fitting(str(path), snapshot, session.settings, session.description.engine.name)
     for bank, head, piece in zip(session.learner.banks, snapshot.heads, pieces, strict=True):
         bank.evidence.merge(piece)
         bank.seen_count += head["samples_seen"]
