@@ -1,21 +1,25 @@
-"""What all tests share: the checkout as `breathmap`, installed or not; bench; command line."""
+"""What all tests share: the checkout as `breathmap`, installed or not; bench; recording;
+command line."""
 
 import importlib.util
-import shutil
 import sys
 from pathlib import Path
 from types import ModuleType
 
+from checkout import ROOT
+
 if importlib.util.find_spec("breathmap") is None:
     package = ModuleType("breathmap")
-    package.__path__ = [str(Path(__file__).resolve().parents[1])]
+    package.__path__ = [str(ROOT)]
     sys.modules["breathmap"] = package
 
 import pytest
 from command_line import Breathmap, Ended
 
 # `breathmap.tools` comes before numpy: it sets the number of threads.
+from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.main import run
+from breathmap.tools.demo.simulating import Order, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
 
 
@@ -23,18 +27,16 @@ from breathmap.tools.demo.teaching_bench import college_bench, write_college
 def package_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder in which the checkout stands under its installed name, for other interpreters."""
     folder = tmp_path_factory.mktemp("packages")
-    (folder / "breathmap").symlink_to(Path(__file__).resolve().parents[1])
+    (folder / "breathmap").symlink_to(ROOT)
     return folder
 
 
-@pytest.fixture
-def board_program() -> str:
-    """The path of the real MicroPython."""
-    beside = Path(sys.executable).with_name("micropython")
-    found = str(beside) if beside.exists() else shutil.which("micropython")
-    if found is None:
-        pytest.skip("no micropython here")
-    return found
+@pytest.fixture(scope="session")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two simulated minutes of road riding, 25 samples a second."""
+    path = tmp_path_factory.mktemp("recording") / "ride.bin"
+    write_recording(prepare(Order(minutes=2.0)), path, Screen(quiet=True))
+    return path
 
 
 @pytest.fixture

@@ -5,7 +5,8 @@ import subprocess
 from binascii import crc32
 
 import pytest
-from board_bench import program, rom_board, small_description, tables_of, write_bench
+from board_bench import rom_board, small_description, tables_of, write_bench
+from processes import program
 
 from breathmap.tools.cli.main import run
 from breathmap.tools.install import copy as board_install

@@ -3,8 +3,6 @@
 import csv
 import re
 import subprocess
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,6 +20,7 @@ from bridge_bench import (
     thermistor_share,
 )
 from bridge_cases import need, run
+from processes import BREATHMAP
 
 from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.protocol.wire.events import FrameEvent, Restarted
@@ -371,8 +370,8 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
 
     with running(emulator, firmware, engine_lines(samples(), GROUND_MV)) as url:
         learned = subprocess.run(
-            [*breathmap(), "learn", str(description), url, "--out", str(out)],
-            capture_output=True, text=True, timeout=280, cwd=Path(__file__).parents[2],
+            [*BREATHMAP, "learn", str(description), url, "--out", str(out)],
+            capture_output=True, text=True, timeout=280,
         )  # fmt: skip
     assert learned.returncode == 0, learned.stderr
     direct = learn_directly(description, kept)
@@ -396,12 +395,6 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
         assert before.rms_pct > 4.0
         assert after.rms_pct < before.rms_pct / 6
         assert after.rms_pct < 1.2 * without.rms_pct + 0.05
-
-
-def breathmap():
-    """Return the command as installed, or as a module where it is not."""
-    script = Path(sys.executable).with_name("breathmap")
-    return [str(script)] if script.exists() else [sys.executable, "-m", "breathmap.tools.cli.main"]
 
 
 def learn_directly(description, samples):

@@ -16,6 +16,7 @@ from bridge_bench import (
     running,
 )
 from bridge_cases import C99, KIT, need, run
+from checkout import ROOT
 
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.protocol.host.link import FrameEvent, LinkReader
@@ -42,7 +43,7 @@ def test_the_printing_program_prints(tmp_path):
     with running(emulator, firmware, lines) as url:
         done = subprocess.run(
             [sys.executable, "-c", fenced("python"), url],
-            capture_output=True, text=True, timeout=60, cwd=KIT.parents[1],
+            capture_output=True, text=True, timeout=60, cwd=ROOT,
         )  # fmt: skip
     # It runs until the port is gone, as it does when somebody pulls the plug.
     assert done.stderr.strip().splitlines()[-1].startswith("serial.serialutil.SerialException")

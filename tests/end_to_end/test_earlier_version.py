@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from checkout import EARLIER
 
 from breathmap.tools.base.files import read_description
 from breathmap.tools.cli.main import run
 
-EARLIER = Path(__file__).resolve().parents[1] / "data" / "0.1.0"
 TABLES = sorted(path.name for path in (EARLIER / "replayed").glob("*.csv"))
 # What differs from one run to the next, or follows from these: each record's hash of the one
 # before. The hashes of the files, too: they differ where a file's last printed digit does.

@@ -5,12 +5,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+from checkout import ROOT
 from typer.core import TyperGroup
 from typer.main import get_command
 
 from breathmap.tools.cli.main import app
-
-ROOT = Path(__file__).resolve().parents[2]
 
 
 def blocks(language: str) -> list[str]:

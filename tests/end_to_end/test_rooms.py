@@ -5,8 +5,8 @@ from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
+from checkout import ROOT
 
-ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = "breathmap"
 ROOMS = ("protocol", "learner", "simulator", "tools")
 MAY_IMPORT = {

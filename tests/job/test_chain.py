@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from checkout import EARLIER
 from command_line import Breathmap, refused
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,8 +15,8 @@ from breathmap.tools.job import chain as job_chain
 from breathmap.tools.job.chain import HEAD, HISTORY, read_chain, write_head
 from breathmap.tools.job.folder import Job
 
-EARLIER = Path(__file__).resolve().parents[1] / "data" / "0.1.0" / "job"
-WHOLE = (EARLIER / HISTORY).read_bytes()
+EARLIER_JOB = EARLIER / "job"
+WHOLE = (EARLIER_JOB / HISTORY).read_bytes()
 LINES = WHOLE.splitlines(keepends=True)
 
 
@@ -31,7 +32,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
     """A job of 0.1.0, which has no head."""
-    return Path(shutil.copytree(EARLIER, tmp_path / "job"))
+    return Path(shutil.copytree(EARLIER_JOB, tmp_path / "job"))
 
 
 @settings(max_examples=400, deadline=None)

@@ -10,6 +10,7 @@ import pytest
 from command_line import Breathmap, refused
 from job_bench import Twin, engine_files
 from job_cuts import cut_at, every_cut
+from processes import BREATHMAP
 
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.run import simulate
@@ -18,8 +19,6 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.job import propose as job_proposal
 from breathmap.tools.job import recordings as job_recordings
 from breathmap.tools.job.folder import Job
-
-ROOT = Path(__file__).resolve().parents[2]
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork")
 
@@ -114,8 +113,8 @@ def test_a_killed_run_is_taken_in(tmp_path: Path, breathmap: Breathmap) -> None:
     stream = FrameStream(samples, 2, control=twin.server)
     with Service(stream, "tcp", 60.0, hear=twin.server.feed) as service:
         process = subprocess.Popen(
-            [sys.executable, "-m", "breathmap.tools.cli.main", "learn", str(job), service.url],
-            cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+            [*BREATHMAP, "learn", str(job), service.url],
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
         for _ in range(3000):
             if recording.exists() and recording.stat().st_size > 60_000:

@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from checkout import EARLIER
 from command_line import Breathmap, refused
 
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.job.chain import line_of, read_chain, sha256_of
 from breathmap.tools.job.records import RECORD
 
-EARLIER = Path(__file__).resolve().parents[1] / "data" / "0.1.0" / "job" / "history.jsonl"
+HISTORY = (EARLIER / "job" / "history.jsonl").read_text("utf-8").splitlines(keepends=True)
 HASH = sha256_of(b"")
 HEAD = '"time": "2026-11-26T02:58:54+00:00", "software": "0.1.0"'
 # As 0.1.0 wrote the kinds that are not in tests/data.
@@ -35,7 +36,7 @@ LINES = [
 ]
 
 
-@pytest.mark.parametrize("line", [*EARLIER.read_text("utf-8").splitlines(keepends=True), *LINES])
+@pytest.mark.parametrize("line", [*HISTORY, *LINES])
 def test_record_is_written_as_it_was_read(line: str) -> None:
     """Every kind of record, read and written again, is the same bytes, and so is its JSON."""
     record = RECORD.validate_json(line)
@@ -52,7 +53,7 @@ def test_keys_of_a_later_version_are_kept() -> None:
 
 def rewritten(change: Callable[[list[dict[str, Any]]], object]) -> bytes:
     """Return the earlier history with its records changed and the chain of hashes made good."""
-    records = [json.loads(line) for line in EARLIER.read_text("utf-8").splitlines()]
+    records = [json.loads(line) for line in HISTORY]
     change(records)
     content, previous = b"", ""
     for record in records:

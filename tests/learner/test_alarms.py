@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from processes import program
 
 from breathmap.learner.core import alarms, episodes
 from breathmap.learner.core.alarms import AlarmLimits, Alarms
@@ -324,17 +325,17 @@ def test_a_sensor_unplugged_on_the_simulated_bench_is_called() -> None:
     assert raised == {("sensor_lost", 1)}
 
 
-def test_a_board_raises_the_same_alarms(board_program: str, package_folder: Path) -> None:
+def test_a_board_raises_the_same_alarms(package_folder: Path) -> None:
     """The real MicroPython and CPython raise the same alarms at the same samples, of every kind."""
     board, host = (
         subprocess.run(
-            [program, SCRIPT, package_folder],
+            [interpreter, SCRIPT, package_folder],
             capture_output=True,
             text=True,
             timeout=60,
             check=True,
         ).stdout
-        for program in (board_program, sys.executable)
+        for interpreter in (program("micropython"), sys.executable)
     )
     assert board == host
     for name in alarms.NAMES:

@@ -8,11 +8,11 @@ from copy import deepcopy
 from pathlib import Path
 
 import pytest
+from checkout import EARLIER
 
 from breathmap.learner import api
 from breathmap.learner.words.description_text import EXAMPLE
 
-EARLIER = Path(__file__).resolve().parents[1] / "data" / "0.1.0"
 HEADER = (
     "Time (ms),Engine speed,Manifold pressure (mbar),Throttle,Coolant (F),Battery,"
     "Target AFR,Cut,AFR left,AFR right"

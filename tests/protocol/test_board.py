@@ -1,23 +1,13 @@
 """The board-safe half under the real MicroPython, in a small heap."""
 
-import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from processes import program
 from wire_cases import FRAME_VECTORS, ROOM, STREAM_VECTORS
 
 HEAP = "96k"
-
-
-def micropython():
-    """Return the interpreter's path, or skip with the reason."""
-    beside = Path(sys.executable).with_name("micropython")
-    found = str(beside) if beside.exists() else shutil.which("micropython")
-    if found is None:
-        pytest.skip("no micropython here")
-    return found
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +15,7 @@ def board_report(package_folder):
     """What the board script printed, by name."""
     script = Path(__file__).with_name("board_vectors.py")
     command = [
-        micropython(),
+        program("micropython"),
         "-X",
         f"heapsize={HEAP}",
         script,

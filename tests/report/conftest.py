@@ -5,21 +5,18 @@ from pathlib import Path
 
 import pytest
 
-from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.main import run
-from breathmap.tools.demo.simulating import Order, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
 from breathmap.tools.report.write import write_report
 
 
 @pytest.fixture(scope="session")
-def replayed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The output folder of a replay of three minutes on the road, with a note."""
+def replayed(recording: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The output folder of a replay of two minutes on the road, with a note."""
     folder = tmp_path_factory.mktemp("report")
     engine = write_college(folder / "bench", *college_bench())
-    write_recording(prepare(Order(minutes=3.0)), folder / "ride.bin", Screen(quiet=True))
     out = folder / "out"
-    assert run(["replay", str(engine), str(folder / "ride.bin"), "--out", str(out)]) == 0
+    assert run(["replay", str(engine), str(recording), "--out", str(out)]) == 0
     (out / "notes.csv").write_text("time,learned_s,note\n2025-01-01 12:00,3.0,<b>plugs</b>\n")
     return out
 

@@ -11,12 +11,11 @@ from breathmap.tools.report.write import render
 
 
 @pytest.fixture(scope="module")
-def job(replayed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def job(replayed: Path, recording: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A job of the bench with two passes, the first accepted, the second proposed."""
     folder = tmp_path_factory.mktemp("job") / "monday"
     engine = replayed.parent / "bench" / "engine.toml"
-    ride = replayed.parent / "ride.bin"
-    data = ride.read_bytes()
+    data = recording.read_bytes()
     middle = data.find(b"\0", len(data) // 2) + 1
     halves = [folder.parent / "one.bin", folder.parent / "two.bin"]
     halves[0].write_bytes(data[:middle])

@@ -5,15 +5,16 @@ import pty
 import select
 import subprocess
 import threading
-import time
 import tty
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from checkout import ROOT
+from processes import program
 
 from breathmap.learner.words.description import EngineDescription, parse_description
 from breathmap.learner.words.description_text import annotated_example
@@ -25,16 +26,8 @@ from breathmap.tools.base.files import table_text, write_text
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.simulating import Order, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
-from breathmap.tools.install.files import engine_text, find_program, write_modules
+from breathmap.tools.install.files import engine_text, write_modules
 from breathmap.tools.install.heap import find_runtime
-
-
-def program(name: str) -> str:
-    """Return a program's path, or skip with the reason."""
-    found = find_program(name)
-    if found is None:
-        pytest.skip(f"no {name} here")
-    return found
 
 
 def small_description(
@@ -139,7 +132,7 @@ def rom_board(partition_bytes: int) -> Iterator[str]:
         runtime = find_runtime()
     except UserError as error:
         pytest.skip(str(error))
-    script = Path(__file__).resolve().parents[1] / "board" / "rom_board.mjs"
+    script = ROOT / "tests" / "board" / "rom_board.mjs"
     ours, theirs = pty.openpty()
     tty.setraw(theirs)
     process = subprocess.Popen(
@@ -176,11 +169,3 @@ def rom_board(partition_bytes: int) -> Iterator[str]:
             file.close()
         os.close(ours)
         os.close(theirs)
-
-
-def wait_for(condition: Callable[[], object], seconds: float = 20.0) -> None:
-    """Wait until a condition holds; fail when it does not come to."""
-    until = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < until, "it did not happen in time"
-        time.sleep(0.02)

@@ -9,13 +9,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from checkout import ROOT
 from numpy.typing import NDArray
 
 import breathmap.protocol
 from breathmap.protocol.wire.fields import FRAMES, Field
 
 KIT = Path(breathmap.protocol.__file__).parent / "bridge"
-HERE = Path(__file__).resolve().parents[1] / "bridge"
+HERE = ROOT / "tests" / "bridge"
 C99 = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic"]
 MCU = "atmega328p"
 

@@ -3,7 +3,6 @@
 import json
 import os
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -12,11 +11,11 @@ from typing import Any
 import pytest
 import typer
 from command_line import Breathmap
+from processes import BREATHMAP
 
 from breathmap.tools.cli import board as board_cli
 from breathmap.tools.cli.main import app
 
-ROOT = Path(__file__).resolve().parents[2]
 # Commands without --json, each with its reason; a new one needs one.
 WITHOUT: dict[str, str] = {}
 
@@ -124,17 +123,9 @@ def test_simulating_is_told(breathmap: Breathmap, tmp_path: Path) -> None:
 
 def test_a_served_port_is_told_at_once() -> None:
     """simulate --json names its port on stdout while it waits for a reader, for a script to use."""
-    command = [
-        sys.executable,
-        "-m",
-        "breathmap.tools.cli.main",
-        "simulate",
-        "--json",
-        "--port",
-        "tcp",
-    ]
+    command = [*BREATHMAP, "simulate", "--json", "--port", "tcp"]
     with subprocess.Popen(
-        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as process:
         assert process.stdout is not None
         try:
@@ -155,8 +146,7 @@ def test_the_shell_completes_commands() -> None:
     asked = {"_BREATHMAP_COMPLETE": "complete_bash", "COMP_CWORD": "1"}
     for words, answer in (("breathmap rep", {"report", "replay"}), ("breathmap bo", {"board"})):
         ended = subprocess.run(
-            [sys.executable, "-m", "breathmap.tools.cli.main"],
-            cwd=ROOT,
+            BREATHMAP,
             env={**os.environ, **asked, "COMP_WORDS": words},
             capture_output=True,
             text=True,

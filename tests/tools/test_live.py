@@ -7,7 +7,6 @@ import struct
 import subprocess
 import sys
 import threading
-import time
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,14 +14,13 @@ from pathlib import Path
 
 import pytest
 from command_line import Breathmap, refused
+from processes import BREATHMAP, wait_for
 
 from breathmap.protocol.wire.device import build_frame, cobs_encode
 from breathmap.simulator.service import Service
 from breathmap.tools.base.files import read_table
 from breathmap.tools.demo.simulating import Order, prepare
 from breathmap.tools.run.results import SUMMARY
-
-ROOT = Path(__file__).resolve().parents[2]
 
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
 
@@ -168,28 +166,15 @@ def test_interrupt_writes_what_was_learned(bench: Path, number: int) -> None:
     device = prepare(Order(minutes=30.0))
     with Service(device.stream(), "pty", 60.0) as service:
         process = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "breathmap.tools.cli.main",
-                "learn",
-                bench,
-                service.url,
-                "--out",
-                out,
-            ],
-            cwd=ROOT,
+            [*BREATHMAP, "learn", bench, service.url, "--out", out],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
         )
         recording = out / "recording-001.bin"
-        patience = time.monotonic() + 30.0
-        while not (recording.exists() and recording.stat().st_size > 20_000):
-            assert time.monotonic() < patience, process.communicate(timeout=1)
-            time.sleep(0.05)
+        wait_for(lambda: recording.exists() and recording.stat().st_size > 20_000)
         process.send_signal(number)
-        text, trouble = process.communicate(timeout=30)
+        text, trouble = process.communicate(timeout=60)
 
     assert process.returncode == 0
     assert trouble == ""
@@ -208,19 +193,16 @@ def summary_axis(out: Path) -> list[str]:
 
 def test_simulate_serves_what_it_describes(tmp_path: Path) -> None:
     """simulate --describe writes files with which learn works at once from the port it prints."""
-    command = [sys.executable, "-m", "breathmap.tools.cli.main"]
     words = ["simulate", "--describe", str(tmp_path / "b"), "--port", "tcp", "--drive", "idle"]
     server = subprocess.Popen(
-        [*command, *words, "--minutes", "0.5", "--speed-up", "max"],
-        cwd=ROOT,
+        [*BREATHMAP, *words, "--minutes", "0.5", "--speed-up", "max"],
         stdout=subprocess.PIPE,
         text=True,
     )
     assert server.stdout is not None
     url = next(line for line in server.stdout if line.startswith("port: ")).split()[1]
     learner = subprocess.run(
-        [*command, "learn", tmp_path / "b" / "engine.toml", url, "--out", tmp_path / "o"],
-        cwd=ROOT,
+        [*BREATHMAP, "learn", tmp_path / "b" / "engine.toml", url, "--out", tmp_path / "o"],
         capture_output=True,
         text=True,
         check=False,

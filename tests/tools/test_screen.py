@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from checkout import ROOT
 from command_line import Breathmap, refused
 from hypothesis import given
 from hypothesis import strategies as st
@@ -21,7 +22,7 @@ RAW = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u
 EVIL = "\x1b]0;owned\x07\x9b31m\u202etxt.\x7f[bold]:bell:\n"
 SHOWN = r"\x1b]0;owned\x07\x9b31m\u202etxt.\x7f[bold]:bell:\n"
 ANY_TEXT = st.text(st.characters(exclude_categories=[]))
-TOOLS = Path(__file__).resolve().parents[2] / "tools"
+TOOLS = ROOT / "tools"
 
 
 @given(ANY_TEXT)

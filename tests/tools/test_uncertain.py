@@ -1,12 +1,11 @@
 """How a number with its standard error is spelled."""
 
-from pathlib import Path
-
 import pytest
+from checkout import ROOT
 
 from breathmap.tools.base.uncertain import error_text, signed_text, value_text
 
-TOOLS = Path(__file__).resolve().parents[2] / "tools"
+TOOLS = ROOT / "tools"
 
 
 def test_value_error_and_unit() -> None:

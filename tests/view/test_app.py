@@ -25,11 +25,9 @@ def shown(view: View, name: str) -> str:
 
 async def until(condition: Callable[[], bool]) -> None:
     """Wait for something that must come."""
-    for _ in range(400):
-        if condition():
-            return
-        await asyncio.sleep(0.02)
-    raise AssertionError("it did not come within 8 s")
+    async with asyncio.timeout(60.0):
+        while not condition():
+            await asyncio.sleep(0.02)
 
 
 async def begin(view: View, pilot: Any) -> None:

@@ -4,11 +4,11 @@ import queue
 import re
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 import serial
+from processes import wait_for
 from view_bench import new_session
 
 from breathmap.learner.core import alarms
@@ -70,14 +70,6 @@ class Live:
     def _count(self) -> None:
         self.alarmed += 1
 
-    def until(self, condition: Callable[[], bool]) -> None:
-        """Wait for something that must come."""
-        for _ in range(500):
-            if condition():
-                return
-            time.sleep(0.01)
-        raise AssertionError("it did not come within 5 s")
-
     def end(self) -> None:
         """Close the port and wait for the thread."""
         self.port.send(None)
@@ -96,17 +88,17 @@ def test_replaying_gives_exactly_what_was_learned_pause_and_all(ride: Path, tmp_
     third = len(data) // 3
     live = Live(tmp_path)
     live.port.send(data[:third])
-    live.until(lambda: live.session.samples > 250)
-    live.until(live.port.is_empty)
+    wait_for(lambda: live.session.samples > 250)
+    wait_for(live.port.is_empty)
     time.sleep(0.1)
     live.source.paused = True
     held = live.session.samples
     live.port.send(data[third : 2 * third])
-    live.until(lambda: live.watch.time_s > 20.0)  # it goes on looking
+    wait_for(lambda: live.watch.time_s > 20.0)  # it goes on looking
     assert live.session.samples == held
     live.source.paused = False
     live.port.send(data[2 * third :])
-    live.until(lambda: live.session.samples > held + 250)
+    wait_for(lambda: live.session.samples > held + 250)
     live.end()
 
     assert live.source.error is None
@@ -127,15 +119,15 @@ def test_a_banner_keeps_the_time_at_which_its_alarm_began(ride: Path, tmp_path: 
     data = ride.read_bytes()
     half = len(data) // 2
     live.port.send(data[:half])
-    live.until(lambda: live.session.samples > 490)
+    wait_for(lambda: live.session.samples > 490)
     time.sleep(0.1)
     live.watch.alarms.limits.coolant_max_c = 40.0
     live.port.send(data[half : half + 2000])
-    live.until(lambda: live.watch.alarms.latched[alarms.HOT])
+    wait_for(lambda: live.watch.alarms.latched[alarms.HOT])
     live.watch.alarms.limits.coolant_max_c = 140.0
     raised = alarm_line(live.watch, ["left", "right"])
     live.port.send(data[half + 2000 :])
-    live.until(lambda: live.session.samples == 1000)
+    wait_for(lambda: live.session.samples == 1000)
     live.end()
 
     assert re.search(r"at 0:(19|20)\b", raised)
@@ -151,12 +143,12 @@ def test_alarms_go_on_during_a_pause(ride: Path, tmp_path: Path) -> None:
     live = Live(tmp_path)
     data = ride.read_bytes()
     live.port.send(data[: len(data) // 3])
-    live.until(lambda: live.session.samples > 250)
+    wait_for(lambda: live.session.samples > 250)
     live.source.paused = True
     live.watch.alarms.limits.coolant_max_c = 40.0
     live.port.send(data[len(data) // 3 : len(data) // 2])
-    live.until(lambda: live.watch.alarms.latched[alarms.HOT])
-    live.until(lambda: live.alarmed == 1)  # called once the lock is free
+    wait_for(lambda: live.watch.alarms.latched[alarms.HOT])
+    wait_for(lambda: live.alarmed == 1)  # called once the lock is free
     live.stop.asked = True
     live.end()
 
@@ -165,7 +157,7 @@ def test_a_port_that_goes_is_called_and_nothing_is_lost(ride: Path, tmp_path: Pa
     """An unplugged cable latches the link alarm; every byte until then is in the recording."""
     live = Live(tmp_path)
     live.port.send(ride.read_bytes())
-    live.until(lambda: live.session.samples == 1000)
+    wait_for(lambda: live.session.samples == 1000)
     live.end()
 
     assert live.source.ended
@@ -179,9 +171,9 @@ def test_silence_is_called_while_the_port_stays(ride: Path, tmp_path: Path) -> N
     live = Live(tmp_path)
     live.watch.alarms.limits.link_lost_s = 0.4
     live.port.send(ride.read_bytes()[:20_000])
-    live.until(lambda: live.session.samples > 100)
-    live.until(lambda: live.watch.alarms.latched[alarms.LINK_LOST])
-    live.until(lambda: live.alarmed == 1)  # called once the lock is free
+    wait_for(lambda: live.session.samples > 100)
+    wait_for(lambda: live.watch.alarms.latched[alarms.LINK_LOST])
+    wait_for(lambda: live.alarmed == 1)  # called once the lock is free
     live.stop.asked = True
     live.end()
 

@@ -2,15 +2,13 @@
 
 import shutil
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from shlex import quote
+from shlex import join, quote
 
 import pytest
-
-ROOT = Path(__file__).resolve().parents[2]
+from processes import BREATHMAP
 
 pytestmark = pytest.mark.skipif(
     shutil.which("tmux") is None, reason="tmux is not installed (apt-get install tmux)"
@@ -23,9 +21,7 @@ class Terminal:
     def __init__(self, folder: Path, command: str) -> None:
         self._tmux = ["tmux", "-S", str(folder / "tmux"), "-f", "/dev/null"]
         self.ended = folder / "ended"
-        script = (
-            f"cd {quote(str(ROOT))} && LANG=C.UTF-8 {command}; echo $? > {self.ended}; sleep 60"
-        )
+        script = f"LANG=C.UTF-8 {command}; echo $? > {quote(str(self.ended))}; sleep 60"
         self.call("new-session", "-d", "-x", "80", "-y", "24", script)
 
     def call(self, *arguments: str) -> str:
@@ -44,7 +40,7 @@ class Terminal:
 
     def until(self, condition: Callable[[str], bool]) -> str:
         """Wait until the terminal shows something; return it."""
-        for _ in range(300):
+        for _ in range(600):
             text = self.text()
             if condition(text):
                 return text
@@ -55,11 +51,8 @@ class Terminal:
 @pytest.fixture
 def terminal(tmp_path: Path, bench: Path, ride: Path) -> Iterator[Terminal]:
     """The view replaying the ride in an 80 x 24 terminal."""
-    command = (
-        f"{quote(sys.executable)} -m breathmap.tools.cli.main replay {bench} {ride} "
-        f"--out {tmp_path / 'out'} --view --speed 10"
-    )
-    term = Terminal(tmp_path, command)
+    words = ["replay", bench, ride, "--out", tmp_path / "out", "--view", "--speed", "10"]
+    term = Terminal(tmp_path, join([*BREATHMAP, *map(str, words)]))
     yield term
     term.call("kill-server")
 
@@ -97,18 +90,7 @@ def test_without_a_terminal_it_says_so(bench: Path, ride: Path, tmp_path: Path) 
     """Where there is no terminal, --view is refused in one line and nothing is made."""
     out = tmp_path / "none"
     ended = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "breathmap.tools.cli.main",
-            "replay",
-            bench,
-            ride,
-            "--out",
-            out,
-            "--view",
-        ],
-        cwd=ROOT,
+        [*BREATHMAP, "replay", bench, ride, "--out", out, "--view"],
         capture_output=True,
         text=True,
         stdin=subprocess.DEVNULL,
