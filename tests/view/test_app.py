@@ -150,6 +150,18 @@ def test_end_is_said_and_everything_stays(run_view: RunView) -> None:
     assert run_view(steps).live.session.samples == 1000
 
 
+def test_a_drawing_that_comes_too_late_is_none(run_view: RunView) -> None:
+    """The timer may fire once more while the view closes and its parts are gone: nothing is drawn,
+    nothing raised."""
+
+    async def steps(view: View, pilot: Any) -> None:
+        await begin(view, pilot)
+        await view.screen_stack[0].remove_children()
+        view.refresh_all()
+
+    run_view(steps).refresh_all()
+
+
 def test_alarm_is_a_banner_until_acknowledged(run_view: RunView) -> None:
     """A raised alarm puts a full-width banner on top with what to do; `a` takes it away."""
 

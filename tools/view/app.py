@@ -196,6 +196,8 @@ class View(App[None]):
         if self.source.error is not None or self.source.stop.asked:
             self.action_leave()
             return
+        if not self.screen_stack or not self.screen_stack[0].children:
+            return  # closing
         with self.lock:
             state = state_of(self.live)
             verdict = verdict_line(self.live, self._names, self.source.paused, self.source.silent_s)
