@@ -1,15 +1,15 @@
 """The stop rule: finished or not, and how many more minutes which ground needs."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from breathmap.learner.decide.finished import Z95, Judgement, judge, remaining_error
+from breathmap.learner.decide.finished import Z95, Judgement, ground_of, judge, remaining_error
 from breathmap.learner.decide.proposal import Rules, propose
 from breathmap.learner.exact.solve import Solution
-from breathmap.learner.words.description import Axes, Storage
+from breathmap.learner.words.description import Axes, Goal, Storage
 
 AXES = Axes(
     speed_rpm=[1000, 1500, 2200, 3000, 3900, 5000, 6000, 7200],
@@ -36,12 +36,16 @@ def solution(error: float = 0.005, change: float = 0.0, covered: int = 32) -> So
 
 
 def judged(
-    found: Solution, rules: Rules | None = None, target: float = 0.02, step: float = 0.5
+    found: Solution,
+    rules: Rules | None = None,
+    target: float = 0.02,
+    step: float = 0.5,
+    goal: Goal | None = None,
 ) -> Judgement:
     """Return the judgement of a proposal made from a solution, after ten minutes."""
     storage = Storage(step_pct=step)
     proposal = propose(OLD, found, storage, AXES, rules or Rules())
-    return judge(OLD, found, proposal, AXES, storage, 600.0, target)
+    return judge(OLD, found, proposal, AXES, storage, 600.0, target, goal)
 
 
 def test_small_errors_are_finished() -> None:
@@ -61,6 +65,96 @@ def test_small_errors_are_finished() -> None:
 def test_nothing_run_is_never_finished() -> None:
     """Without evidence nothing is finished, however small the stated errors are."""
     assert not judged(solution(0.001, covered=0)).finished
+
+
+@pytest.mark.parametrize(
+    ("goal", "rows", "columns"),
+    [
+        (Goal(), [0, 1, 2, 3, 4, 5], [0, 1, 2, 3, 4, 5, 6, 7]),
+        (Goal(speed_rpm=[1500.0, 3000.0]), [0, 1, 2, 3, 4, 5], [1, 2, 3]),
+        (Goal(load=[44.0, 200.0]), [2, 3, 4, 5], [0, 1, 2, 3, 4, 5, 6, 7]),
+        (Goal(speed_rpm=[1400.0, 2300.0], load=[60.0, 60.5]), [3], [1, 2]),
+        (Goal(speed_rpm=[3100.0, 3200.0], load=[1.0, 2.0]), [0], [3, 4]),
+        (Goal(speed_rpm=[8000.0, 9000.0], load=[21.0, 29.0]), [0, 1], [7]),
+    ],
+)
+def test_the_ground_is_what_the_goal_names(goal: Goal, rows: list[int], columns: list[int]) -> None:
+    """The ground holds the breakpoints within the goal's ranges, ends included; those on both sides
+    of a range that holds none; and all where nothing is named."""
+    cells = np.zeros(SHAPE, dtype=bool)
+    cells[np.ix_(rows, columns)] = True
+
+    assert (ground_of(AXES, goal) == cells).all()
+
+
+@pytest.mark.parametrize(("covered", "enough"), [(23, False), (24, True), (48, True)])
+def test_half_of_the_axes_must_be_visited(covered: int, enough: bool) -> None:
+    """Without a goal a table is finished only when half of its cells were visited."""
+    judgement = judged(solution(0.001, covered=covered))
+
+    assert (judgement.cells, judgement.unvisited) == (48, 48 - covered)
+    assert judgement.most_unvisited == 24
+    assert all(region.finished for region in judgement.regions)
+    assert judgement.roamed == judgement.finished == enough
+
+
+@pytest.mark.parametrize(("missing", "enough"), [(0, True), (1, True), (2, False)])
+def test_nine_tenths_of_a_goal_must_be_visited(missing: int, enough: bool) -> None:
+    """Where a goal names the ground a tenth of it may stay unvisited, and less than one independent
+    sample is no visit."""
+    coverage = np.full(SHAPE, 1.0)
+    coverage[0, :missing] = 0.99
+    goal = Goal(load=[20.0, 30.0], speed_rpm=[1000.0, 6900.0])
+    judgement = judged(replace(solution(0.001), coverage=coverage), goal=goal)
+
+    assert (judgement.cells, judgement.most_unvisited, judgement.unvisited) == (14, 1, missing)
+    assert judgement.roamed == judgement.finished == enough
+
+
+def test_a_goal_counts_every_region_of_its_ground() -> None:
+    """With a goal a region that was hardly run counts, and nothing outside the goal does."""
+    errors = np.full(SHAPE, 0.001)
+    errors[:, :2] = 0.05
+    coverage = np.full(SHAPE, 100.0)
+    coverage[:2, :2] = 1.0
+    found = replace(solution(), standard_error=errors, coverage=coverage)
+    rules = Rules(max_error=1.0)
+
+    assert not judged(found, rules, goal=Goal(load=[20.0, 30.0])).finished
+    assert judged(found, rules, goal=Goal(speed_rpm=[2200.0, 7200.0])).finished
+    outside = judged(found, rules, goal=Goal(speed_rpm=[2200.0, 7200.0], load=[45.0, 100.0]))
+    # 24 cells of the 44 with 100 samples each, of ten minutes in all.
+    assert sum(r.minutes for r in outside.regions) == pytest.approx(10.0 * 2400.0 / 4404.0)
+    assert sum(r.share for r in outside.regions) == pytest.approx(1.0)
+
+
+def test_without_a_goal_a_region_hardly_run_does_not_matter() -> None:
+    """Without a goal a region with less than a fiftieth of the time is left out."""
+    errors = np.full(SHAPE, 0.001)
+    errors[:2, :2] = 0.05
+    for samples, matters in ((7.0, False), (9.5, True)):
+        coverage = np.full(SHAPE, 10.0)
+        coverage[:2, :2] = samples / 4.0
+        found = replace(solution(), standard_error=errors, coverage=coverage)
+        judgement = judged(found, Rules(max_error=1.0))
+        assert len(judgement.regions) == 11 + matters
+        assert judgement.finished != matters
+
+
+def test_a_narrow_goal_asks_for_a_quarter_of_the_table() -> None:
+    """A goal that names no more than idling visits is not reached by idling."""
+    goal = Goal(load=[20.0, 30.0], speed_rpm=[1000.0, 1500.0])
+    coverage = np.zeros(SHAPE)
+    coverage[:2, :2] = 100.0
+    idle = judged(replace(solution(0.001), coverage=coverage), goal=goal)
+    coverage[:3, :4] = 100.0
+    more = judged(replace(solution(0.001), coverage=coverage), goal=goal)
+
+    assert (idle.unvisited, idle.visited, idle.least_visited) == (0, 4, 12)
+    assert not idle.finished
+    assert more.finished
+    coverage[2, 3] = 0.99
+    assert not judged(replace(solution(0.001), coverage=coverage), goal=goal).finished
 
 
 def test_minutes_follow_the_root_of_time() -> None:

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from breathmap.learner.decide.finished import TARGET, Region
+from breathmap.learner.decide.finished import TARGET, Judgement, Region
 from breathmap.learner.decide.proposal import DECISIONS, Rules
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen, Table
@@ -349,6 +349,11 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
     finished = all(bank.judgement.finished for bank in plan.banks)
     if finished:
         screen.say(f"Good enough: breathmap accept {job.folder}, then finish.")
+    elif not all(bank.judgement.roamed for bank in plan.banks):
+        screen.say(
+            f"Next: learn on ground never visited, or breathmap accept {job.folder}. Not good "
+            "enough to finish, however well known the visited cells are."
+        )
     else:
         screen.say(f"Next: learn the ground named above, or breathmap accept {job.folder}.")
 
@@ -372,6 +377,22 @@ def _show_regions(bank: BankPlan, description: EngineDescription, screen: Screen
             needed(region),
         )
     screen.show(table)
+    screen.say(f"{bank.name}: {unvisited(bank.judgement)}")
+
+
+def unvisited(judgement: Judgement) -> str:
+    """Return in words how much of the ground was never visited, and whether that is too much."""
+    ground = f"the {'goal' if judgement.is_goal else 'table'}'s {judgement.cells} cells"
+    share = 100.0 * judgement.unvisited / judgement.cells
+    line = f"{judgement.unvisited} of {ground} were never visited, or only touched ({share:.0f} %)"
+    if judgement.unvisited > judgement.most_unvisited:
+        return f"{line}; to finish, at most {judgement.most_unvisited} may be"
+    if judgement.visited < judgement.least_visited:
+        return (
+            f"{line}; to finish, {judgement.least_visited} of the whole table must be visited, and "
+            f"{judgement.visited} were"
+        )
+    return line
 
 
 def needed(region: Region) -> str:

@@ -107,6 +107,7 @@ def plan_for(
             storage,
             used_s[number],
             target,
+            description.goal,
         )
         name = description.bank[number].name
         banks.append(

@@ -1,0 +1,116 @@
+"""Idling, for however long and under whatever goal, is never good enough; a drive can be."""
+
+from pathlib import Path
+
+import pytest
+from command_line import Breathmap
+from job_bench import Twin
+
+from breathmap.learner.decide.finished import Judgement, judge
+from breathmap.learner.decide.proposal import Rules, propose
+from breathmap.learner.words.description import Goal
+from breathmap.simulator.drives import Drive, Idle, RoadRide
+from breathmap.simulator.run import simulate
+from breathmap.tools.demo.teaching_bench import college_bench, college_description
+from breathmap.tools.run.session import Session
+
+
+def learned(drive: Drive) -> Session:
+    """Return a session that learned a drive of the college's bench."""
+    parameters, controller = college_bench()
+    tables = [controller.read_ve(bank) for bank in range(2)]
+    session = Session(college_description(parameters, "wideband"), tables)
+    for sample in simulate(parameters, controller, drive, seed=1, reuse=True):
+        session.learn(sample)
+    return session
+
+
+def judgements(session: Session, goal: Goal, target: float = 0.02) -> list[Judgement]:
+    """Judge each bank as `propose` does."""
+    description = session.description
+    storage, axes = description.storage, description.axes
+    found = []
+    for cells, result in zip(session.tables, session.solve(), strict=True):
+        proposal = propose(cells, result.solution, storage, axes, Rules())
+        used_s = float(result.solution.used) / 25.0
+        found.append(
+            judge(cells, result.solution, proposal, axes, storage, used_s, target, goal)
+        )  # fmt: skip
+    return found
+
+
+@pytest.fixture(scope="module")
+def idled() -> Session:
+    """Three minutes of idling."""
+    return learned(Idle(180.0))
+
+
+@pytest.fixture(scope="module")
+def driven() -> Session:
+    """Half an hour on the road."""
+    return learned(RoadRide(1800.0, 3))
+
+
+@pytest.mark.parametrize(
+    "goal",
+    [
+        Goal(),
+        Goal(speed_rpm=[2000.0, 5000.0], load=[40.0, 90.0]),
+        Goal(speed_rpm=[1000.0, 1500.0]),
+        Goal(speed_rpm=[1000.0, 1500.0], load=[20.0, 45.0]),
+        Goal(speed_rpm=[1250.0, 1260.0], load=[33.0, 34.0]),
+        Goal(error_pct=20.0),
+    ],
+    ids=str,
+)
+def test_three_minutes_of_idling_are_never_enough(idled: Session, goal: Goal) -> None:
+    """The few cells that idling visits are well known after three minutes, and nothing is done:
+    not on all axes, not on a goal's ground, and not on a goal that names little else."""
+    for judgement in judgements(idled, goal):
+        assert not judgement.finished
+        assert judgement.visited <= 10
+    whole = judgements(idled, Goal())[0]
+    assert all(region.finished for region in whole.regions)
+    assert whole.regions
+    assert whole.unvisited / whole.cells > 0.95
+
+
+def test_half_an_hour_on_the_road_is_enough(driven: Session) -> None:
+    """A road ride of half an hour finishes the ground that it went over, and tells what it did not
+    visit of the axes."""
+    for judgement in judgements(driven, Goal(), target=0.025):
+        assert judgement.finished
+        assert judgement.cells == 192
+        assert 0.15 < judgement.unvisited / judgement.cells < 0.45
+
+
+def test_a_goal_is_what_is_judged(driven: Session) -> None:
+    """Of the same half an hour, a goal on common ground is reached, and one on ground that a road
+    ride leaves out is not, for what was never visited."""
+    common = judgements(driven, Goal(speed_rpm=[2500.0, 4400.0], load=[38.0, 72.0]))
+    rare = judgements(driven, Goal(speed_rpm=[1000.0, 2500.0], load=[72.0, 105.0]))
+
+    assert all(judgement.finished for judgement in common)
+    assert {judgement.cells for judgement in common} == {36}
+    assert not any(judgement.finished for judgement in rare)
+    assert all(judgement.unvisited > judgement.most_unvisited for judgement in rare)
+
+
+def test_propose_says_what_was_never_visited(breathmap: Breathmap, tmp_path: Path) -> None:
+    """After three minutes of idling `propose` names the share of the ground that was never visited,
+    and advises to learn on, not to finish."""
+    twin, job = Twin(), tmp_path / "job"
+    with twin.standing() as url:
+        assert breathmap("new", job, "--port", url, "--bank", "a", "--bank", "b").code == 0
+        assert breathmap("prepare", job, "--port", url).code == 0
+    with twin.driving(Idle(180.0)) as url:
+        assert breathmap("learn", job, url).code == 0
+
+    proposed = breathmap("propose", job)
+
+    assert proposed.code == 0, proposed.err
+    said = " ".join(proposed.out.split())
+    assert "of the table's 36 cells were never visited" in said
+    assert "Good enough" not in said
+    assert "Next: learn" in said
+    assert "never visited" in said[said.index("Next: learn") :]
