@@ -6,6 +6,7 @@ from typing import Any
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import USUAL_INTAKE_C
 from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription
+from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.run.learning import load as load_engine
 
@@ -16,14 +17,16 @@ DELAY_POINTS = ((1500.0, 35.0), (3000.0, 55.0), (6000.0, 95.0))
 def check_engine(path: Path, screen: Screen) -> None:
     """Print what was understood; UserError when something is wrong."""
     description, tables = load_engine(path)
-    understood = understand(description, tables)
+    understood = understand(path, description, tables)
     if screen.result(understood):
         return
     _show(understood, screen)
 
 
-def understand(description: EngineDescription, tables: list[list[float]]) -> dict[str, Any]:
-    """Return everything understood as plain values, units in the names."""
+def understand(
+    path: Path, description: EngineDescription, tables: list[list[float]]
+) -> dict[str, Any]:
+    """Return everything understood as plain values, units in the names. path: the description's."""
     settings = description.settings(tables)
     axes, engine, method = description.axes, description.engine, description.method
     banks = []
@@ -52,7 +55,10 @@ def understand(description: EngineDescription, tables: list[list[float]]) -> dic
         "storage_max_pct": description.storage.max_pct,
         "log_described": description.log is not None,
         "banks": banks,
-        "warnings": warnings_of(description, settings, tables),
+        "warnings": [
+            *warnings_of(description, settings, tables),
+            *(line for bank in description.bank for line in cut_short(path.parent / bank.table)),
+        ],
     }
 
 
@@ -83,6 +89,7 @@ def warnings_of(
             )
         if max(cells) < 2.0:
             lines.append(f"{bank.name}: all cells are below 2 %; VE is expected in per cent")
+        lines += odd_cells(bank.name, description.axes, cells)
         slowest = _delay(bank, *DELAY_POINTS[0])
         if slowest > settings.history_s:
             lines.append(

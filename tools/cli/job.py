@@ -118,13 +118,17 @@ def new(
     stoichiometric_afr: Annotated[
         float | None, typer.Option(help="Stoichiometric air/fuel ratio of the fuel in use.")
     ] = None,
+    yes: Annotated[
+        bool,
+        typer.Option("--yes", help="Take tables with a cell far from all its neighbours, too."),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Make a job: engine description, starting tables, a place for passes."""
     screen = Screen(as_json)
     origin = Origin(
         port, baud, engine, tuple(table or ()), target, tuple(setting or ()), tuple(bank or ()),
-        name, displacement, cylinders, load_axis, sensor, stoichiometric_afr,
+        name, displacement, cylinders, load_axis, sensor, stoichiometric_afr, yes,
     )  # fmt: skip
     made = make_job(folder, origin, screen)
     _close(made, screen)

@@ -1,7 +1,8 @@
 """`breathmap new`: make a job folder from a controller, an engine description, or pasted tables.
 
-Asks nothing: what is not given gets a default that the annotated engine description explains.
-Nothing is ever overwritten, and the folder appears whole or not at all.
+Asks nothing: what is not given gets a default that the annotated engine description explains. A
+table with a cell far from all that is near it is only taken with --yes. Nothing is ever
+overwritten, and the folder appears whole or not at all.
 """
 
 import os
@@ -33,6 +34,7 @@ from breathmap.tools.base.files import (
     text_of,
     write_text,
 )
+from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.chain import Chain, sync_folder, write_head, write_history
@@ -55,7 +57,8 @@ class Origin:
     """Where a job's start comes from: a controller's port, a description, or tables.
 
     tables: CSV files, `-` for standard input, which may hold several tables with empty lines
-    between them. The rest is only needed where it cannot be read.
+    between them. The rest is only needed where it cannot be read. as_they_are: take tables with
+    odd cells, too.
     """
 
     port: str | None = None
@@ -71,6 +74,7 @@ class Origin:
     load_axis: str = "map_kpa"
     sensor: str = "wideband"
     stoichiometric_afr: float | None = None
+    as_they_are: bool = False
 
 
 def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
@@ -86,6 +90,7 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
         raise UserError("--port reads everything from the controller: leave --engine and --table")
     description, calibration = _read(origin)
     calibration = _with_settings(calibration, origin)
+    _question(origin, description, calibration, screen)
     _write(folder, description, calibration, origin.port is not None)
     axes = description.axes
     screen.say(
@@ -101,6 +106,28 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
     screen.say(f"Check {folder / DESCRIPTION} first: exhaust volumes and sensor lag, bank by bank.")
     screen.say(f"Next: breathmap prepare {folder}")
     return Job(folder)
+
+
+def _question(
+    origin: Origin, description: EngineDescription, calibration: Calibration, screen: Screen
+) -> None:
+    """Tell what is odd in the tables; UserError where it was not said to take them all the same.
+
+    What a controller holds is told only: nobody can have cut it short.
+    """
+    odd = [
+        line
+        for bank, cells in zip(description.bank, calibration.ve_pct, strict=True)
+        for line in odd_cells(bank.name, description.axes, cells)
+    ]
+    if odd and not origin.as_they_are and origin.port is None:
+        more = f" (and {len(odd) - 1} more)" if len(odd) > 1 else ""
+        raise UserError(f"{odd[0]}{more} Correct it, or take the tables as they are with --yes")
+    files = [path for path in origin.tables if path != PASTE]
+    if origin.engine is not None and not files:
+        files = [origin.engine.parent / bank.table for bank in description.bank]
+    for line in [*odd, *(line for path in files for line in cut_short(path))]:
+        screen.warn(line)
 
 
 def _check_free(folder: Path) -> None:
