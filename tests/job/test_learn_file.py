@@ -167,6 +167,28 @@ def test_noise_before_the_first_frame(fresh: Path, tmp_path: Path, breathmap: Br
     assert breathmap("history", fresh, "--verify").code == 0
 
 
+def test_a_log_is_learned(fresh: Path, tmp_path: Path, breathmap: Breathmap) -> None:
+    """A CSV log whose columns the job's description names is learned as a recording is."""
+    engine = fresh / "engine.toml"
+    columns = "\n".join(
+        f'{name}.column = "{name}"'
+        for name in ("time", "speed_rpm", "map_kpa", "throttle_pct", "target_lambda")
+    )
+    log = f'\n[log]\n{columns}\n[[log.bank]]\nmeasured_lambda.column = "lambda"\n'
+    engine.write_text(engine.read_text().split("\n[log]")[0] + log)
+    rows = (f"{0.04 * k:.2f},{2000 + k % 500},60,{20 + k % 40},0.89,0.93" for k in range(400))
+    (tmp_path / "ride.csv").write_text(
+        "time,speed_rpm,map_kpa,throttle_pct,target_lambda,lambda\n" + "\n".join(rows) + "\n"
+    )
+
+    ended = breathmap("learn", fresh, tmp_path / "ride.csv")
+    assert ended.code == 0, ended.err
+    (record,) = Job(fresh).all_of(Learned)
+    assert record.verdicts["bank1"].samples == 400
+    assert breathmap("propose", fresh).code == 0
+    assert breathmap("history", fresh, "--verify").code == 0
+
+
 def full(*_: object, **__: object) -> object:
     """Stand for a call on a full disk."""
     raise OSError(errno.ENOSPC, "No space left on device")

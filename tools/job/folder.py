@@ -4,6 +4,7 @@
     start/               the calibration that the job started from: table 0, never changed
     setup-sheet.md       what to set for learning, and what to put back
     passes/001/          recordings of a pass, the description and tables it ran with
+                         (refused-001.bin: left by an interrupted run, and of no use to this job)
     proposals/001/       a proposal: tables, a decision per cell
     tables/001/          an accepted table
     final/               what `finish` wrote, with its proof
