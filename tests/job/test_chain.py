@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.job import chain as job_chain
+from breathmap.tools.job import folder as job_folder
 from breathmap.tools.job.chain import HEAD, HISTORY, read_chain, write_head
 from breathmap.tools.job.folder import Job
 
@@ -109,7 +109,7 @@ def test_cut_between_history_and_head(
     assert breathmap("prepare", job).code == 0
     head = (job / HEAD).read_bytes()
     with monkeypatch.context() as cut:
-        cut.setattr(job_chain, "write_head", lambda _, chain: chain)
+        cut.setattr(job_folder, "write_head", lambda _, chain: chain)
         assert breathmap("prepare", job).code == 0
     assert (job / HEAD).read_bytes() == head
     assert len(Job(job).records) == len(LINES) + 2
