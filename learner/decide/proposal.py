@@ -134,10 +134,9 @@ def decide(
     unsure = solution.standard_error > rules.max_error
     held = unsure | (thin & (change < 0.0))
     decisions[held] = HELD
-    change[held] = 0.0
 
     room = solution.standard_error[unseen] if rules.move_unvisited else 0.0
-    change[unseen] = np.where(held[unseen], 0.0, np.minimum(change[unseen], room))
+    change[unseen] = np.minimum(change[unseen], room)
     decisions[unseen] = NEIGHBOURS
 
     wanted = old * (1.0 + change)

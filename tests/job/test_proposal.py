@@ -1,11 +1,14 @@
 """From correction to table: rounding, holding, limiting, clipping, rebasing."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from cells_bench import AXES, solution
 
 from breathmap.learner.decide.proposal import (
     CHANGED,
+    FREE,
     HELD,
     LIMITED,
     NEIGHBOURS,
@@ -42,6 +45,49 @@ def test_thin_evidence_never_leans_out() -> None:
 
     assert proposal.cells_pct.ravel().tolist() == [88.0, 80.2, 88.0, 72.0]
     assert proposal.decisions.ravel().tolist() == [CHANGED, HELD, CHANGED, CHANGED]
+
+
+def test_the_rules_of_a_pass_are_those_told() -> None:
+    """A pass that is told nothing else moves a cell by 15 % at most, holds it above a standard
+    error of 3 %, and leaves what was never visited; evidence is thin below five samples (common
+    practice, no source)."""
+    assert Rules() == Rules(max_change=0.15, max_error=0.03, move_unvisited=False)
+    proposal = propose(
+        [80.0] * 4, solution([-0.1, -0.1, 0.0, 0.0], 0.0, [4.99, 5.0, 1.0, 0.0]), Storage(), AXES
+    )
+    assert proposal.decisions.ravel().tolist() == [HELD, CHANGED, CHANGED, UNTOUCHED]
+    assert proposal.cells_pct.ravel().tolist() == [80.0, 72.0, 80.0, 80.0]
+
+
+def test_a_thin_cell_moves_to_the_nearest_step_where_that_is_not_leaner() -> None:
+    """A thin cell that stands on a step moves like any other where it becomes richer."""
+    found = solution([0.001, 0.004, 0.009, 0.013], 0.02, [1.0] * 4)
+
+    cells = propose([80.0] * 4, found, Storage(), AXES).cells_pct
+
+    assert cells.ravel().tolist() == [80.0, 80.5, 80.5, 81.0]
+
+
+def test_neighbours_move_a_cell_by_half_a_step_or_more() -> None:
+    """A cell never visited stays, even between two steps, where its neighbours would move it by
+    less than half of one, and where the limit of the pass takes the step back."""
+    found = solution([0.002, 0.0034, 0.006, 0.009], 0.05, [0.0] * 4)
+    free = propose([80.2] * 4, found, Storage(), AXES)
+    limited = propose([80.0] * 4, found, Storage(), AXES, replace(FREE, max_change=0.005))
+
+    assert free.cells_pct.ravel().tolist() == [80.2, 80.5, 80.5, 81.0]
+    assert free.decisions.ravel().tolist() == [UNTOUCHED] + [NEIGHBOURS] * 3
+    assert limited.cells_pct.ravel().tolist() == [80.0] * 4
+    assert limited.decisions.ravel().tolist() == [UNTOUCHED] * 4
+
+
+def test_a_step_to_a_half_is_taken() -> None:
+    """A neighbours' move of exactly half a step is one."""
+    found = solution([0.25, 0.125, 0.0, 0.0], 0.5, [0.0] * 4)
+
+    proposal = propose([2.0] * 4, found, Storage(step_pct=1.0), AXES)
+
+    assert proposal.decisions.ravel().tolist() == [NEIGHBOURS] + [UNTOUCHED] * 3
 
 
 def test_unvisited_cells_move_by_their_error_at_most() -> None:
