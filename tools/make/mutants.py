@@ -22,7 +22,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 # What is changed, and the tests that ought to notice: the quick ones first, they end a run.
 MODULES = {
-    "learner/core/gates.py": "tests/learner/test_waits.py tests/learner/test_history_gates.py",
+    "learner/core/gates.py": "tests/learner/test_gate_limits.py tests/learner/test_waits.py",
     "learner/core/alarms.py": "tests/view/test_alarms.py",
     "learner/decide/proposal.py": "tests/job/test_proposal.py tests/job/test_never_leaner.py",
     "learner/decide/finished.py": "tests/job/test_finished.py",
