@@ -36,6 +36,7 @@ def report(
     if screen.result(brief):
         return
     for title, key in (
+        ("Alarms", "alarms"),
         ("How good it is", "how_good"),
         ("Where it isn't", "where_not"),
         ("What to do next", "what_next"),

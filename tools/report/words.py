@@ -10,6 +10,7 @@ from breathmap.learner.decide.proposal import HELD, SATURATED, THIN_COVERAGE
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
+from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
 
 # Standard error, per cent, below which a cell is called well known.
 WELL_PCT = 1.0
@@ -34,8 +35,10 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class Words:
-    """Sentences under their heading."""
+    """Sentences under their heading. quiet: which alarms did not come."""
 
+    alarms: list[str]
+    quiet: list[str]
     good: list[str]
     weak: list[str]
     next_steps: list[str]
@@ -43,7 +46,14 @@ class Words:
 
 def summarise(data: ReportData) -> Words:
     """Return the summary's sentences."""
-    return Words(list(_good(data)), list(_weak(data)), list(_next(data)))
+    alarms = data.summary.alarms
+    return Words(
+        alarm_lines(alarms),
+        quiet_lines(alarms),
+        list(_good(data)),
+        list(_weak(data)),
+        list(_next(data)),
+    )
 
 
 def _good(data: ReportData) -> Iterator[str]:

@@ -33,6 +33,7 @@ from breathmap.tools.report.data import (
 )
 from breathmap.tools.report.job import read_job
 from breathmap.tools.report.words import CAUTIONS, summarise
+from breathmap.tools.run.alarm_words import SEEN, clock
 from breathmap.tools.run.results import software_version
 from breathmap.tools.run.summary_text import film_share, film_time, typical_error
 
@@ -79,6 +80,7 @@ def brief(data: ReportData, path: Path, size: int) -> dict[str, Any]:
             }
             for bank in data.banks
         },
+        "alarms": [*words.alarms, *words.quiet],
         "how_good": words.good,
         "where_not": words.weak,
         "what_next": words.next_steps,
@@ -110,6 +112,8 @@ def render(data: ReportData) -> str:
         data=data,
         words=summarise(data),
         cautions=CAUTIONS,
+        clock=clock,
+        seen=SEEN,
         version=software_version(),
         figures={key: Markup(div) for key, div in divs.items()},
         policy=Markup(_policy([*_scripts_in(library), *_scripts_in(script), sorter])),

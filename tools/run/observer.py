@@ -11,14 +11,19 @@ from pathlib import Path
 
 import numpy as np
 
+from breathmap.learner.core.episodes import Episode
 from breathmap.learner.exact.solve import solve
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import ProgressBar, Screen, StatusLine, share_of
 from breathmap.tools.base.uncertain import error_text
+from breathmap.tools.run.alarm_words import begun_line, over_line
 from breathmap.tools.run.session import Session
 
 STATUS_EVERY_S = 0.5
+# The screen's time between two lines on one alarm.
+QUIET_S = 10.0
+NOT_RUNNING = "engine_not_running"
 ERROR_EVERY_S = 5.0
 SILENT_S = 2.0
 
@@ -47,8 +52,8 @@ class Observer:
     def moved(self, share: float) -> None:
         """So much of the file has been read, 0 to 1."""
 
-    def waited(self, silent_s: float) -> None:
-        """After each look at a port: how long nothing has arrived."""
+    def waited(self, silent_s: float, no_sample_s: float) -> None:
+        """After each look at a port: how long nothing has arrived, and how long no sample has."""
 
     def aside(self, data: bytes) -> None:
         """Bytes that arrived during a pause."""
@@ -67,20 +72,27 @@ def on_terminal(screen: Screen) -> Show:
 
     def show(session: Session, stop: Stop, folder: Path, work: Work) -> None:
         with screen.status() as status:
-            work(TerminalObserver(screen, StatusText(session), status))
+            alarms = AlarmLines(session, screen.say)
+            work(TerminalObserver(screen, StatusText(session), status, alarms))
+            alarms.tell()
 
     return show
 
 
 class TerminalObserver(Observer):
-    """A status line while a port is read, a bar while a file is."""
+    """A status line and a line an alarm while a port is read, a bar while a file is."""
 
     def __init__(
-        self, screen: Screen, text: "StatusText | None" = None, status: StatusLine | None = None
+        self,
+        screen: Screen,
+        text: "StatusText | None" = None,
+        status: StatusLine | None = None,
+        alarms: "AlarmLines | None" = None,
     ) -> None:
         self._screen = screen
         self._text = text
         self._status = status
+        self._alarms = alarms
         self._bar: ProgressBar | None = None
 
     def reading(self, path: Path) -> AbstractContextManager[object]:
@@ -93,9 +105,43 @@ class TerminalObserver(Observer):
         if self._bar is not None:
             self._bar.update(share)
 
-    def waited(self, silent_s: float) -> None:
+    def waited(self, silent_s: float, no_sample_s: float) -> None:
         if self._status is not None and self._text is not None:
-            self._status.update(self._text.text(silent_s))
+            self._status.update(self._text.text(silent_s, no_sample_s))
+
+    def learned(self) -> None:
+        if self._alarms is not None:
+            self._alarms.tell()
+
+
+class AlarmLines:
+    """Tells of each alarm when it begins and when it is over, of one kind and bank once in
+    QUIET_S; the summary counts all."""
+
+    def __init__(self, session: Session, say: Callable[[str], None]) -> None:
+        self._episodes = session.alarms.episodes
+        self._names = [bank.name for bank in session.description.bank]
+        self._unit = session.description.axes.load_unit_said
+        self._say = say
+        self._seen = len(self._episodes.kept)
+        self._told: list[Episode] = []
+        self._at_s: dict[tuple[int, int], float] = {}
+
+    def tell(self) -> None:
+        """Say what is new since the last call."""
+        # More than are kept: those that go on.
+        new = self._episodes.kept[self._seen :] or self._episodes.going
+        self._seen = len(self._episodes.kept)
+        now_s = time.monotonic()
+        for episode in new:
+            cause = (episode.kind, episode.bank)
+            if episode not in self._told and now_s - self._at_s.get(cause, -QUIET_S) >= QUIET_S:
+                self._at_s[cause] = now_s
+                self._told.append(episode)
+                self._say(begun_line(episode, self._names, self._unit))
+        for episode in [told for told in self._told if told.over]:
+            self._told.remove(episode)
+            self._say(over_line(episode, self._names, self._unit))
 
 
 class StatusText:
@@ -108,7 +154,7 @@ class StatusText:
         self._error = ""
         self._text = "waiting for the first sample"
 
-    def text(self, silent_s: float) -> str:
+    def text(self, silent_s: float, no_sample_s: float) -> str:
         """Return the text; made anew every STATUS_EVERY_S."""
         now = time.monotonic()
         session = self._session
@@ -121,17 +167,26 @@ class StatusText:
         banks = session.learner.banks
         used = ", ".join(f"{b.name} {share_of(b.used_count, b.seen_count)}" for b in banks)
         self._text = f"{session.samples:,} samples; used: {used}{self._error}\n"
-        self._text += self._state(silent_s)
+        self._text += self._state(silent_s, no_sample_s)
         return self._text
 
-    def _state(self, silent_s: float) -> str:
+    def _state(self, silent_s: float, no_sample_s: float) -> str:
         if silent_s > SILENT_S:
             return f"no data for {silent_s:.0f} s; is the device still running?"
+        if no_sample_s > SILENT_S:
+            return no_sample_text(no_sample_s)
         if self._session.latest is None:
             return "learning"
         bank, reason = self._session.latest
         meaning, remedy = EXPLANATIONS[reason]
+        if reason == NOT_RUNNING:
+            return f"engine not running: it {meaning.removeprefix('the engine ')}\nto do: {remedy}"
         return f"refused now ({bank}): {meaning}\nto do: {remedy}"
+
+
+def no_sample_text(no_sample_s: float) -> str:
+    """Return what it means that a device sends, but no sample."""
+    return f"engine not running: the device has sent no sample for {no_sample_s:.0f} s"
 
 
 def _typical_error(session: Session) -> str:

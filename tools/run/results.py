@@ -20,6 +20,7 @@ from breathmap.learner.exact.solve import Solution, film_of
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
 from breathmap.tools.base.files import table_text, write_bytes, write_text
+from breathmap.tools.run.alarm_words import alarms_summary
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.session import BankResult, Session
 from breathmap.tools.run.summary import (
@@ -127,6 +128,7 @@ def summarise(session: Session, results: list[BankResult], sources: list[str]) -
         samples=session.samples,
         banks={result.bank.name: _bank_summary(session, result) for result in results},
         link=session.counters.as_dict(),
+        alarms=alarms_summary(session.alarms, session.description),
         warnings=[line for result in results for line in warnings_of(session, result)],
     )
 

@@ -65,13 +65,16 @@ class PortSource:
             observer.closed()
 
     def _follow(self, session: Session, stop: Stop, observer: Observer) -> None:
-        began = last = time.monotonic()
+        began = last = sampled = time.monotonic()
         was_paused = False
+        samples = session.samples
         for data in chunks(self._port, stop):
             now = time.monotonic()
             if data:
                 last = now
-            observer.waited(now - last)
+            if session.samples != samples or observer.paused:
+                samples, sampled = session.samples, now
+            observer.waited(now - last, now - sampled)
             if observer.paused:
                 if not was_paused:
                     self._recording.close()

@@ -87,8 +87,38 @@ class DelayFoundSummary(Part):
     samples: int | None = None
 
 
+class AlarmSummary(Part):
+    """One alarm. bank: None where it belongs to none. time_s: from its source's first sample.
+    worst, limit: what was seen and what it was held against, in `unit`; of a lost sensor its state,
+    and no limit. speed_rpm, load: when it was worst."""
+
+    kind: str
+    bank: str | None
+    source: str
+    time_s: float
+    duration_s: float
+    worst: float
+    limit: float | None
+    unit: str
+    speed_rpm: float | None
+    load: float | None
+
+
+class AlarmsSummary(Part):
+    """The alarms of a run. counts: by kind, of all that was looked for. running_s: how long the
+    engine ran; lean_watched_s: how long of that it was loaded enough for a lean alarm. episodes:
+    the first ones, and the worst of the others."""
+
+    counts: dict[str, int]
+    running_s: float
+    lean_watched_s: float
+    load_unit: str
+    episodes: list[AlarmSummary]
+
+
 class Summary(Part):
-    """A run. link: what the link counted. delay_found: only where it was looked for."""
+    """A run. link: what the link counted. delay_found: only where it was looked for. alarms: None
+    of a run of 0.1.0."""
 
     software_version: str
     protocol_version: int
@@ -98,6 +128,7 @@ class Summary(Part):
     samples: int
     banks: dict[str, BankSummary]
     link: dict[str, int] = {}
+    alarms: AlarmsSummary | None = None
     warnings: list[str] = []
     delay_found: dict[str, DelayFoundSummary] | None = None
 

@@ -20,6 +20,7 @@ from textual.widgets import Static
 
 from breathmap.learner.core.alarms import STOP_NOW
 from breathmap.tools.run.alarm_words import clock
+from breathmap.tools.run.observer import SILENT_S
 from breathmap.tools.view.layers import CLOSE_WIDTH, LAYERS, close_up, layer_of, title_of
 from breathmap.tools.view.map import (
     FEW_COLOURS,
@@ -200,12 +201,15 @@ class View(App[None]):
             return  # closing
         with self.lock:
             state = state_of(self.live)
-            verdict = verdict_line(self.live, self._names, self.source.paused, self.source.silent_s)
+            source = self.source
+            waits = (source.silent_s, source.no_sample_s)
+            verdict = verdict_line(self.live, self._names, source.paused, *waits)
             if self.source.ended:
                 verdict = ENDED
             operator = operator_words(self.live, self._names, self.source.paused)
             spent = spent_line(self.live, self.size.width - 1)
-        if (self.source.paused or self.source.ended) and state != STOP:
+        idle = source.paused or source.ended or max(waits) > SILENT_S
+        if idle and state != STOP:
             state = WAITING
             operator = (WAITING, verdict[0])
         self._draw_banner()

@@ -39,8 +39,8 @@ class Source(threading.Thread, Observer):
 
     speed: a multiple of real time at which files are played, None for a port. paused: set by the
     screen. stop: asks to end. error: what ended it, if anything went wrong. ended: no more will
-    come. silent_s: how long nothing has arrived. alarmed: called from the thread when a slice has
-    raised an alarm.
+    come. silent_s, no_sample_s: how long nothing has arrived, and how long no sample. alarmed:
+    called from the thread when a slice has raised an alarm.
     """
 
     def __init__(
@@ -63,6 +63,7 @@ class Source(threading.Thread, Observer):
         self.ended = False
         self.error: BaseException | None = None
         self.silent_s = 0.0
+        self.no_sample_s = 0.0
         self.alarmed: Callable[[], None] = lambda: None
         self._work = work
         self._onlooker: _Onlooker | None = None
@@ -114,9 +115,10 @@ class Source(threading.Thread, Observer):
         elif ahead_s < 0.0:
             time.sleep(YIELD_S)  # and let the screen have its turn
 
-    def waited(self, silent_s: float) -> None:
+    def waited(self, silent_s: float, no_sample_s: float) -> None:
         """Note the silence; a device that was there and is not is an alarm."""
         self.silent_s = silent_s
+        self.no_sample_s = no_sample_s
         if silent_s:
             self._call_silence()
 

@@ -8,6 +8,7 @@ from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.words import CAUTIONS
 from breathmap.tools.run.alarm_words import clock, remedy_of, what_alarm
+from breathmap.tools.run.observer import SILENT_S, no_sample_text
 from breathmap.tools.view.state import LEARNING, STOP, USED, WAITING, Watch, state_of
 
 ENDED = ("ENDED: nothing more will come", "to do: q writes everything and leaves")
@@ -34,15 +35,19 @@ START = (
 )
 
 
-def verdict_line(watch: Watch, names: list[str], paused: bool, silent_s: float) -> tuple[str, str]:
+def verdict_line(
+    watch: Watch, names: list[str], paused: bool, silent_s: float, no_sample_s: float = 0.0
+) -> tuple[str, str]:
     """Return (is it learning and if not why not, what to do)."""
     if paused:
         return "PAUSED: nothing is learned or recorded; alarms go on", "to do: space goes on"
-    if silent_s > 2.0:
+    if silent_s > SILENT_S:
         return (
             f"NOT LEARNING: nothing has arrived for {silent_s:.0f} s",
             "to do: check cable, power, and that the device is running",
         )
+    if no_sample_s > SILENT_S:
+        return f"NOT LEARNING: {no_sample_text(no_sample_s)}", "to do: start the engine"
     verdicts = [watch.verdict(bank) for bank in range(len(names))]
     if not any(verdicts):
         return "WAITING for the first sample", "to do: start the device, or wait a moment"
