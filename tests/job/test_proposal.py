@@ -8,6 +8,7 @@ from cells_bench import AXES, solution
 
 from breathmap.learner.decide.proposal import (
     CHANGED,
+    DECISIONS,
     FREE,
     HELD,
     LIMITED,
@@ -56,6 +57,7 @@ def test_the_rules_of_a_pass_are_those_told() -> None:
         [80.0] * 4, solution([-0.1, -0.1, 0.0, 0.0], 0.0, [4.99, 5.0, 1.0, 0.0]), Storage(), AXES
     )
     assert proposal.decisions.ravel().tolist() == [HELD, CHANGED, CHANGED, UNTOUCHED]
+    assert proposal.counts() == dict.fromkeys(DECISIONS, 0) | {HELD: 1, CHANGED: 2, UNTOUCHED: 1}
     assert proposal.cells_pct.ravel().tolist() == [80.0, 72.0, 80.0, 80.0]
 
 
@@ -124,6 +126,10 @@ def test_a_pass_changes_a_cell_by_its_limit_at_most() -> None:
     assert proposal.cells_pct.ravel().tolist() == [92.0, 68.5, 88.5, 92.0]
     assert proposal.decisions.ravel().tolist() == [LIMITED, LIMITED, CHANGED, CHANGED]
     assert np.abs(proposal.cells_pct / 80.3 - 1.0).max() <= 0.15
+
+    on_a_step = solution([0.4, -0.4, 0.15, -0.15], 0.01, [50.0] * 4)
+    cells = propose([80.0] * 4, on_a_step, Storage(), AXES, rules).cells_pct
+    assert cells.ravel().tolist() == [92.0, 68.0, 92.0, 68.0]
 
 
 def test_a_large_standard_error_holds_a_cell() -> None:
