@@ -1,13 +1,28 @@
 """The stop rule: finished or not, and how many more minutes which ground needs."""
 
 from dataclasses import fields, replace
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 import pytest
 
-from breathmap.learner.decide.finished import Z95, Judgement, ground_of, judge, remaining_error
-from breathmap.learner.decide.proposal import Rules, propose
+from breathmap.learner.decide.finished import (
+    TARGET,
+    Z95,
+    Judgement,
+    ground_of,
+    judge,
+    remaining_error,
+)
+from breathmap.learner.decide.proposal import (
+    CHANGED,
+    LIMITED,
+    SATURATED,
+    Proposal,
+    Rules,
+    propose,
+)
 from breathmap.learner.exact.solve import Solution
 from breathmap.learner.words.description import Axes, Goal, Storage
 
@@ -208,3 +223,88 @@ def test_remaining_error_is_that_of_the_fuel() -> None:
     assert remaining_error(old, old * 1.10, found) == pytest.approx(0.0)
     assert remaining_error(old, old * 1.10 * 1.05, found) == pytest.approx(0.05)
     assert remaining_error(old, old, found) == pytest.approx(1.0 / 1.1 - 1.0)
+
+
+def crafted(left: float, error: float, decision: str, odd: str = "") -> Judgement:
+    """Return the judgement of a table that leaves `left` everywhere, all cells of one decision, the
+    very first of another; target 2 %, steps so small that they do not matter."""
+    found = solution(error, covered=48)
+    decisions = np.full(SHAPE, decision, dtype="<U12")
+    decisions[0, 0] = odd or decision
+    proposal = Proposal(np.full(SHAPE, 80.0 * (1.0 + left)), decisions, [])
+    return judge(OLD, found, proposal, AXES, Storage(step_pct=0.01), 600.0, 0.02)
+
+
+def test_a_change_that_was_limited_counts_from_seven_tenths_of_the_target() -> None:
+    """What limits leave keeps a region from being finished by time once it is 0.7 of the limit:
+    more time could not make up for it; below, time can, at least a minute."""
+    for decision in (LIMITED, SATURATED):
+        over = crafted(0.0141, 0.005, decision)
+        under = crafted(0.0139, 0.005, decision)
+        assert all(r.needs_pass and r.more_minutes == 0.0 for r in over.regions)
+        assert all(r.saturated == (decision == SATURATED) for r in over.regions)
+        assert not any(r.needs_pass or r.saturated for r in under.regions)
+        assert all(r.more_minutes == 1.0 for r in under.regions)
+    assert not any(r.needs_pass for r in crafted(0.0141, 0.005, CHANGED).regions)
+    mixed = crafted(0.0141, 0.005, LIMITED, odd=SATURATED)
+    assert [r.saturated for r in mixed.regions].count(True) == 1
+
+
+def test_the_minutes_needed_leave_room_for_what_limits_leave() -> None:
+    """The minutes needed are those that bring the spread below what the fixed part leaves of the
+    target: minutes × (spread² / (target² − fixed²) − 1)."""
+    judgement = crafted(0.01, 0.02, LIMITED)
+    spread = (Z95 * 0.02) ** 2
+    expected = 10.0 / 12.0 * (spread / (0.02**2 - 0.01**2) - 1.0)
+    assert [r.more_minutes for r in judgement.regions] == pytest.approx([expected] * 12)
+
+
+def test_a_bound_on_the_target_is_finished() -> None:
+    """A bound equal to the limit is below it; the next number above is not."""
+    region = crafted(0.0, 0.02 / Z95, CHANGED).regions[0]
+    assert replace(region, bound=region.limit).finished
+    assert not replace(region, bound=np.nextafter(region.limit, 1.0)).finished
+
+
+def test_a_regions_bound_weighs_its_cells_by_their_time() -> None:
+    """The bound is the root of the mean square of |left| + 1.96 standard errors over the time spent
+    in each cell, and regions come in the order of their time."""
+    rng = np.random.default_rng(2)
+    coverage, errors = rng.uniform(5.0, 50.0, SHAPE), rng.uniform(0.001, 0.01, SHAPE)
+    new = 80.0 * rng.uniform(0.99, 1.01, SHAPE)
+    found = replace(solution(), coverage=coverage, standard_error=errors)
+    proposal = Proposal(new, np.full(SHAPE, CHANGED, dtype="<U12"), [])
+
+    regions = judge(OLD, found, proposal, AXES, Storage(step_pct=0.01), 600.0).regions
+
+    shares = [region.share for region in regions]
+    assert shares == sorted(shares, reverse=True)
+    assert [r.minutes for r in regions] == pytest.approx([10.0 * share for share in shares])
+    (corner,) = [r for r in regions if r.speed_rpm == (6000, 7200) and r.load == (80.0, 100.0)]
+    block = np.s_[4:6, 6:8]
+    each = np.abs(new[block] / 80.0 - 1.0) + Z95 * errors[block]
+    assert corner.share == pytest.approx(coverage[block].sum() / coverage.sum())
+    assert corner.bound == pytest.approx(np.sqrt(np.average(each**2, weights=coverage[block])))
+    assert corner.limit == 0.02
+
+
+def test_a_small_table_has_smaller_regions() -> None:
+    """Axes with fewer breakpoints than parts are cut into single ones."""
+    axes = Axes(speed_rpm=[1000.0, 2000.0, 3000.0], load=[30.0, 60.0])
+    full = np.full((2, 3), 10.0)
+    found = replace(
+        solution(), correction=full * 0.0, standard_error=full * 1e-4, coverage=full
+    )  # fmt: skip
+    proposal = Proposal(full * 8.0, np.full((2, 3), CHANGED, dtype="<U12"), [])
+    judgement = judge([80.0] * 6, found, proposal, axes, Storage(), 60.0)
+    assert {(r.speed_rpm, r.load) for r in judgement.regions} == {
+        ((n, n), (p, p)) for n in axes.speed_rpm for p in axes.load
+    }
+    assert judgement.finished
+    assert judgement.least_visited == 2
+
+
+def test_what_is_told_when_nobody_chose() -> None:
+    """The usual target is 2 %, the bound a two-sided 95 % one."""
+    assert TARGET == 0.02
+    assert NormalDist().inv_cdf(0.975) == pytest.approx(Z95, abs=1e-6)

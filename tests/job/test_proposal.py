@@ -144,6 +144,15 @@ def test_a_large_standard_error_holds_a_cell() -> None:
     assert proposal.decisions.ravel().tolist() == [HELD, HELD, UNTOUCHED, HELD]
 
 
+def test_a_standard_error_on_its_limit_moves_a_cell() -> None:
+    """A standard error equal to the limit still moves a cell."""
+    found = solution([0.1] * 4, 0.03, [9.0] * 4)
+
+    proposal = propose([80.0] * 4, found, Storage(), AXES, Rules(max_error=0.03))
+
+    assert set(proposal.decisions.ravel()) == {CHANGED}
+
+
 def test_ground_never_visited_is_untouched_in_a_pass() -> None:
     """Under the rules of a pass no neighbour moves a cell that was never visited."""
     proposal = propose([80.2] * 4, solution([0.02] * 4, 0.01, [0.0] * 4), Storage(), AXES, Rules())
