@@ -99,6 +99,10 @@ def _file_name_part(name: str) -> str:
     return name
 
 
+# Names files and columns.
+BankName = Annotated[str, AfterValidator(_file_name_part)]
+
+
 class Engine(Part):
     """The engine itself."""
 
@@ -183,9 +187,7 @@ class Delay(Part):
 class Bank(Part):
     """The cylinders served by one lambda sensor."""
 
-    name: Annotated[str, AfterValidator(_file_name_part)] = Field(
-        description="letters, digits, - and _; names the result files"
-    )
+    name: BankName = Field(description="letters, digits, - and _; names the result files")
     table: Name = Field(description="CSV file with the bank's VE table, beside this file")
     cylinders: int | None = Field(
         None, ge=1, le=16, description="cylinders of this bank; left out: an equal share"

@@ -112,6 +112,13 @@ def test_folder_is_read_as_written(replayed: Path) -> None:
     assert data.notes == [("2025-01-01 12:00", "<b>plugs</b>")]
 
 
+def changed(path: Path, old: str, new: str) -> None:
+    """Put one text in place of another's first occurrence."""
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+
+
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
@@ -119,9 +126,26 @@ def test_folder_is_read_as_written(replayed: Path) -> None:
         (lambda out: (out / "summary.json").write_text("{"), "summary.json: damaged"),
         (lambda out: (out / "summary.json").write_text("[]"), "summary.json: damaged"),
         (lambda out: (out / "summary.json").write_text("{}"), "summary.json: not a summary"),
-        (lambda out: (out / "left-coverage.csv").write_bytes(b"\0\1"), "left-coverage.csv: not a"),
-        (lambda out: (out / "left-correction.csv").unlink(), "left-correction.csv: cannot be read"),
+        (
+            lambda out: (out / "left-coverage.csv").write_bytes(b"\0\1"),
+            "left-coverage.csv: this is no",
+        ),
+        (lambda out: (out / "left-correction.csv").unlink(), "left-correction.csv: no such file"),
         (lambda out: (out / "trace.json").write_text("x"), "trace.json: damaged"),
+        (lambda out: (out / "trace.json").write_text("[" * 3000), "trace.json: damaged"),
+        (lambda out: (out / "trace.json").write_text('{"banks": {"left": 1}}'), "not a trace"),
+        (lambda out: (out / "notes.csv").write_bytes(b"a,b\n\xff,x\n"), "notes.csv: line 2"),
+        (
+            lambda out: changed(out / "summary.json", ": 24", ": " + "9" * 5000),
+            "summary.json: damaged",
+        ),
+        (lambda out: changed(out / "summary.json", ": 0", ": NaN"), "summary.json: damaged"),
+        (lambda out: changed(out / "summary.json", '"left": {', '"a/b": {'), "not a summary"),
+        (lambda out: changed(out / "trace.json", '"minutes": [', '"minutes": [1, '), "not a trace"),
+        (lambda out: changed(out / "left-before.csv", "105,", "106,"), "other axes"),
+        (lambda out: changed(out / "left-coverage.csv", "105,", "105,1e99,"), "not a table"),
+        (lambda out: changed(out / "left-coverage.csv", ".", "e99."), "a cell is no number"),
+        (lambda out: changed(out / "left-before.csv", "1300", "x" * 140_000), "field limit"),
     ],
 )
 def test_spoiled_folder_is_one_line(

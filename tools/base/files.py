@@ -113,10 +113,11 @@ def read_table(
     return table.cells(quantity)
 
 
-def rows_in(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield (line number, cells) of a CSV text; UserError where a line is no row."""
+def rows_in(path: Path, text: str, separator: str = "") -> Iterator[tuple[int, list[str]]]:
+    """Yield (line number, cells) of a CSV text; UserError where a line is no row. separator: found
+    out where it is not given."""
     try:
-        yield from rows_of(text.splitlines(), separator_of(text))
+        yield from rows_of(text.splitlines(), separator or separator_of(text))
     except CsvError as error:
         raise UserError(f"{path}: {error}") from None
 

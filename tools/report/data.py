@@ -4,11 +4,11 @@ One small class, so that a plain output folder of `learn` or `replay` and a job 
 same report. Nothing is learned again: the numbers are those that were written when it happened.
 """
 
-import csv
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -16,17 +16,31 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from breathmap.learner.words.csv_text import number_of
 from breathmap.learner.words.description import LOAD_NAMES, LOAD_UNITS, LOAD_UNITS_SAID
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import CORNERS
+from breathmap.tools.base.files import CORNERS, read_text, rows_in
+from breathmap.tools.report.traces import Trace
 from breathmap.tools.run.results import SUMMARY
 from breathmap.tools.run.summary import BankSummary, Summary
 from breathmap.tools.run.trace import TRACE
 
 Array = NDArray[np.float64]
 
+# Per cent, or samples; a table that holds more was not written by this program.
+MOST_CELL = 1e9
+
 # Stands where a decision would, before there is a proposal.
 NOT_PROPOSED = "not proposed"
+
+
+@dataclass(frozen=True)
+class TableAxes:
+    """What a written table's first row and column say."""
+
+    load_axis: str
+    speed_rpm: list[float]
+    load: list[float]
 
 
 @dataclass(frozen=True)
@@ -86,6 +100,11 @@ class ReportData:
     ready: bool | None = None
 
     @property
+    def axes(self) -> TableAxes:
+        """Those of every table."""
+        return TableAxes(self.load_axis, self.speed_rpm, self.load)
+
+    @property
     def load_unit(self) -> str:
         """The load axis's unit."""
         return LOAD_UNITS_SAID[self.load_axis]
@@ -99,30 +118,25 @@ class ReportData:
 def read_folder(folder: Path) -> ReportData:
     """Return what an output folder holds; UserError in one line when it is none."""
     summary = read_summary(folder)
-    trace = _json(folder / TRACE, "") if (folder / TRACE).exists() else {"banks": {}}
-    try:
-        names = list(summary.banks)
-        made = datetime.fromtimestamp((folder / SUMMARY).stat().st_mtime)
-        axes, _ = read_cells(folder / f"{names[0]}-correction.csv")
-        banks = [
-            _bank(folder, name, summary.banks[name], trace["banks"].get(name)) for name in names
-        ]
-        return ReportData(
-            folder=folder,
-            engine=summary.engine,
-            made=made.isoformat(" ", "minutes"),
-            speed_rpm=axes[1],
-            load=axes[2],
-            load_axis=axes[0],
-            banks=banks,
-            summary=summary,
-            passes=[pass_row(1, bank) for bank in banks],
-            notes=read_notes(folder),
-        )
-    except (KeyError, TypeError, IndexError, AttributeError):
-        raise UserError(
-            f"{folder / SUMMARY}: not a summary of this version; run learn or replay again"
-        ) from None
+    traces = read_trace(folder)
+    names = list(summary.banks)
+    if not names:
+        raise UserError(f"{folder / SUMMARY}: it names no bank; run learn or replay again")
+    made = datetime.fromtimestamp((folder / SUMMARY).stat().st_mtime)
+    axes, _ = read_cells(folder / f"{names[0]}-correction.csv")
+    banks = [_bank(folder, name, axes, summary.banks[name], traces.get(name)) for name in names]
+    return ReportData(
+        folder=folder,
+        engine=summary.engine,
+        made=made.isoformat(" ", "minutes"),
+        speed_rpm=axes.speed_rpm,
+        load=axes.load,
+        load_axis=axes.load_axis,
+        banks=banks,
+        summary=summary,
+        passes=[pass_row(1, bank) for bank in banks],
+        notes=read_notes(folder),
+    )
 
 
 def read_summary(folder: Path) -> Summary:
@@ -134,6 +148,20 @@ def read_summary(folder: Path) -> Summary:
         raise UserError(
             f"{folder / SUMMARY}: not a summary of this version; run learn or replay again"
         ) from None
+
+
+def read_trace(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return a folder's traces by bank, none where it has no such file."""
+    path = folder / TRACE
+    if not path.exists():
+        return {}
+    try:
+        found = Trace.model_validate(_json(path, ""))
+    except ValidationError:
+        raise UserError(
+            f"{path}: not a trace of this version; run learn or replay again, or remove it"
+        ) from None
+    return {name: bank.model_dump(by_alias=True) for name, bank in found.banks.items()}
 
 
 def pass_row(number: int, bank: BankReport) -> PassRow:
@@ -160,66 +188,84 @@ def read_notes(folder: Path) -> list[tuple[str, str]]:
     path = folder / "notes.csv"
     if not path.exists():
         return []
-    with path.open(encoding="utf-8", newline="") as file:
-        rows = list(csv.reader(file))[1:]
-    return [(row[0], row[-1]) for row in rows if len(row) >= 2]
+    rows = rows_in(path, read_text(path, "notes of the run"), ",")
+    return [(row[0], row[-1]) for _, row in rows if len(row) >= 2][1:]
 
 
-def read_cells(path: Path) -> tuple[tuple[str, list[float], list[float]], list[list[str]]]:
-    """Return ((load axis, speeds, loads), cells as text) of a table that breathmap wrote."""
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            rows = list(csv.reader(file))
-        corners = {corner: axis for axis, corner in CORNERS.items()}
-        axes = (
-            corners[rows[0][0]],
-            [float(cell) for cell in rows[0][1:]],
-            [float(row[0]) for row in rows[1:]],
-        )
-        cells = [row[1:] for row in rows[1:]]
-        if not cells or any(len(row) != len(axes[1]) for row in cells):
-            raise ValueError
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
-    except (ValueError, KeyError, IndexError):
-        raise UserError(f"{path}: not a table that breathmap wrote; run learn again") from None
-    return axes, cells
+def read_cells(path: Path) -> tuple[TableAxes, list[list[str]]]:
+    """Return (axes, cells as text) of a table that breathmap wrote; UserError for any other."""
+    text = read_text(path, "table that breathmap wrote")
+    rows = [row for _, row in rows_in(path, text, ",") if row]
+    cells = [row[1:] for row in rows[1:]]
+    load_axis = {corner: axis for axis, corner in CORNERS.items()}.get(rows[0][0] if rows else "")
+    axes = [[number_of(cell) for cell in row] for row in (rows[0][1:], [r[0] for r in rows[1:]])]
+    is_table = (
+        load_axis is not None
+        and all(len(axis) >= 2 and _ascends(axis) for axis in axes)
+        and all(len(row) == len(axes[0]) for row in cells)
+    )
+    if load_axis is None or not is_table:
+        raise UserError(f"{path}: not a table that breathmap wrote; run learn again")
+    return TableAxes(load_axis, *axes), cells
 
 
-def read_numbers(path: Path) -> Array:
-    """Return a table's cells; UserError when one is no number."""
-    _, cells = read_cells(path)
-    try:
-        return np.array(cells, dtype=np.float64)
-    except ValueError:
-        raise UserError(f"{path}: a cell is no number; run learn again") from None
+def _ascends(axis: list[float]) -> bool:
+    # Written so that NaN fails, too.
+    return all(b > a for a, b in pairwise([-1.0, *axis, 1e6]))
+
+
+def read_numbers(path: Path, axes: TableAxes) -> Array:
+    """Return a table's cells; UserError when one is no number, or it has other axes."""
+    own, cells = read_cells(path)
+    if own != axes:
+        raise UserError(f"{path}: it has other axes than the folder's other tables")
+    numbers = np.array([[number_of(cell) for cell in row] for row in cells])
+    if not (np.abs(numbers) < MOST_CELL).all():
+        raise UserError(f"{path}: a cell is no number that breathmap writes; run learn again")
+    return numbers
+
+
+def read_decisions(path: Path, axes: TableAxes) -> list[list[str]]:
+    """Return a table's words; UserError when it has other axes."""
+    own, cells = read_cells(path)
+    if own != axes:
+        raise UserError(f"{path}: it has other axes than the folder's other tables")
+    return cells
 
 
 def _bank(
-    folder: Path, name: str, summary: BankSummary, trace: dict[str, Any] | None
+    folder: Path,
+    name: str,
+    axes: TableAxes,
+    summary: BankSummary,
+    trace: dict[str, Any] | None,
 ) -> BankReport:
     proposed, decided = folder / f"{name}-proposed.csv", folder / f"{name}-decision.csv"
     before = folder / f"{name}-before.csv"
     return BankReport(
         name=name,
-        before=read_numbers(before) if before.exists() else None,
-        after=read_numbers(proposed) if proposed.exists() else None,
-        correction=read_numbers(folder / f"{name}-correction.csv"),
-        standard_error=read_numbers(folder / f"{name}-standard-error.csv"),
-        coverage=read_numbers(folder / f"{name}-coverage.csv"),
-        decisions=read_cells(decided)[1] if decided.exists() else None,
+        before=read_numbers(before, axes) if before.exists() else None,
+        after=read_numbers(proposed, axes) if proposed.exists() else None,
+        correction=read_numbers(folder / f"{name}-correction.csv", axes),
+        standard_error=read_numbers(folder / f"{name}-standard-error.csv", axes),
+        coverage=read_numbers(folder / f"{name}-coverage.csv", axes),
+        decisions=read_decisions(decided, axes) if decided.exists() else None,
         summary=summary,
         trace=trace,
     )
 
 
+def _no_number(name: str) -> float:
+    raise ValueError(f"{name} is no JSON")
+
+
 def _json(path: Path, hint: str) -> dict[str, Any]:
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
     except OSError as error:
         more = f"; {hint}" if hint else ""
         raise UserError(f"{path}: {(error.strerror or 'cannot be read').lower()}{more}") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise UserError(f"{path}: damaged, not JSON; run learn or replay again") from None
     if not isinstance(found, dict):
         raise UserError(f"{path}: damaged, not an object; run learn or replay again")

@@ -23,8 +23,9 @@ from breathmap.tools.report.data import (
     BankReport,
     PassRow,
     ReportData,
+    TableAxes,
     pass_row,
-    read_cells,
+    read_decisions,
     read_folder,
     read_notes,
     read_numbers,
@@ -51,7 +52,8 @@ def read_job(folder: Path) -> ReportData:
     banks = latest.banks
     summary = latest.summary
     if proposed is not None:
-        banks = [_with_proposal(bank, job.proposal_folder(proposed.proposal)) for bank in banks]
+        folder_of = job.proposal_folder(proposed.proposal)
+        banks = [_with_proposal(bank, folder_of, latest.axes) for bank in banks]
         warnings = [*summary.warnings, *proposed.cautions]
         summary = summary.model_copy(update={"warnings": warnings})
     rows: list[PassRow] = [
@@ -85,15 +87,15 @@ def _set_aside(job: Job, number: int) -> list[tuple[str, str]]:
     ]
 
 
-def _with_proposal(bank: BankReport, folder: Path) -> BankReport:
-    decisions = read_cells(folder / f"{bank.name}-decision.csv")[1]
+def _with_proposal(bank: BankReport, folder: Path, axes: TableAxes) -> BankReport:
+    decisions = read_decisions(folder / f"{bank.name}-decision.csv", axes)
     counts: dict[str, int] = {}
     for row in decisions:
         for word in row:
             counts[word] = counts.get(word, 0) + 1
     return replace(
         bank,
-        after=read_numbers(folder / f"{bank.name}.csv"),
+        after=read_numbers(folder / f"{bank.name}.csv", axes),
         decisions=decisions,
         summary=bank.summary.model_copy(update={"cells": counts}),
     )

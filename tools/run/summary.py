@@ -4,9 +4,17 @@ Units stand in the names. Whoever reads a summary, reads it through these models
 later version writes are kept.
 """
 
-from typing import Any
+from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from breathmap.learner.words.description import BankName
+
+# More samples than anybody has; a count beyond is damage.
+Count = Annotated[int, Field(ge=0, le=10**15)]
+# Of a reason or a counter, and of a decision, as the program names them.
+Reason = Annotated[str, Field(pattern=r"\A[a-z0-9_]{1,60}\z")]
+Key = Annotated[str, Field(pattern=r"\A[a-z0-9_ -]{1,60}\z")]
 
 
 class Part(BaseModel):
@@ -21,6 +29,13 @@ class DelaySummary(Part):
     mean_s: float | None
     least_s: float | None
     most_s: float | None
+
+    @model_validator(mode="after")
+    def _all_or_none(self) -> Self:
+        """Where there is one of the three there are all."""
+        if len({value is None for value in (self.mean_s, self.least_s, self.most_s)}) > 1:
+            raise ValueError("one of mean_s, least_s and most_s is missing")
+        return self
 
 
 class DelayModelSummary(Part):
@@ -53,9 +68,9 @@ class BankSummary(Part):
     """One bank. refused: samples by reason. cells: how many of each decision, empty where nothing
     was proposed."""
 
-    samples: int
-    used: int
-    refused: dict[str, int]
+    samples: Count
+    used: Count
+    refused: dict[Reason, Count]
     noise_pct: float
     autocorrelation_widening: float = 1.0
     median_standard_error_pct: float | None
@@ -63,7 +78,7 @@ class BankSummary(Part):
     delay_model: DelayModelSummary | None = None
     terms: dict[str, TermSummary] = {}
     film: FilmSummary | None = None
-    cells: dict[str, int] = {}
+    cells: dict[Key, Count] = {}
 
     @property
     def film_is_learned(self) -> bool:
@@ -125,9 +140,9 @@ class Summary(Part):
     engine: str
     device: str | None
     sources: list[str]
-    samples: int
-    banks: dict[str, BankSummary]
-    link: dict[str, int] = {}
+    samples: Count
+    banks: dict[BankName, BankSummary]
+    link: dict[Reason, Count] = {}
     alarms: AlarmsSummary | None = None
     warnings: list[str] = []
     delay_found: dict[str, DelayFoundSummary] | None = None
