@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from breathmap.protocol.host.codec import bulk_decode_samples, sample_dtype
 from breathmap.protocol.host.link import LinkReader
+from breathmap.protocol.wire.control_fields import CONTROLLER
 from breathmap.protocol.wire.events import NEED_DATA, Counters, FrameEvent
-from breathmap.protocol.wire.fields import IDENTITY, STATUS
+from breathmap.protocol.wire.fields import FRAMES, IDENTITY, STATUS
 from breathmap.protocol.wire.payload import bank_count, decode_sample_into, unpack_payload
 from breathmap.protocol.wire.sample import Sample
 from breathmap.protocol.wire.samples import SampleTimeline
@@ -24,7 +25,8 @@ from breathmap.protocol.wire.samples import SampleTimeline
 class Recording:
     """What a recording holds.
 
-    identity: values of the latest identity frame, or None.
+    identity: values of the latest identity frame, or None. controller: the same of the
+    controller frame.
     statuses: values of the latest status frame of each bank, by bank number.
     table: all samples as an array of `codec.sample_dtype`, shape (n,), with continuous time.
     counters: what the link reader counted.
@@ -32,6 +34,7 @@ class Recording:
     """
 
     identity: dict[str, Any] | None
+    controller: dict[str, Any] | None
     statuses: dict[int, dict[str, Any]]
     table: npt.NDArray[np.void]
     counters: Counters
@@ -56,9 +59,10 @@ def read_recording(data: bytes) -> Recording:
     Where frames differ in their bank count, per-bank columns have the largest, and what a frame
     did not carry is NaN (state: absent).
     """
-    reader = LinkReader()
+    reader = LinkReader((*FRAMES, CONTROLLER))
     timeline = SampleTimeline()
     identity: bytes | None = None
+    controller: bytes | None = None
     statuses: dict[int, dict[str, Any]] = {}
     payloads: list[bytes] = []
     stamps: list[tuple[int, int]] = []
@@ -70,11 +74,14 @@ def read_recording(data: bytes) -> Recording:
             stamps.append((timeline.time_us, timeline.lost_before))
         elif isinstance(event, FrameEvent) and event.type == IDENTITY.number:
             identity = event.payload
+        elif isinstance(event, FrameEvent) and event.type == CONTROLLER.number:
+            controller = event.payload
         elif isinstance(event, FrameEvent) and event.type == STATUS.number:
             values = unpack_payload(STATUS, event.payload)
             statuses[values["bank"]] = values
     return Recording(
         identity=None if identity is None else unpack_payload(IDENTITY, identity),
+        controller=None if controller is None else unpack_payload(CONTROLLER, controller),
         statuses=statuses,
         table=_table(payloads, stamps),
         counters=reader.counters,

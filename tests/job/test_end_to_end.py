@@ -110,7 +110,7 @@ def test_a_whole_job(breathmap: Breathmap, tmp_path: Path) -> None:
     with twin.driving(RoadRide(90.0, 5), 5) as url:
         checked = breathmap("learn", job, url)
     assert "original target table in 100% of the time" in checked.out
-    assert "No sign of the learning set-up" in checked.out
+    assert "Put back: read from the controller." in checked.out
     assert STILL_IN not in checked.out
 
     verified = breathmap("history", job, "--verify")

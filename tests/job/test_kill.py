@@ -124,12 +124,12 @@ def test_a_killed_run_is_taken_in(tmp_path: Path, breathmap: Breathmap) -> None:
         process.send_signal(signal.SIGKILL)
         process.communicate()
     size = recording.stat().st_size
-    assert kinds(job) == ["created", "prepared"]
+    assert kinds(job) == ["created", "writing", "prepared"]
 
     proposed = breathmap("propose", job)
     assert proposed.code == 0, proposed.err
     assert "Taken in from an interrupted run: recording-001.bin" in proposed.out
-    assert kinds(job) == ["created", "prepared", "learned", "proposed"]
+    assert kinds(job) == ["created", "writing", "prepared", "learned", "proposed"]
     assert Job(job).pass_recordings(1)[0].size_bytes == size > 60_000
     assert "Taken in" not in breathmap("propose", job).out
 
@@ -141,7 +141,7 @@ def test_the_history_cannot_be_rewritten(learned: Path, breathmap: Breathmap) ->
     path.write_text(text.replace('"by_wire": false', '"by_wire": true', 1))
     refused(breathmap("propose", learned), "history.jsonl", "line 2 does not follow")
     path.write_text(text[:-20])
-    refused(breathmap("history", learned), "line 3 does not follow")
+    refused(breathmap("history", learned), "line 4 does not follow")
     path.write_text(text)
 
     table = learned / "start" / "bank1.csv"

@@ -62,7 +62,7 @@ def test_commands_of_a_job_print_json(job: Path, capsys) -> None:  # type: ignor
     capsys.readouterr()
     assert run(["history", str(job), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
-    assert [r["what"] for r in told["records"]][:3] == ["created", "learned", "proposed"]
+    assert [r["what"] for r in told["records"]][:3] == ["created", "learned", "device"]
     assert told["ready_for_use"] is False
     assert run(["compare", f"{job}:0", f"{job}:1", "--bank", "left", "--json"]) == 0
     compared = json.loads(capsys.readouterr().out)["comparisons"][0]

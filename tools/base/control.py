@@ -37,10 +37,16 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.frame_port import ANSWER_S, TRIES, FramePort
 
 AT_ONCE = 8
+# A device may be starting when its port is opened.
+FIRST_ANSWER_S = 4.0
 UNKNOWN = (
     "what the controller holds now is unknown until it is read back: check the cable and run the "
     "same command again"
 )
+
+
+class NoRequestsError(UserError):
+    """The device does not answer requests: it only sends."""
 
 
 class NothingWrittenError(UserError):
@@ -50,12 +56,12 @@ class NothingWrittenError(UserError):
 class ControllerLink(FramePort):
     """A port to a device that can read or write its controller; a context manager.
 
-    wait_s: how long a device may take to answer the first request.
+    wait_s: how long a device may take to answer the first request; None: FIRST_ANSWER_S.
     """
 
-    def __init__(self, url: str, baud: int = 115200, wait_s: float = 4.0) -> None:
+    def __init__(self, url: str, baud: int = 115200, wait_s: float | None = None) -> None:
         super().__init__(url, baud, "device")
-        self._wait_s = wait_s
+        self._wait_s = FIRST_ANSWER_S if wait_s is None else wait_s
         # Frames of which the device said that it cannot keep them.
         self._cannot_hold: set[FrameType] = set()
 
@@ -93,12 +99,14 @@ class ControllerLink(FramePort):
                 continue
             silent += 1
             if silent >= TRIES or not answered:
-                raise UserError(self._silence(answered))
+                raise self._silence(answered)
 
-    def _silence(self, answered: bool) -> str:
+    def _silence(self, answered: bool) -> UserError:
         if answered:
-            return f"{self.url}: the controller no longer answers; check the cable and try again"
-        return (
+            return UserError(
+                f"{self.url}: the controller no longer answers; check the cable and try again"
+            )
+        return NoRequestsError(
             f"{self.url}: the device answers no requests, so its controller's tables and settings "
             "cannot be read or written from here: do it by hand"
         )
@@ -169,7 +177,9 @@ class ControllerLink(FramePort):
                     message = batch.get(number)
                     if message is None or outcome == BUSY:
                         continue
-                    if message[0] is CONTROLLER and outcome in (NOT_WRITABLE, NO_SUCH_PLACE):
+                    # A mark that it cannot keep is no loss; one that it keeps must go when told.
+                    is_mark = message[0] is CONTROLLER and message[1]["mark"]
+                    if is_mark and outcome in (NOT_WRITABLE, NO_SUCH_PLACE):
                         self._cannot_hold.add(CONTROLLER)
                     elif outcome != DONE:
                         raise UserError(self._refused(message, outcome))

@@ -60,6 +60,11 @@ class Screen:
         line = plain(text, style) if isinstance(text, str) else text
         self._console.print(line, soft_wrap=not self.is_terminal)
 
+    def say_lines(self, text: str) -> None:
+        """Print a text of several lines, each as it is."""
+        for line in text.rstrip("\n").split("\n"):
+            self.say(line)
+
     def flush(self) -> None:
         """Let what was printed reach a reader that waits for it."""
         self._console.file.flush()

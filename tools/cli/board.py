@@ -215,7 +215,7 @@ def fetch_job(job: Job, port: str, baud: int, screen: Screen) -> None:
     sources = [p.name for p in pass_paths(job, job.pass_number)]
     outcome = write_results(folder, session, sources, proposing=False)
     show_summary(screen, outcome.summary)
-    note_run(job, folder, outcome.summary, screen)
+    note_run(job, outcome.summary, screen)
     screen.say(f"The board's evidence is in {path}.")
 
 

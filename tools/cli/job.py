@@ -19,12 +19,13 @@ from breathmap.tools.job import drop as dropping
 from breathmap.tools.job.finish import finish_job
 from breathmap.tools.job.folder import Job, is_job
 from breathmap.tools.job.history import history_table, verify_job
-from breathmap.tools.job.new import Origin, make_job
-from breathmap.tools.job.passes import accept_job, prepare_job, store_job, undo_job
+from breathmap.tools.job.new import Origin, make_job, parse_settings
+from breathmap.tools.job.passes import accept_job, give_originals, prepare_job, store_job, undo_job
 from breathmap.tools.job.propose import BankPlan, Plan, propose_job
 from breathmap.tools.job.recordings import new_recordings, take_in
 from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
 from breathmap.tools.job.runs import learn_job
+from breathmap.tools.job.vehicle import read_job
 from breathmap.tools.view.show import InView
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
@@ -33,6 +34,14 @@ Port = Annotated[
     typer.Option("--port", metavar="PORT", help="The controller's port, or any pyserial URL."),
 ]
 Baud = Annotated[int, typer.Option("--baud", min=300, help="Baud rate of a serial port.")]
+OtherDevice = Annotated[
+    str,
+    typer.Option(
+        "--other-device",
+        metavar="REASON",
+        help="Take another device than the job's, for a reason that the history keeps.",
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 RULES = Rules()
 
@@ -122,13 +131,21 @@ def new(
         bool,
         typer.Option("--yes", help="Take tables with a cell far from all its neighbours, too."),
     ] = False,
+    original: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Where the originals are when a learning set-up is in the controller: the job "
+            "that put it in, or a folder of calibration files.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Make a job: engine description, starting tables, a place for passes."""
     screen = Screen(as_json)
     origin = Origin(
         port, baud, engine, tuple(table or ()), target, tuple(setting or ()), tuple(bank or ()),
-        name, displacement, cylinders, load_axis, sensor, stoichiometric_afr, yes,
+        name, displacement, cylinders, load_axis, sensor, stoichiometric_afr, yes, original,
     )  # fmt: skip
     made = make_job(folder, origin, screen)
     _close(made, screen)
@@ -136,12 +153,37 @@ def new(
 
 
 def prepare(
-    job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False
+    job: JobFolder,
+    port: Port = None,
+    baud: Baud = 115200,
+    target: Annotated[
+        Path | None, typer.Option(help="The original target lambda table (CSV), if not known.")
+    ] = None,
+    setting: Annotated[
+        list[str] | None,
+        typer.Option(help="An original setting that is not known, NAME=on, off or a number."),
+    ] = None,
+    other_device: OtherDevice = "",
+    as_json: AsJson = False,
 ) -> None:
     """Write the set-up sheet; with --port apply it to the controller and read it back."""
     screen = Screen(as_json)
     with working(job, screen) as opened:
-        prepare_job(opened, port, baud, screen)
+        give_originals(opened, parse_settings(setting or ()), target)
+        prepare_job(opened, port, baud, screen, other_device)
+
+
+def read(
+    job: JobFolder,
+    port: Annotated[str, typer.Option("--port", metavar="PORT", help="The controller's port.")],
+    baud: Baud = 115200,
+    other_device: OtherDevice = "",
+    as_json: AsJson = False,
+) -> None:
+    """Read the controller: which table and which set-up it holds. Writes nothing to it."""
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        read_job(opened, port, baud, other_device, screen)
 
 
 def learn_into(
@@ -152,11 +194,13 @@ def learn_into(
     check: bool,
     as_json: bool,
     view: bool = False,
+    other_device: str = "",
 ) -> None:
     """Learn into a job; called by `learn` when it is given a job folder."""
     screen = Screen(as_json)
     with working(folder, screen, tell=False) as opened:
-        learn_job(opened, source, baud, wait_s, check, screen, InView() if view else None)
+        show = InView() if view else None
+        learn_job(opened, source, baud, wait_s, check, screen, show, other_device)
 
 
 def propose(
@@ -190,12 +234,18 @@ def propose(
         _show_plan(opened, plan, screen)
 
 
-def accept(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
+def accept(
+    job: JobFolder,
+    port: Port = None,
+    baud: Baud = 115200,
+    other_device: OtherDevice = "",
+    as_json: AsJson = False,
+) -> None:
     """Make the latest proposal the table of the next pass; with --port store it, too."""
     screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
-        accept_job(opened, port, baud, screen)
+        accept_job(opened, port, baud, screen, other_device)
 
 
 def store(
@@ -205,12 +255,13 @@ def store(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Even over tables that the job does not know.")
     ] = False,
+    other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
     """Write the job's present table to the controller, and read it back."""
     screen = Screen(as_json)
     with working(job, screen) as opened:
-        store_job(opened, port, baud, screen, overwrite)
+        store_job(opened, port, baud, screen, overwrite, other_device)
 
 
 def undo(
@@ -221,13 +272,14 @@ def undo(
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Even over tables that the job does not know.")
     ] = False,
+    other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
     """Go back to any earlier table; with --port store it, too."""
     screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
-        undo_job(opened, table, port, baud, overwrite, screen)
+        undo_job(opened, table, port, baud, overwrite, screen, other_device)
 
 
 def drop(
@@ -258,12 +310,21 @@ def drop(
             dropping.drop(opened, recording, span, reason, screen)
 
 
-def finish(job: JobFolder, port: Port = None, baud: Baud = 115200, as_json: AsJson = False) -> None:
+def finish(
+    job: JobFolder,
+    port: Port = None,
+    baud: Baud = 115200,
+    never_prepared: Annotated[
+        bool, typer.Option("--never-prepared", help="Finish a job that was never prepared.")
+    ] = False,
+    other_device: OtherDevice = "",
+    as_json: AsJson = False,
+) -> None:
     """Write the final calibration with the set-up put back, and the proof of it."""
     screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
-        finish_job(opened, port, baud, screen)
+        finish_job(opened, port, baud, screen, other_device, never_prepared)
 
 
 def history(
@@ -303,6 +364,7 @@ COMMANDS: dict[str, tuple[Any, str]] = {
     "new": (new, "`breathmap new monday --port /dev/ttyACM0 --bank left --bank right`\n\n"
                  "`breathmap new monday --table left.csv --table right.csv --displacement 689`"),
     "prepare": (prepare, "`breathmap prepare monday --port /dev/ttyACM0`"),
+    "read": (read, "`breathmap read monday --port /dev/ttyACM0`"),
     "propose": (propose, "`breathmap propose monday --rebase`"),
     "accept": (accept, "`breathmap accept monday --port /dev/ttyACM0`"),
     "store": (store, "`breathmap store monday --port /dev/ttyACM0`"),

@@ -21,7 +21,7 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.texts import one_line
 from breathmap.tools.cli.board import board_app
 from breathmap.tools.cli.check import check_engine
-from breathmap.tools.cli.job import add_commands, learn_into
+from breathmap.tools.cli.job import OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
 from breathmap.tools.demo.job import run_job_demo
 from breathmap.tools.demo.main import run_demo
@@ -170,11 +170,12 @@ def learn(
         typer.Option(help="For a job: first read whether the controller holds its table."),
     ] = True,
     view: View = False,
+    other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
     """Learn live from a port, until it closes or Ctrl-C; then write what was learned."""
     if is_job(description):
-        learn_into(description, port, baud, wait, check_controller, as_json, view)
+        learn_into(description, port, baud, wait, check_controller, as_json, view, other_device)
         return
     screen = Screen(as_json)
     show = InView() if view else None

@@ -31,6 +31,7 @@ class Written(BaseModel):
     ve_most_count: int = Field(ge=1, le=1_000_000)
     target_step_lambda: float = Field(ge=1e-6, le=1)
     target_most_count: int = Field(ge=1, le=1_000_000)
+    mark: str | None = None
     settings: dict[str, Annotated[float, Field(ge=-1e6, le=1e6)]] = {}
 
     @field_validator("settings")

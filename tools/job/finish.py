@@ -5,7 +5,7 @@ rebase, its displacement. That nothing else differs is compared field by field, 
 the controller can be read, compared with what it holds.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration, Difference, differences
@@ -14,9 +14,9 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.folder import CHECKLIST, FINAL, Job, hash_files, save_folder
-from breathmap.tools.job.passes import check_known
-from breathmap.tools.job.records import Finished, Learned, Proposed
+from breathmap.tools.job.records import Finished, Learned, Prepared, Proposed
 from breathmap.tools.job.setup import by_hand, sheet
+from breathmap.tools.job.vehicle import check_known, read_controller, write_controller
 
 BEFORE_USE = (
     "Start it cold and warm, idle, open and close the throttle.",
@@ -91,19 +91,37 @@ def proof_text(proof: Proof, description: EngineDescription, read_back: bool, po
 
 
 def checklist_text(job: Job, description: EngineDescription, start: Calibration) -> str:
-    """Return what a person puts back by hand, as Markdown."""
+    """Return what a person puts back by hand, as Markdown. What was never set for learning is to be
+    compared only."""
+    prepared = job.latest(Prepared) is not None
     lines = [f"# Put back by hand: {description.engine.name}", ""]
     for bank in description.bank:
         lines.append(f"- [ ] VE table of {bank.name}: final/{bank.name}.csv")
     lines.append(f"- [ ] displacement constant: {job.calibration().displacement_cm3:g} cm3")
     for item in sheet(description, start):
-        lines.append(f"- [ ] {item.title}: back to {item.original} (now {item.learning})")
+        now = f"back to {item.original} (for learning: {item.learning})"
+        lines.append(f"- [ ] {item.title}: {now if prepared else f'is it {item.original}?'}")
     lines += ["", *[f"- [ ] {line}" for line in BEFORE_USE]]
     return "\n".join(lines) + "\n"
 
 
-def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
-    """Write the final calibration, prove it, and with a port store it and read it back."""
+def finish_job(
+    job: Job,
+    port: str | None,
+    baud: int,
+    screen: Screen,
+    other_device: str = "",
+    never_prepared: bool = False,
+) -> None:
+    """Write the final calibration, prove it, and with a port store it and read it back.
+
+    never_prepared: finish although this job never put a learning set-up in. UserError without it.
+    """
+    if job.latest(Prepared) is None and not never_prepared:
+        raise UserError(
+            f"{job.folder}: this job was never prepared, so nothing that it knows of was set for "
+            "learning; if its tables shall be final all the same, say --never-prepared"
+        )
     description, start = job.description(), job.start()
     final = job.calibration()
     names = [bank.name for bank in description.bank]
@@ -113,9 +131,10 @@ def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     read_back = False
     if port is not None:
         with ControllerLink(port, baud) as link:
-            present = link.read()
+            present = read_controller(job, link, other_device)
             check_known(job, present, port)
-            back = link.write(final, present)
+            wanted = replace(final, mark=None if present.mark is None else "")
+            back = write_controller(job, link, wanted, present, "finish")
         # Once more against the start: what is in the controller is what counts.
         proof = prove(start, back, names)
         read_back = True
@@ -137,10 +156,10 @@ def finish_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
         )
     )
     summary = text.split("\nEvery field that differs:")[0]
-    screen.say(summary.rstrip())
+    screen.say_lines(summary)
     screen.say()
     if not read_back:
-        screen.say(checklist.rstrip())
+        screen.say_lines(checklist)
         screen.say()
     elif left:
         for title in left:

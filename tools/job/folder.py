@@ -22,13 +22,14 @@ import shutil
 import stat
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
-from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.host.calibration import Calibration, Device
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, write_text
 from breathmap.tools.job.calibration import read_calibration
@@ -37,6 +38,7 @@ from breathmap.tools.job.chain import (
     HISTORY,
     Chain,
     read_chain,
+    sha256_of,
     sync_folder,
     write_head,
     write_history,
@@ -46,14 +48,16 @@ from breathmap.tools.job.records import (
     Accepted,
     Checked,
     Created,
+    DeviceTaken,
     Entry,
     Finished,
     Learned,
-    Prepared,
+    Originals,
     Record,
-    TableMoved,
     TableSet,
+    Writing,
 )
+from breathmap.tools.job.standing import standing
 from breathmap.tools.run.results import software_version
 
 DESCRIPTION = "engine.toml"
@@ -231,9 +235,24 @@ class Job:
     @property
     def finished(self) -> Finished | None:
         """The record of `finish` when nothing has been changed since, else None."""
-        kinds = (Prepared, TableMoved, Finished)
-        last = next((r for r in reversed(self.records) if isinstance(r, kinds)), None)
-        return last if isinstance(last, Finished) else None
+        return standing(self.records).finished
+
+    @property
+    def pending(self) -> Writing | None:
+        """The write to the controller that was begun and never read back, if any."""
+        return standing(self.records).pending
+
+    @property
+    def device(self) -> Device | None:
+        """The device that the job belongs to, None before one was met."""
+        taken = self.latest(DeviceTaken)
+        found = self.created.device if taken is None else taken.device
+        return None if found is None else Device(**found.model_dump())
+
+    @property
+    def created_hash(self) -> str:
+        """Hash of the job's first record: what tells one job from another."""
+        return sha256_of(self._chain.lines[0])
 
     @property
     def wired(self) -> bool:
@@ -275,8 +294,8 @@ class Job:
         same_axes = (found.axes.speed_rpm, found.axes.load) == (began.speed_rpm, began.load)
         if [bank.name for bank in found.bank] != self.created.banks or not same_axes:
             raise UserError(
-                f"{path}: its axes or bank names are not those that the job began with; put them "
-                "back, or make a new job"
+                f"{path}: its axes or bank names are not those that the job began with; "
+                "put them back"
             )
         return found
 
@@ -289,7 +308,15 @@ class Job:
             raise UserError(f"{self.folder}: there is no table {number}; there are {there}")
         description = self.description()
         self._check_table(number)
-        return read_calibration(self.table_folder(number), description)
+        found = read_calibration(self.table_folder(number), description)
+        for given in self.all_of(Originals):
+            target = given.target_lambda
+            found = replace(
+                found,
+                settings={**found.settings, **given.settings},
+                target_lambda=found.target_lambda if target is None else tuple(target),
+            )
+        return found
 
     def start(self) -> Calibration:
         """Return the calibration that the job started from."""
@@ -304,8 +331,8 @@ class Job:
         for name, wanted in record.files.items():
             if hash_file(folder / name) != wanted:
                 raise UserError(
-                    f"{folder / name}: changed since the job saved it; put it back (the history "
-                    "holds its hash), or import it as a new job"
+                    f"{folder / name}: changed since the job saved it; put it back from a copy "
+                    "(the history holds its hash)"
                 )
 
     def running_description(self) -> EngineDescription:
@@ -344,7 +371,15 @@ class Job:
 
     def closing_line(self) -> tuple[str, bool]:
         """Return the last line of every command of this job, and whether it is a caution."""
-        finished = self.finished
+        finished, pending = self.finished, self.pending
+        if pending is not None:
+            return (
+                f"{pending.command} began to write to the controller at {pending.port} and it was "
+                "not read back: what it holds is unknown. Not ready for use. See with breathmap "
+                f"read {self.folder} --port PORT, put everything back with breathmap finish "
+                f"{self.folder} --port PORT.",
+                True,
+            )
         if finished is None:
             return (
                 "the learning set-up may still be in the vehicle. Not ready for use until "

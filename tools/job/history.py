@@ -31,16 +31,22 @@ from breathmap.tools.job.records import (
     Accepted,
     Checked,
     Created,
+    DeviceTaken,
     Dropped,
     Finished,
     Learned,
+    Originals,
     Prepared,
     Proposed,
+    ReadBack,
     Record,
     Restored,
     Stored,
+    Unchanged,
     Undone,
+    Writing,
 )
+from breathmap.tools.job.vehicle import SET_UP_WORDS
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.session import Session
@@ -68,6 +74,19 @@ def _told(r: Record) -> tuple[str, str]:
         case Created():
             how = "read from the controller" if r.by_wire else "from files"
             return f"made, {how}; table 0", _short(r.description)
+        case Writing():
+            return f"{r.command}: writing to the controller at {r.port} begins", ""
+        case Unchanged():
+            return "read back: nothing was changed", ""
+        case ReadBack():
+            holds = "tables of nobody known" if r.table is None else f"table {r.table}"
+            return f"controller read: {holds}, {SET_UP_WORDS[r.set_up]}", ""
+        case DeviceTaken():
+            why = f": {r.reason}" if r.reason else ""
+            return f"device {r.device.device_name} {r.device.serial}".rstrip() + why, ""
+        case Originals():
+            names = [*r.settings, *([] if r.target_lambda is None else ["target table"])]
+            return f"original values given: {', '.join(names)}", ""
         case Prepared():
             how = "written to the controller" if r.by_wire else "sheet for a person"
             return f"prepared: {how}", _short(r.description)
@@ -92,8 +111,18 @@ def _told(r: Record) -> tuple[str, str]:
             how = "controller read back" if r.verified else "not verified in the controller"
             return f"finished with table {r.table}; {how}", ""
         case Checked():
-            return "check drive: " + ("; ".join(r.signs) or "no sign of the learning set-up"), ""
+            return f"check drive: {_told_check(r)}", ""
     return r.what, ""
+
+
+def _told_check(r: Checked) -> str:
+    if r.set_up is not None:
+        return "; ".join([f"controller read, {SET_UP_WORDS[r.set_up]}", *r.signs])
+    if r.signs:
+        return "; ".join(r.signs)
+    if r.looked_for is None:  # of version 0.1.0
+        return "no sign of the learning set-up"
+    return f"no sign, of: {', '.join(r.looked_for)}" if r.looked_for else "cannot tell"
 
 
 def _told_learned(r: Learned) -> tuple[str, str]:

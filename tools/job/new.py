@@ -9,6 +9,7 @@ import os
 import shutil
 import sys
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -36,7 +37,7 @@ from breathmap.tools.base.files import (
 )
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.calibration import calibration_files, read_calibration
 from breathmap.tools.job.chain import Chain, sync_folder, write_head, write_history
 from breathmap.tools.job.folder import (
     DESCRIPTION,
@@ -45,9 +46,12 @@ from breathmap.tools.job.folder import (
     hash_file,
     hash_files,
     head_of,
+    is_job,
     save_folder,
 )
 from breathmap.tools.job.records import AxesKept, Created
+from breathmap.tools.job.setup import TARGET
+from breathmap.tools.job.vehicle import kept, learning_lines
 
 PASTE = Path("-")
 
@@ -75,6 +79,7 @@ class Origin:
     sensor: str = "wideband"
     stoichiometric_afr: float | None = None
     as_they_are: bool = False
+    original: Path | None = None
 
 
 def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
@@ -90,6 +95,8 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
         raise UserError("--port reads everything from the controller: leave --engine and --table")
     description, calibration = _read(origin)
     calibration = _with_settings(calibration, origin)
+    if origin.port is not None:
+        _check_original(origin, calibration)
     _question(origin, description, calibration, screen)
     _write(folder, description, calibration, origin.port is not None)
     axes = description.axes
@@ -97,12 +104,6 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
         f"{folder}: a job for {description.engine.name}, {len(description.bank)} banks, "
         f"{len(axes.speed_rpm)} speeds x {len(axes.load)} loads."
     )
-    target = calibration.target_lambda
-    if origin.port is not None and target is not None and min(target) == max(target):
-        screen.warn(
-            "the controller's target table is flat: is a learning set-up in it already? What this "
-            "job takes as the original is what finish will put back."
-        )
     screen.say(f"Check {folder / DESCRIPTION} first: exhaust volumes and sensor lag, bank by bank.")
     screen.say(f"Next: breathmap prepare {folder}")
     return Job(folder)
@@ -142,7 +143,7 @@ def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
     if origin.port is not None:
         with ControllerLink(origin.port, origin.baud) as link:
             calibration = link.read()
-        return described(origin, calibration), calibration
+        return described(origin, calibration), _with_originals(calibration, origin)
     if origin.engine is not None:
         description = read_description(origin.engine)
         if origin.tables:
@@ -162,6 +163,51 @@ def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
             )
         return description, _from_tables(description, tables, target)
     return _from_sheets(origin)
+
+
+def _with_originals(calibration: Calibration, origin: Origin) -> Calibration:
+    """Lay what the user says is original over what the controller holds now."""
+    target = calibration.target_lambda
+    settings = dict(calibration.settings)
+    if origin.original is not None:
+        found = _original(origin.original, calibration)
+        target = found.target_lambda if target is not None else None
+        settings |= {name: found.settings[name] for name in settings if name in found.settings}
+    if origin.target is not None:
+        target = tuple(read_table(origin.target, calibration.speed_rpm, calibration.load))
+    return replace(calibration, target_lambda=target, settings=settings)
+
+
+def _original(path: Path, like: Calibration) -> Calibration:
+    """Return what another job started from, or a folder of calibration files; UserError when it
+    does not fit the controller."""
+    if is_job(path):
+        found = Job(path).start()
+    else:
+        found = read_calibration(path, described(Origin(), like))
+    mine = (found.speed_rpm, found.load, found.banks)
+    if mine != (like.speed_rpm, like.load, like.banks):
+        raise UserError(f"{path}: its axes or banks are not the controller's: it is another engine")
+    return found
+
+
+def _check_original(origin: Origin, calibration: Calibration) -> None:
+    """Refuse to call original what looks like a learning set-up, but for the lines supplied."""
+    looks = learning_lines(calibration)
+    given = {text.partition("=")[0] for text in origin.settings}
+    if origin.target is not None:
+        given.add(TARGET)
+    if origin.original is not None:
+        given |= set(looks)
+    doubtful = [words for name, words in looks.items() if name not in given]
+    if doubtful:
+        mark = f" (mark {calibration.mark!r})" if calibration.mark else ""
+        raise UserError(
+            f"{origin.port}: this looks like a learning set-up{mark}, which finish would put back "
+            f"as the original: {'; '.join(doubtful)}. Give the originals: --original DIR, the job "
+            "that put it in, or line by line with --target FILE.csv and --setting NAME=VALUE; what "
+            "really is so in normal use is given just as it is"
+        )
 
 
 def _from_tables(
@@ -254,9 +300,15 @@ def _pasted() -> bytes:
 
 
 def _with_settings(calibration: Calibration, origin: Origin) -> Calibration:
-    """Lay settings given by hand, NAME=on, NAME=off or NAME=NUMBER, over those read."""
+    """Lay settings given by hand over those read."""
+    given = parse_settings(origin.settings)
+    return replace(calibration, settings={**calibration.settings, **given})
+
+
+def parse_settings(texts: Sequence[str]) -> dict[str, float]:
+    """Return settings given as NAME=on, NAME=off or NAME=NUMBER; UserError for anything else."""
     given: dict[str, float] = {}
-    for text in origin.settings:
+    for text in texts:
         name, _, value = text.partition("=")
         words = {"on": 1.0, "off": 0.0}
         try:
@@ -265,7 +317,7 @@ def _with_settings(calibration: Calibration, origin: Origin) -> Calibration:
             raise UserError(f"--setting {text}: give NAME=on, NAME=off or NAME=NUMBER") from None
         if name not in SETTINGS:
             raise UserError(f"--setting {name}: not known; there are {', '.join(SETTINGS)}")
-    return replace(calibration, settings={**calibration.settings, **given})
+    return given
 
 
 def _write(
@@ -286,7 +338,7 @@ def _write(
     try:
         preface = ("The engine of this job: correct it here, every key is explained.",)
         write_text(made / DESCRIPTION, annotated_example(description, preface))
-        save_folder(made / START, calibration_files(calibration, description))
+        save_folder(made / START, calibration_files(replace(calibration, mark=None), description))
         axes = description.axes
         record = Created(
             **head_of(Chain()),
@@ -297,6 +349,7 @@ def _write(
             displacement_cm3=calibration.displacement_cm3,
             description=hash_file(made / DESCRIPTION),
             files=hash_files(made / START),
+            device=kept(calibration.device) if by_wire else None,
         )
         write_head(made, write_history(made, Chain().followed_by(record)))
         made.chmod(0o755)

@@ -1,9 +1,11 @@
 """What a job does between runs: prepare, accept, store, undo, and what they tell a controller.
 
-The history is written last: whatever an interruption leaves behind, the next command goes on from
-the last thing that was whole, and doing a step again does no harm.
+What was done is written into the history last: whatever an interruption leaves behind, the next
+command goes on from the last thing that was whole, and doing a step again does no harm. A write to
+a controller is on record before it begins, too; see `breathmap.tools.job.vehicle`.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,6 +29,7 @@ from breathmap.tools.job.records import (
     Dropped,
     Learned,
     OfRecording,
+    Originals,
     Prepared,
     Proposed,
     Stored,
@@ -41,22 +44,34 @@ from breathmap.tools.job.setup import (
     sheet,
     sheet_text,
 )
+from breathmap.tools.job.vehicle import (
+    check_known,
+    mark_of,
+    read_controller,
+    set_up_of,
+    write_controller,
+)
 
 
-def prepare_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
+def prepare_job(
+    job: Job, port: str | None, baud: int, screen: Screen, other_device: str = ""
+) -> None:
     """Write the sheet; with a port apply it to the controller and read it back."""
     description, start = job.description(), job.start()
     items = sheet(description, start)
     written: Calibration | None = None
     if port is not None:
         with ControllerLink(port, baud) as link:
-            present = link.read()
+            present = read_controller(job, link, other_device)
             check_known(job, present, port)
-            _check_originals(start, present, port)
-            wanted = learning_calibration(description, job.calibration())
-            written = link.write(wanted, present)
+            _check_originals(job, start, present, port)
+            wanted = replace(
+                learning_calibration(description, job.calibration()), mark=mark_of(job)
+            )
+            written = write_controller(job, link, wanted, present, "prepare")
     left = by_hand(items, written)
     text = sheet_text(description, items, left)
+    kept_sheet = _keep_sheet(job)
     write_text(job.folder / SHEET, text)
     job.append(
         Prepared(
@@ -67,6 +82,8 @@ def prepare_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
             by_hand=[item.name for item in left],
         )
     )
+    if kept_sheet is not None:
+        screen.say(f"The sheet had been written on: it is kept as {kept_sheet}.")
     _show_sheet(items, left, screen)
     if written is not None:
         screen.say(f"Written to the controller at {port}, and read back the same.")
@@ -91,7 +108,35 @@ def _show_sheet(items: list[Item], left: list[Item], screen: Screen) -> None:
     screen.show(table)
 
 
-def _check_originals(start: Calibration, present: Calibration, port: str) -> None:
+def _keep_sheet(job: Job) -> Path | None:
+    """Put a sheet that somebody wrote on aside; return where it is now."""
+    path, last = job.folder / SHEET, job.latest(Prepared)
+    if not path.exists() or (last is not None and hash_file(path) == last.sheet):
+        return None
+    number = 1
+    while (kept := path.with_name(f"setup-sheet-kept-{number}.md")).exists():
+        number += 1
+    path.rename(kept)
+    return kept
+
+
+def give_originals(job: Job, settings: Mapping[str, float], target: Path | None) -> None:
+    """Keep original values that the start did not know; UserError for those that it does."""
+    start = job.start()
+    for name, value in settings.items():
+        if start.settings.get(name, value) != value:
+            raise UserError(f"--setting {name}: the job knows it already: {start.settings[name]:g}")
+    cells = None
+    if target is not None:
+        if start.target_lambda is not None:
+            raise UserError("--target: the job knows the original target table already")
+        cells = read_table(target, start.speed_rpm, start.load)
+    new = {name: value for name, value in settings.items() if name not in start.settings}
+    if new or cells is not None:
+        job.append(Originals(**job.head(), settings=new, target_lambda=cells))
+
+
+def _check_originals(job: Job, start: Calibration, present: Calibration, port: str) -> None:
     """Refuse to change what the job has no original value of."""
     lacking = [name for name in present.settings if name not in start.settings]
     if present.target_lambda is not None and start.target_lambda is None:
@@ -99,28 +144,15 @@ def _check_originals(start: Calibration, present: Calibration, port: str) -> Non
     if lacking:
         raise UserError(
             f"{port}: the job does not know the controller's original {lacking[0]}, so it could "
-            "not be put back; make the job from the controller: breathmap new DIR --port PORT"
+            "not be put back; give what it was before any learning: breathmap prepare "
+            f"{job.folder} --port PORT with --setting NAME=VALUE or --target FILE.csv for each: "
+            + ", ".join(lacking)
         )
 
 
-def check_known(job: Job, present: Calibration, port: str) -> int:
-    """Return the number of the job's table that a controller holds; UserError when none."""
-    own = job.calibration()
-    if (own.speed_rpm, own.load, own.banks) != (present.speed_rpm, present.load, present.banks):
-        raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
-    for number in [job.table, *reversed(job.tables)]:
-        table = job.calibration(number)
-        same = all(table.counts(0, b) == present.counts(0, b) for b in range(table.banks))
-        if same and table.constants() == present.constants():
-            return number
-    raise UserError(
-        f"{port}: the controller holds VE tables that this job does not know; somebody changed "
-        "them: make a new job from what is in it, or put a table of this job back with "
-        f"breathmap undo {job.folder} {job.table} --port {port} --overwrite"
-    )
-
-
-def accept_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
+def accept_job(
+    job: Job, port: str | None, baud: int, screen: Screen, other_device: str = ""
+) -> None:
     """Make the latest proposal the table of the next pass; with a port, write it and read back."""
     proposed = job.latest(Proposed)
     if proposed is None:
@@ -159,7 +191,7 @@ def accept_job(job: Job, port: str | None, baud: int, screen: Screen) -> None:
     if port is None:
         screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
     else:
-        store_job(job, port, baud, screen)
+        store_job(job, port, baud, screen, other_device=other_device)
 
 
 def _check_still_counts(job: Job, proposed: Proposed) -> None:
@@ -187,21 +219,34 @@ def _proposed_calibration(
     return replace(start, ve_pct=tables, displacement_cm3=proposed.displacement_cm3)
 
 
-def store_job(job: Job, port: str, baud: int, screen: Screen, overwrite: bool = False) -> None:
+def store_job(
+    job: Job,
+    port: str,
+    baud: int,
+    screen: Screen,
+    overwrite: bool = False,
+    other_device: str = "",
+) -> None:
     """Write the present table to the controller, set up for learning as it is; read back."""
     own = job.calibration()
     with ControllerLink(port, baud) as link:
-        present = link.read()
+        present = read_controller(job, link, other_device)
         if not overwrite:
             check_known(job, present, port)
         wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
-        link.write(wanted, present)
-    job.append(Stored(**job.head(), table=job.table, by_wire=True))
+        back = write_controller(job, link, wanted, present, "store")
+    job.append(Stored(**job.head(), table=job.table, by_wire=True, set_up=set_up_of(job, back)))
     screen.say(f"Table {job.table} was written to the controller at {port}, and read back.")
 
 
 def undo_job(
-    job: Job, number: int | None, port: str | None, baud: int, overwrite: bool, screen: Screen
+    job: Job,
+    number: int | None,
+    port: str | None,
+    baud: int,
+    overwrite: bool,
+    screen: Screen,
+    other_device: str = "",
 ) -> None:
     """Go back to an earlier table (by default the one before)."""
     if number is None:
@@ -223,4 +268,4 @@ def undo_job(
     if port is None:
         screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
     else:
-        store_job(job, port, baud, screen, overwrite)
+        store_job(job, port, baud, screen, overwrite, other_device)

@@ -112,9 +112,10 @@ def fresh_session(job: Job) -> Session:
     return Session(description, [list(cells) for cells in job.calibration().ve_pct])
 
 
-def try_file(job: Job, path: Path) -> Session:
+def try_file(job: Job, path: Path, any_device: bool = False) -> Session:
     """Return a session that has learned one file alone; MisfitError when it does not fit."""
     session = fresh_session(job)
+    session.expected = None if any_device else job.device
     with Stop() as stop:
         learn_new(session, path, Screen(quiet=True), stop)
     return session
@@ -125,6 +126,7 @@ def learn_new(session: Session, path: Path, screen: Screen, stop: Stop) -> None:
     before = session.samples
     try:
         relearn(session, [path], screen, stop)
+        session.check_device()
     except UserError as error:
         count = session.samples - before
         where = f"; found after the first {count:,} samples in it" if count else ""
@@ -135,8 +137,9 @@ def learn_new(session: Session, path: Path, screen: Screen, stop: Stop) -> None:
         raise MisfitError(f"{path}: it holds no sample; nothing was learned")
 
 
-def session_with(job: Job, path: Path, screen: Screen) -> Session:
-    """Return a session that has learned the open pass and a new file; nothing is written.
+def session_with(job: Job, path: Path, screen: Screen, any_device: bool = False) -> Session:
+    """Return a session that has learned the open pass and a new file; nothing is written. Its
+    device is the new file's.
 
     UserError when the file does not fit, or tells nothing new.
     """
@@ -148,8 +151,11 @@ def session_with(job: Job, path: Path, screen: Screen) -> Session:
     at = paths.index(path)
     with Stop() as stop:
         relearn(session, paths[:at], screen, stop)
+        session.expected = None if any_device else job.device
         learn_new(session, path, screen, stop)
+        device, session.expected = session.device, None
         relearn(session, paths[at + 1 :], screen, stop)
+        session.device = device
         if stop.asked:
             raise UserError("stopped; nothing was changed")
     return session

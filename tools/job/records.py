@@ -20,6 +20,12 @@ Counted = Annotated[int, Field(ge=1)]
 Displacement = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Choice = Literal["", "saturate", "rebase"]
 
+# What stands in the vehicle: as before the job, as while learning, or something else.
+SetUp = Literal["original", "learning", "other"]
+
+ORIGINAL: SetUp = "original"
+LEARNING: SetUp = "learning"
+OTHER: SetUp = "other"
 SATURATE: Choice = "saturate"
 REBASE: Choice = "rebase"
 
@@ -52,6 +58,16 @@ class AxesKept(Part):
 
     speed_rpm: list[float]
     load: list[float]
+
+
+class DeviceKept(Part):
+    """Who answered, as it names itself; see `breathmap.protocol.host.calibration.Device`."""
+
+    device_name: str
+    firmware: str
+    controller_name: str
+    serial: str
+    controller_firmware: str
 
 
 class Verdicts(Part):
@@ -91,7 +107,8 @@ class TableSet(Record):
 
 
 class Created(TableSet):
-    """The job was made. by_wire: read from a controller. description: hash of engine.toml."""
+    """The job was made. by_wire: read from a controller. description: hash of engine.toml.
+    device: whose controller it was read from."""
 
     what: Literal["created"] = "created"
     by_wire: bool
@@ -100,6 +117,7 @@ class Created(TableSet):
     displacement_cm3: Displacement
     description: Sha256
     files: Hashes
+    device: DeviceKept | None = None
 
 
 class Prepared(Record):
@@ -193,11 +211,55 @@ class Undone(TableMoved):
 
 
 class Stored(Record):
-    """The table was written to the controller and read back."""
+    """The table was written to the controller and read back. set_up: what was in it besides."""
 
     what: Literal["stored"] = "stored"
     table: TableNumber
     by_wire: bool
+    set_up: SetUp | None = None
+
+
+class Writing(Record):
+    """A write to the controller begins: until it is read back, nobody knows what it holds.
+    set_up: the one wanted. command: which command wrote."""
+
+    what: Literal["writing"] = "writing"
+    command: str
+    port: str
+    table: TableNumber
+    set_up: SetUp
+
+
+class Unchanged(Record):
+    """A write failed, and the controller, read back, holds what it held before."""
+
+    what: Literal["unchanged"] = "unchanged"
+    port: str
+
+
+class ReadBack(Record):
+    """The controller was read. table: the job's that it holds, None for another."""
+
+    what: Literal["read"] = "read"
+    port: str
+    table: TableNumber | None
+    set_up: SetUp
+
+
+class DeviceTaken(Record):
+    """This device is the job's from here on. reason: why another is taken; "" for the first."""
+
+    what: Literal["device"] = "device"
+    device: DeviceKept
+    reason: str
+
+
+class Originals(Record):
+    """Original values that the start did not know. target_lambda: cells, row by row."""
+
+    what: Literal["originals"] = "originals"
+    settings: dict[str, float]
+    target_lambda: list[float] | None = None
 
 
 class Finished(Record):
@@ -215,11 +277,15 @@ class Finished(Record):
 
 
 class Checked(Record):
-    """A drive after `finish`. signs: of a learning set-up that is still in, a line each."""
+    """A drive after `finish`. signs: of a learning set-up that is still in, a line each.
+    looked_for: what this drive could show. set_up: read from the controller, None where it was not
+    read."""
 
     what: Literal["checked"] = "checked"
     signs: list[str]
     recordings: list[Entry]
+    looked_for: list[str] | None = None
+    set_up: SetUp | None = None
 
 
 WIRED = (Created, Prepared, Stored, Finished)
@@ -234,6 +300,11 @@ RECORD: TypeAdapter[Record] = TypeAdapter(
         | Accepted
         | Undone
         | Stored
+        | Writing
+        | Unchanged
+        | ReadBack
+        | DeviceTaken
+        | Originals
         | Finished
         | Checked,
         Field(discriminator="what"),

@@ -2,14 +2,15 @@
 
 from pathlib import Path
 
-from breathmap.tools.base.control import ControllerLink
+from breathmap.protocol.host.calibration import device_of
+from breathmap.protocol.host.recording import read_recording
+from breathmap.tools.base.control import ControllerLink, NoRequestsError
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_file, save_folder
-from breathmap.tools.job.passes import check_known
 from breathmap.tools.job.recordings import (
     all_or_nothing,
     check_recordings,
@@ -24,8 +25,15 @@ from breathmap.tools.job.recordings import (
     take_in,
     try_file,
 )
-from breathmap.tools.job.records import Checked, Learned, Prepared, Verdicts
-from breathmap.tools.job.signs import drive_lines, learning_signs, missing_setup
+from breathmap.tools.job.records import ORIGINAL, Checked, Learned, Prepared, SetUp, Verdicts
+from breathmap.tools.job.signs import Look, drive_lines, learning_signs, missing_setup
+from breathmap.tools.job.vehicle import (
+    SET_UP_WORDS,
+    check_known,
+    meet,
+    read_controller,
+    set_up_of,
+)
 from breathmap.tools.run.learning import learn_live, load, read_port
 from breathmap.tools.run.observer import Show
 from breathmap.tools.run.recording_file import next_recording, recordings_in
@@ -43,13 +51,14 @@ def learn_job(
     check: bool,
     screen: Screen,
     show: Show | None = None,
+    other_device: str = "",
 ) -> None:
     """Add a run from a port, or a recording from a file, to the open pass.
 
     After `finish` it only looks whether the set-up is out, and learns nothing.
     """
     if job.finished is not None:
-        _check_drive(job, source, baud, wait_s, screen)
+        _check_drive(job, source, baud, wait_s, screen, other_device)
         return
     if job.latest(Prepared) is None:
         screen.warn(
@@ -59,10 +68,10 @@ def learn_job(
     take_in(job, screen)
     check_recordings(job, job.pass_number)
     if path.is_file():
-        _learn_file(job, path, screen)
+        _learn_file(job, path, screen, other_device)
         return
-    if check and job.wired:
-        _check_controller(job, source, baud)
+    if check:
+        _check_controller(job, source, baud, screen, other_device)
     folder = open_pass(job)
     try:
         outcome = learn_live(
@@ -76,19 +85,27 @@ def learn_job(
             show=show,
             proposing=False,
             left_out=left_out_of(job, job.pass_number),
+            expected=None if other_device else job.device,
         )
     except UserError:
         # What had arrived before the trouble counts, unless it is the trouble.
         take_in(job, screen)
         raise
     show_summary(screen, outcome.summary)
-    note_run(job, folder, outcome.summary, screen)
+    note_run(job, outcome.summary, screen, other_device)
 
 
-def _check_controller(job: Job, port: str, baud: int) -> None:
-    """Refuse to learn with other tables in the controller than the job believes."""
-    with ControllerLink(port, baud) as link:
-        present = link.read()
+def _check_controller(job: Job, port: str, baud: int, screen: Screen, other_device: str) -> None:
+    """Refuse to learn from another vehicle, or with other tables in the controller than the job
+    believes. Of a device that only sends, the identity alone can be compared, while learning."""
+    try:
+        with ControllerLink(port, baud) as link:
+            present = read_controller(job, link, other_device)
+    except NoRequestsError:
+        if job.wired:
+            raise
+        screen.say(f"{port}: the device only sends: that the tables are the job's is not checked.")
+        return
     found = check_known(job, present, port)
     if found != job.table:
         raise UserError(
@@ -97,22 +114,29 @@ def _check_controller(job: Job, port: str, baud: int) -> None:
         )
 
 
-def _learn_file(job: Job, path: Path, screen: Screen) -> None:
+def _learn_file(job: Job, path: Path, screen: Screen, other_device: str) -> None:
     """Add a recording made elsewhere to the open pass, once: validated first, then copied, then on
     record. When any of it fails, the job is as it was."""
     digest = hash_file(path)
     _check_new(job, path, digest)
-    session = session_with(job, path, screen)
+    session = session_with(job, path, screen, bool(other_device))
     with all_or_nothing(job):
         folder = open_pass(job)
         place = copy_in(job, path, folder)
         if hash_file(place) != digest:
             raise UserError(f"{path}: it changed while it was read; nothing was learned")
         job.append(Learned(**job.head(), verdicts=_verdicts(session), **learned_in(job, [place])))
+    _meet_in(job, session, path, other_device)
     sources = [p.name for p in pass_paths(job, job.pass_number)]
     outcome = write_results(folder, session, sources, proposing=False)
     show_summary(screen, outcome.summary)
     _say_added(job, [place], screen)
+
+
+def _meet_in(job: Job, session: Session, path: Path, other_device: str) -> None:
+    """Keep on record which device a recording came from, where it is a new one."""
+    if session.device is not None:
+        meet(job, session.device, str(path), other_device)
 
 
 def _check_new(job: Job, path: Path, digest: str) -> None:
@@ -134,7 +158,7 @@ def _verdicts(session: Session) -> dict[str, Verdicts]:
     }
 
 
-def note_run(job: Job, folder: Path, summary: Summary, screen: Screen) -> None:
+def note_run(job: Job, summary: Summary, screen: Screen, other_device: str = "") -> None:
     """Record what was added, and say when the samples do not look like the learning set-up."""
     new = new_recordings(job)
     verdicts = {
@@ -142,6 +166,10 @@ def note_run(job: Job, folder: Path, summary: Summary, screen: Screen) -> None:
         for name, bank in summary.banks.items()
     }
     job.append(Learned(**job.head(), verdicts=verdicts, **learned_in(job, new)))
+    for path in new:
+        found = read_recording(path.read_bytes())
+        if found.identity is not None:
+            meet(job, device_of(found.identity, found.controller), str(path), other_device)
     _say_added(job, new, screen)
 
 
@@ -167,12 +195,17 @@ def _prepare_check(job: Job, folder: Path) -> None:
         write_text(folder / name, content)
 
 
-def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen) -> None:
+def _check_drive(
+    job: Job, source: str, baud: int, wait_s: float, screen: Screen, other_device: str
+) -> None:
     """After `finish`: look at a drive for signs of a learning set-up that was forgotten."""
     screen.say("This job is finished: this run checks the set-up and is not learned.")
     path = Path(source)
+    set_up: SetUp | None = None
     if path.is_file():
-        try_file(job, path)
+        _meet_in(job, try_file(job, path, bool(other_device)), path, other_device)
+    else:
+        set_up = _read_set_up(job, source, baud, other_device)
     folder = job.check_folder(len(job.all_of(Checked)) + 1)
     _prepare_check(job, folder)
     if path.is_file():
@@ -180,16 +213,48 @@ def _check_drive(job: Job, source: str, baud: int, wait_s: float, screen: Screen
     else:
         session = Session(*load(folder / DESCRIPTION))
         with Stop() as stop:
-            read_port(session, source, folder, screen, stop, baud, wait_s)
-    signs: list[str] = []
+            read_port(session, source, folder, screen, stop, baud, wait_s, expected=job.device)
+    look = Look([], [], [])
     for path in recordings_in(folder):
         data = path.read_bytes()
-        signs += learning_signs(data, job.start(), job.description())
+        look = look.and_of(learning_signs(data, job.start(), job.description()))
         for line in drive_lines(data, job.start()):
             screen.say(line)
-    for line in signs:
+    _say_look(look, set_up, screen)
+    job.append(
+        Checked(
+            **job.head(),
+            signs=look.signs,
+            looked_for=look.looked_for,
+            recordings=[entry_of(path) for path in recordings_in(folder)],
+            set_up=set_up,
+        )
+    )
+
+
+def _say_look(look: Look, set_up: SetUp | None, screen: Screen) -> None:
+    """Say one of three: put back, no sign of what was looked for, or that nobody can tell."""
+    for line in look.signs:
         screen.warn(line)
-    if not signs:
-        screen.say("No sign of the learning set-up in this drive.")
-    entries = [entry_of(path) for path in recordings_in(folder)]
-    job.append(Checked(**job.head(), signs=signs, recordings=entries))
+    if set_up == ORIGINAL:
+        screen.say("Put back: read from the controller.")
+    elif set_up is not None:
+        screen.warn(f"read from the controller: it holds {SET_UP_WORDS[set_up]}.")
+    if not look.looked_for:
+        why = "; ".join(look.not_looked_for) or "no drive was recorded"
+        screen.warn(f"Cannot tell from this drive whether the learning set-up is out: {why}.")
+        return
+    if not look.signs:
+        found = ", ".join(look.looked_for)
+        screen.say(f"No sign in this drive, of these that a drive can show: {found}.")
+    if look.not_looked_for:
+        screen.say(f"Not looked for: {'; '.join(look.not_looked_for)}.")
+
+
+def _read_set_up(job: Job, port: str, baud: int, other_device: str) -> SetUp | None:
+    """Return the set-up that the controller shows, None when the device only sends."""
+    try:
+        with ControllerLink(port, baud) as link:
+            return set_up_of(job, read_controller(job, link, other_device))
+    except NoRequestsError:
+        return None

@@ -19,6 +19,7 @@ SPARK_RETARD_DEG = 4.0
 
 # The line of the sheet that is no switch.
 TARGET = "target"
+SPARK_RETARD = "spark_retard_deg"
 WIDEBAND_OFF = (
     "acceleration_enrichment",
     "deceleration_enleanment",
@@ -36,7 +37,7 @@ WORDS = {
     "closed_loop": "closed loop",
     "long_term_adaptation": "long-term adaptation",
     "idle_control": "idle temperature and air management",
-    "spark_retard_deg": "spark retard against its table",
+    SPARK_RETARD: "spark retard against its table",
 }
 BEFORE_RUNNING = (
     "First check fuel pressure, injectors, sensors, and the exhaust for leaks.",
@@ -82,11 +83,11 @@ def sheet(description: EngineDescription, start: Calibration) -> list[Item]:
     for name, value in values.items():
         items.append(Item(name, WORDS[name], _on(start.settings.get(name)), _on(value), value))
     if switching:
-        was = start.settings.get("spark_retard_deg")
+        was = start.settings.get(SPARK_RETARD)
         original = UNKNOWN if was is None else f"{was:g}°"
         learning = f"{SPARK_RETARD_DEG:g}° more" if was is None else f"{was + SPARK_RETARD_DEG:g}°"
         value = (was or 0.0) + SPARK_RETARD_DEG
-        items.append(Item("spark_retard_deg", WORDS["spark_retard_deg"], original, learning, value))
+        items.append(Item(SPARK_RETARD, WORDS[SPARK_RETARD], original, learning, value))
     return items
 
 

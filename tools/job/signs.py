@@ -1,8 +1,11 @@
 """What a drive's samples tell of the set-up: is the learning set-up in, is it out again?
 
 Each sign needs enough of the drive to be sure: a target seen over ground where the original one
-varies, a throttle opened fast several times, minutes of warm running.
+varies, a throttle opened fast several times, minutes of warm running. Where a drive had less, it is
+said that the sign was not looked for: that is no all-clear.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +16,7 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.host.recording import read_recording
 from breathmap.protocol.wire import fields as wire
-from breathmap.tools.job.setup import SWITCHING_OFF, WIDEBAND_OFF, WORDS
+from breathmap.tools.job.setup import SPARK_RETARD, SWITCHING_OFF, WIDEBAND_OFF, WORDS
 
 Array = NDArray[np.float64]
 
@@ -72,9 +75,13 @@ class Drive:
             return bool(self.step_s[s["throttle_pct"] > WIDE_PCT].sum() > 2.0)
         return bool(self.step_s[s["coolant_c"] > WARM_C].sum() > WARM_S)
 
+    def target_varies(self) -> bool:
+        """True when the original target varies over the ground of this drive."""
+        return self.expected is not None and bool(np.ptp(self.expected) >= VARIED)
+
     def target_is_flat(self) -> bool:
         """True when the target stayed where the original one varies."""
-        if self.expected is None or np.ptp(self.expected) < VARIED:
+        if not self.target_varies() or not np.isfinite(self.commanded).any():
             return False
         low, high = np.nanpercentile(self.commanded, [1.0, 99.0])
         return bool(high - low < FLAT)
@@ -87,26 +94,76 @@ class Drive:
         return float(near.mean())
 
 
-def learning_signs(data: bytes, start: Calibration, description: EngineDescription) -> list[str]:
-    """Return what shows that the learning set-up is still in, a line each; empty when nothing."""
+@dataclass(frozen=True)
+class Look:
+    """What a drive tells. signs: what shows that the learning set-up is still in, a line each.
+    looked_for, not_looked_for: what this drive could show, and what it could not, and why."""
+
+    signs: list[str]
+    looked_for: list[str]
+    not_looked_for: list[str]
+
+    def and_of(self, other: "Look") -> "Look":
+        """Return what two drives tell together."""
+        looked_for = list(dict.fromkeys([*self.looked_for, *other.looked_for]))
+        missed = [
+            line
+            for line in dict.fromkeys([*self.not_looked_for, *other.not_looked_for])
+            if line.partition(":")[0] not in looked_for
+        ]
+        return Look([*self.signs, *other.signs], looked_for, missed)
+
+
+def learning_signs(data: bytes, start: Calibration, description: EngineDescription) -> Look:
+    """Look for the learning set-up in a recording."""
     drive = Drive(data, start)
     if not len(drive.samples):
-        return []
-    lines = []
+        return Look([], [], ["anything: it holds no sample of a running engine"])
+    look = Look([], [], [])
+    _look_at_target(drive, look)
+    switching = description.method.sensor == "switching"
+    for name in SWITCHING_OFF if switching else WIDEBAND_OFF:
+        _look_at_function(name, drive, start.settings.get(name), look)
+    if switching:
+        look.not_looked_for.append(f"{WORDS[SPARK_RETARD]}: samples do not carry it")
+    return look
+
+
+def _look_at_target(drive: Drive, look: Look) -> None:
+    word = "target table"
+    if drive.expected is None:
+        look.not_looked_for.append(f"{word}: the job does not know the original one")
+    elif not np.isfinite(drive.commanded).any():
+        look.not_looked_for.append(f"{word}: the device does not tell the commanded lambda")
+    elif not drive.target_varies():
+        look.not_looked_for.append(f"{word}: the original one hardly varies on this ground")
+    else:
+        look.looked_for.append(word)
     if drive.target_is_flat():
-        lines.append(
+        look.signs.append(
             f"the target stayed flat at lambda {float(np.nanmedian(drive.commanded)):.3f} on "
             "ground where the original table varies: the learning target is still in."
         )
-    switching = description.method.sensor == "switching"
-    for name in SWITCHING_OFF if switching else WIDEBAND_OFF:
-        was_on = start.settings.get(name)
-        if name in FLAGS and was_on and drive.chances(name) and not drive.flag_seen(name):
-            lines.append(
-                f"{WORDS[name]} never acted, though this drive called for it: it seems to be "
-                "switched off still."
-            )
-    return lines
+
+
+def _look_at_function(name: str, drive: Drive, was_on: float | None, look: Look) -> None:
+    word = WORDS[name]
+    if name not in FLAGS:
+        look.not_looked_for.append(f"{word}: samples do not show it")
+    elif was_on is None:
+        look.not_looked_for.append(f"{word}: the job does not know whether it was on")
+    elif not was_on:
+        look.not_looked_for.append(f"{word}: it was off at the start")
+    elif drive.flag_seen(name):
+        look.looked_for.append(word)
+    elif not drive.chances(name):
+        look.not_looked_for.append(f"{word}: the drive did not call for it")
+    else:
+        look.looked_for.append(word)
+        look.signs.append(
+            f"{word} never acted, though this drive called for it: it seems to be switched off "
+            "still."
+        )
 
 
 def missing_setup(data: bytes, start: Calibration, description: EngineDescription) -> list[str]:

@@ -7,6 +7,7 @@ writes. No folder is made before the first frame of ours has arrived.
 from pathlib import Path
 
 from breathmap.learner.words.description import EngineDescription
+from breathmap.protocol.host.calibration import Device
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder, read_description, read_tables
 from breathmap.tools.base.port import Stop, open_port
@@ -50,6 +51,7 @@ def learn_live(
     show: Show | None = None,
     proposing: bool = True,
     left_out: LeftOut = NOTHING,
+    expected: Device | None = None,
 ) -> Outcome:
     """Learn from a port until it closes or Ctrl-C; write the outcome into `out` and return it.
 
@@ -58,13 +60,14 @@ def learn_live(
     find_delay: at the end look for the delay in the last ten minutes or so, and propose it.
     show: who looks on; by default the terminal. proposing: see `write_results`.
     left_out: what of the earlier recordings is not learned.
+    expected: the one device that may send, by default any that fits.
     """
     session = Session(*load(path))
     if find_delay:
         session.recent = RecentSamples(LIVE_SAMPLES, len(session.description.bank))
     _check_output(out, add)
     with Stop() as stop:
-        read_port(session, url, out, screen, stop, baud, wait_s, show, left_out)
+        read_port(session, url, out, screen, stop, baud, wait_s, show, left_out, expected)
         # What was learned is safe before anything else is tried.
         sources = [p.name for p in kept(recordings_in(out), left_out)]
         outcome = write_results(out, session, sources, stop.asked, proposing)
@@ -83,6 +86,7 @@ def read_port(
     wait_s: float,
     show: Show | None = None,
     left_out: LeftOut = NOTHING,
+    expected: Device | None = None,
 ) -> None:
     """Learn the folder's earlier recordings, then from a port into a new one; write no results.
 
@@ -94,6 +98,7 @@ def read_port(
         earlier = without_earlier(kept(recordings_in(folder), left_out))
         session.leave_out(left_out)
         read_files(earlier, session, stop, TerminalObserver(screen), screen.say)
+        session.expected = expected
         screen.say(f"Learning from {url}. Ctrl-C ends, and writes what was learned.")
         source = PortSource(port, url, folder, wait_s, baud)
 

@@ -20,7 +20,7 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Device, device_of
 from breathmap.protocol.host.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader
 from breathmap.protocol.wire.control_fields import CONTROLLER
-from breathmap.protocol.wire.fields import IDENTITY, LOAD_AXES, REASONS
+from breathmap.protocol.wire.fields import FRAMES, IDENTITY, LOAD_AXES, REASONS
 from breathmap.protocol.wire.payload import unpack_payload
 from breathmap.protocol.wire.sample import Sample
 from breathmap.protocol.wire.samples import SampleAssembler
@@ -32,6 +32,8 @@ from breathmap.tools.run.trace import Trace
 
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
+# Frames that a run takes notice of; others are skipped and counted.
+TAKEN = (*FRAMES, CONTROLLER)
 # Breakpoints travel rounded to this.
 SPEED_STEP_RPM = 0.5
 LOAD_STEP = 0.01
@@ -107,11 +109,12 @@ class Session:
         self.left_out_count = 0
         self._left_out: dict[str, Sequence[Span]] = {}
         self._done = Counters()
-        self._reader = LinkReader()
+        self._reader = LinkReader(TAKEN)
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us: int | None = None
         self._controller: dict[str, Any] | None = None
         self._first_us = 0
+        self._identities = 0
         self._last_us = 0
         self._is_after_gap = False
 
@@ -124,10 +127,12 @@ class Session:
         _add_counters(self._done, self._reader.counters)
         self.source = source
         self.alarms.begin_source(source)
-        self._reader = LinkReader()
+        self._reader = LinkReader(TAKEN)
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us = None
         self._controller = None
+        self._identities = 0
+        self.device = None
 
     @property
     def counters(self) -> Counters:
@@ -161,10 +166,13 @@ class Session:
     def _note(self, event: Event) -> None:
         if isinstance(event, FrameEvent) and event.type == IDENTITY.number:
             self._check_identity(unpack_payload(IDENTITY, event.payload))
-            self._check_device()
+            self._identities += 1
+            # A device that has a serial says so right after its first identity.
+            if self._identities > 1 or self._controller or not (self.expected or Device()).serial:
+                self.check_device()
         elif isinstance(event, FrameEvent) and event.type == CONTROLLER.number:
             self._controller = unpack_payload(CONTROLLER, event.payload)
-            self._check_device()
+            self.check_device()
         else:
             refuse_newer(self.source, "device", self._reader.counters, event)
 
@@ -206,9 +214,9 @@ class Session:
             else:
                 delay.note(bank.delay_s)
 
-    def _check_device(self) -> None:
-        """Raise UserError where it is another device than the one expected."""
-        if self.identity is None:
+    def check_device(self) -> None:
+        """Raise UserError where the present source is another device than the one expected."""
+        if not self._identities or self.identity is None:
             return
         self.device = device_of(self.identity, self._controller)
         why = "" if self.expected is None else self.device.is_other_than(self.expected)

@@ -1,0 +1,204 @@
+"""The controller of a job: whose it is, what it holds, and writes that are never believed unread.
+
+A write is recorded before its first byte leaves, and again when the controller was read back; see
+`breathmap.tools.job.standing` for what stands between the two.
+"""
+
+from dataclasses import asdict
+
+from breathmap.protocol.host.calibration import Calibration, Device
+from breathmap.protocol.wire.control_fields import SETTINGS
+from breathmap.tools.base.control import ControllerLink, NothingWrittenError
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.folder import Job
+from breathmap.tools.job.records import (
+    LEARNING,
+    ORIGINAL,
+    OTHER,
+    DeviceKept,
+    DeviceTaken,
+    ReadBack,
+    SetUp,
+    Unchanged,
+    Writing,
+)
+from breathmap.tools.job.setup import (
+    SPARK_RETARD,
+    TARGET,
+    WIDEBAND_OFF,
+    learning_calibration,
+)
+
+TRANSIENTS = {"acceleration_enrichment", "deceleration_enleanment"}
+SET_UP_WORDS: dict[SetUp, str] = {
+    ORIGINAL: "the original set-up",
+    LEARNING: "the learning set-up",
+    OTHER: "neither the original set-up nor the whole learning set-up",
+}
+
+
+def mark_of(job: Job) -> str:
+    """Return what `prepare` leaves in a controller that can keep a mark: which job did it."""
+    return f"learning {job.created_hash[:7]}"
+
+
+def read_controller(job: Job, link: ControllerLink, other_device: str = "") -> Calibration:
+    """Return what the controller holds; UserError when it is not the job's device.
+
+    other_device: why another is the same vehicle all the same; kept in the history.
+    """
+    present = link.read()
+    meet(job, present.device, link.url, other_device)
+    return present
+
+
+def meet(job: Job, device: Device, where: str, other_device: str = "") -> None:
+    """Compare a device with the job's, and keep the first one that is met."""
+    known = job.device
+    if known is None:
+        if device.device_name or device.serial:
+            job.append(DeviceTaken(**job.head(), device=kept(device), reason=""))
+        return
+    why = device.is_other_than(known)
+    if not why:
+        return
+    if not other_device:
+        raise UserError(
+            f"{where}: another device than this job's: {why}; take the right one, or say "
+            '--other-device "REASON" if it really is the same vehicle'
+        )
+    job.append(DeviceTaken(**job.head(), device=kept(device), reason=other_device))
+
+
+def kept(device: Device) -> DeviceKept:
+    """Return a device as records keep it."""
+    return DeviceKept(**asdict(device))
+
+
+def write_controller(
+    job: Job,
+    link: ControllerLink,
+    wanted: Calibration,
+    present: Calibration,
+    command: str,
+) -> Calibration:
+    """Make the controller hold `wanted`, on record from before the first byte; return what was
+    read back. UserError when that failed; the history then says whether anything changed."""
+    if link.changes(wanted, present):
+        job.append(
+            Writing(
+                **job.head(),
+                command=command,
+                port=link.url,
+                table=job.table,
+                set_up=set_up_of(job, wanted),
+            )
+        )
+    try:
+        return link.write(wanted, present)
+    except NothingWrittenError:
+        job.append(Unchanged(**job.head(), port=link.url))
+        raise
+
+
+def set_up_of(job: Job, present: Calibration) -> SetUp:
+    """Return which set-up a controller holds, as far as it shows its settings and target.
+
+    Where the job does not know an original, it cannot call it put back.
+    """
+    start = job.start()
+    if not present.mark and _same_set_up(start, present):
+        return ORIGINAL
+    learning = learning_calibration(job.description(), start)
+    return LEARNING if _same_set_up(learning, present) else OTHER
+
+
+def _same_set_up(wanted: Calibration, present: Calibration) -> bool:
+    if any(wanted.settings.get(name) != value for name, value in present.settings.items()):
+        return False
+    if present.target_lambda is None:
+        return True
+    return wanted.target_lambda is not None and wanted.counts(1, 0) == present.counts(1, 0)
+
+
+def table_of(job: Job, present: Calibration) -> int | None:
+    """Return the number of the job's table that a controller holds, None when it is none."""
+    for number in [job.table, *reversed(job.tables)]:
+        table = job.calibration(number)
+        same = all(table.counts(0, b) == present.counts(0, b) for b in range(table.banks))
+        if same and table.constants() == present.constants():
+            return number
+    return None
+
+
+def check_known(job: Job, present: Calibration, port: str) -> int:
+    """Return the number of the job's table that a controller holds; UserError when none."""
+    own = job.calibration()
+    if (own.speed_rpm, own.load, own.banks) != (present.speed_rpm, present.load, present.banks):
+        raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
+    number = table_of(job, present)
+    if number is None:
+        raise UserError(
+            f"{port}: the controller holds VE tables that this job does not know: it is another "
+            "vehicle, or somebody changed them. See what differs first; to put a table of this job "
+            f"back: breathmap undo {job.folder} {job.table} --port {port} --overwrite"
+        )
+    return number
+
+
+def read_job(job: Job, port: str, baud: int, other_device: str, screen: Screen) -> None:
+    """Read the controller back, and keep on record what it holds."""
+    with ControllerLink(port, baud) as link:
+        present = read_controller(job, link, other_device)
+    found, set_up = table_of(job, present), set_up_of(job, present)
+    job.append(ReadBack(**job.head(), port=port, table=found, set_up=set_up))
+    what = "VE tables that this job does not know" if found is None else f"table {found}"
+    screen.say(f"The controller at {port} holds {what} and {SET_UP_WORDS[set_up]}.")
+    if found is not None and found != job.table:
+        screen.warn(
+            f"the job has gone on to table {job.table}: breathmap store {job.folder} --port {port}"
+        )
+    for line in differing(job, present) if set_up != ORIGINAL else []:
+        screen.say(f"- {line}")
+
+
+def differing(job: Job, present: Calibration) -> list[str]:
+    """Return what of the set-up is not as at the start, a line each."""
+    start = job.start()
+    lines = [
+        f"{name}: {value:g}, at the start {_was(start.settings.get(name))}"
+        for name, value in present.settings.items()
+        if start.settings.get(name) != value
+    ]
+    if present.target_lambda is not None and (
+        start.target_lambda is None or start.counts(1, 0) != present.counts(1, 0)
+    ):
+        lines.append("target table: not that of the start")
+    if present.mark:
+        lines.append(f"a mark: {present.mark!r}")
+    return lines
+
+
+def _was(value: float | None) -> str:
+    return "not known" if value is None else f"{value:g}"
+
+
+def learning_lines(calibration: Calibration) -> dict[str, str]:
+    """Return what of a calibration looks like a learning set-up: words by the sheet's line.
+
+    Common practice, no source: a flat target; both transients off, or every correction off; spark
+    retarded. A mark makes every line of the sheet doubtful.
+    """
+    settings, target = calibration.settings, calibration.target_lambda
+    offered = [name for name in WIDEBAND_OFF if name in settings]
+    off = [name for name in offered if settings[name] == 0.0]
+    lines: dict[str, str] = {}
+    if target is not None and (calibration.mark or min(target) == max(target)):
+        lines[TARGET] = f"target table {min(target):.3f} to {max(target):.3f}"
+    if calibration.mark or set(off) >= TRANSIENTS or (len(off) > 1 and off == offered):
+        for name in off:
+            lines[name] = f"{name} off"
+    if settings.get(SPARK_RETARD):
+        lines[SPARK_RETARD] = f"{SPARK_RETARD} {settings[SPARK_RETARD]:g}"
+    return {name: lines[name] for name in (TARGET, *SETTINGS) if name in lines}
