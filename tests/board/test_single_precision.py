@@ -2,7 +2,7 @@
 
 Adding within one visit of a square is plain double-precision addition, which numpy does here for
 all samples of a visit at once; entering and leaving squares, where single precision can go wrong,
-is the learner's own code, once for each of a hundred and fifty thousand visits.
+is the learner's own code, once for each of seventy-five thousand visits.
 """
 
 import random
@@ -17,8 +17,8 @@ from breathmap.learner.core.single_precision import IN_CELLS, spacing
 from breathmap.learner.exact.solve import solve
 
 N_SPEED = N_LOAD = 16
-VISITS = 150_000
-DWELL = 67  # samples a visit: ten million in all
+VISITS = 75_000
+DWELL = 134  # samples a visit: ten million in all
 CORRECTION = 0.06
 
 

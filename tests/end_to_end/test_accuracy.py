@@ -1,32 +1,50 @@
 """What the whole is for: wrong tables in, right tables out, against a truth nobody told."""
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from breathmap.learner.api import Learner, solve
+from breathmap.learner.core.stream import BankLearner
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.run import simulate
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.bench.convergence import Scorer, describe, random_bench
 from breathmap.tools.demo import main as demo
-from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
+from breathmap.tools.demo.accuracy import accuracy, covered_points
 from breathmap.tools.demo.main import prepare_folder, run_demo
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
 from breathmap.tools.run.session import Session
 
 
+class HalfHour:
+    """The college's bench after 30 minutes of road."""
+
+    def __init__(self, truth: str) -> None:
+        self.parameters, controller = college_bench(truth)
+        self.scorer = Scorer(self.parameters, controller)
+        self.tables = [controller.read_ve(bank) for bank in range(2)]
+        self.session = Session(college_description(self.parameters, "wideband"), self.tables)
+        for sample in simulate(self.parameters, controller, RoadRide(1800.0, 3), 3, reuse=True):
+            self.session.learn(sample)
+
+
+@cache
+def half_hour(truth: str) -> HalfHour:
+    """One ride for all tests."""
+    return HalfHour(truth)
+
+
 @pytest.mark.parametrize(("truth", "maximum_pct"), [("continuous", 0.8), ("grid", 0.3)])
 def test_half_an_hour_of_road(truth: str, maximum_pct: float) -> None:
     """30 minutes of road riding bring tables that start 6 to 10 % wrong to within the target."""
-    parameters, controller = college_bench(truth)
-    tables = [controller.read_ve(bank) for bank in range(2)]
-    session = Session(college_description(parameters, "wideband"), tables)
+    ride = half_hour(truth)
+    parameters, tables, session = ride.parameters, ride.tables, ride.session
+    speed_rpm, map_kpa = ride.scorer.points
 
-    for sample in simulate(parameters, controller, RoadRide(1800.0, seed=3), seed=3, reuse=True):
-        session.learn(sample)
-
-    speed_rpm, map_kpa = fresh_points(parameters, controller)
     for bank, result in enumerate(session.propose(session.solve())):
         covered = covered_points(speed_rpm, map_kpa, result.solution.coverage)
         before = accuracy(parameters, bank, tables[bank], speed_rpm, map_kpa, covered)
@@ -36,6 +54,30 @@ def test_half_an_hour_of_road(truth: str, maximum_pct: float) -> None:
         assert 6.0 <= before.rms_pct <= 10.0
         assert after.rms_pct <= maximum_pct
         assert after.covered > 0.8
+
+
+def above_best_pct(bank: BankLearner, scorer: Scorer) -> float:
+    """Return by how much a bank's error is above the best table's, percentage points."""
+    found = solve(bank.evidence, cells_pct=bank.table.cells)
+    masks = scorer.masks(found)
+    best = scorer.best_cells(bank.number, bank.table, masks[0])
+    new = np.asarray(bank.table.cells) * (1.0 + found.correction.ravel())
+    ours, least = (scorer.score(bank.number, cells, masks)[0] for cells in (new, best))
+    return ours - least
+
+
+def test_half_an_hour_comes_near_the_best_table() -> None:
+    """After 30 minutes on smooth truths, which no table holds, four banks are within 0.10 points of
+    the best table in the median: 0.08 is promised of the median over 50 engines."""
+    ride = half_hour("continuous")
+    above = [above_best_pct(bank, ride.scorer) for bank in ride.session.learner.banks]
+    parameters, controller = random_bench(132, "continuous")
+    learner = Learner(describe(parameters, controller))
+    for sample in simulate(parameters, controller, RoadRide(1800.0, 132), 132, reuse=True):
+        learner.learn_one(sample)
+    scorer = Scorer(parameters, controller)
+    above += [above_best_pct(bank, scorer) for bank in learner.banks]
+    assert np.median(above) <= 0.10
 
 
 def test_covered_ground_is_judged_cell_by_cell() -> None:
