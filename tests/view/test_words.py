@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -209,3 +210,14 @@ def test_notes_hold_no_control_characters_and_stay(tmp_path) -> None:  # type: i
 
     rows = (tmp_path / "notes.csv").read_text().splitlines()
     assert [row.split(",")[2] for row in rows] == ["note", "tab here [2J", "again"]
+
+
+def test_notes_stay_behind_damaged_ones(tmp_path: Path) -> None:
+    """A note is kept, and so is what stands in the file already, readable or not."""
+    path = tmp_path / "notes.csv"
+    path.write_bytes(b"time,learned_s,note\nx,1.0,\xff\xfe\n")
+
+    Notes(tmp_path).add("plugs", 3.0)
+
+    assert path.read_bytes().startswith(b"time,learned_s,note\nx,1.0,\xff\xfe\n")
+    assert b",3.0,plugs\n" in path.read_bytes()

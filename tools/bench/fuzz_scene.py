@@ -8,6 +8,7 @@ import contextlib
 import io
 import math
 import random
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -136,14 +137,19 @@ def make(folder: Path) -> None:
         ["prepare", job],
         ["learn", job, str(folder / "ride.bin")],
         ["propose", job],
-        ["accept", job],
     ):
-        ended = call(arguments)
-        if ended.code:
-            raise RuntimeError(f"{' '.join(arguments)}: {ended.err}")
+        _do(arguments)
+    shutil.copytree(folder / "job", folder / "open")
+    _do(["accept", job])
     (folder / "out" / "notes.csv").write_text(
         "time,learned_s,note\n2026-01-01 12:00,3.0,plugs\n", encoding="utf-8"
     )
+
+
+def _do(arguments: list[str]) -> None:
+    ended = call(arguments)
+    if ended.code:
+        raise RuntimeError(f"{' '.join(arguments)}: {ended.err}")
 
 
 @dataclass(frozen=True)
@@ -199,11 +205,29 @@ TARGETS = {
     "history": Target(
         "job/history.jsonl", (damage.history, *TEXT), JOB, without=("job/history.head",)
     ),
+    "head": Target("job/history.head", JSON, JOB),
     "calibration": Target("job/start/calibration.toml", TEXT, JOB),
-    "pass": Target(
-        "job/passes/001/recording-001.bin",
-        FRAMES,
-        ("history {}/job --verify", "propose {}/job", "undo {}/job 0"),
+    "job-description": Target(
+        "open/engine.toml",
+        (damage.toml_value, *TEXT),
+        ("accept {}/open", "prepare {}/open", "learn {}/open {}/ride.csv", "finish {}/open"),
     ),
-    "added": Target("ride.bin", FRAMES, ("learn {}/job {}/ride.bin",)),
+    "pass-description": Target(
+        "open/passes/001/engine.toml",
+        (damage.toml_value, *TEXT),
+        ("propose {}/open", "report {}/open", "history {}/open --verify"),
+    ),
+    "pass-table": Target(
+        "open/passes/001/only.csv", CSV, ("propose {}/open", "history {}/open --verify")
+    ),
+    "proposal": Target(
+        "open/proposals/001/only.csv", CSV, ("accept {}/open", "report {}/open")
+    ),
+    "decisions": Target("open/proposals/001/only-decision.csv", CSV, ("report {}/open",)),
+    "pass": Target(
+        "open/passes/001/recording-001.bin",
+        FRAMES,
+        ("history {}/open --verify", "propose {}/open", "learn {}/open {}/ride.csv"),
+    ),
+    "added": Target("ride.bin", FRAMES, ("learn {}/open {}/ride.bin", "learn {}/job {}/ride.bin")),
 }  # fmt: skip

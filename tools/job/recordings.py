@@ -49,10 +49,10 @@ def open_pass(job: Job) -> Path:
         save_folder(folder, {DESCRIPTION: text, **files})
         return folder
     present = folder / DESCRIPTION
-    before = present.read_text("utf-8") if present.exists() else text
-    if before != text:
+    before = present.read_bytes() if present.exists() else text.encode()
+    if before != text.encode():
         # The earlier recordings ran with the description as it was: keep it, too.
-        write_text(folder / earlier_description(sha256_of(before.encode())), before)
+        write_bytes(folder / earlier_description(sha256_of(before)), before)
     for name, content in {DESCRIPTION: text, **files}.items():
         write_text(folder / name, content)
     return folder

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.protocol.wire.samples import SampleAssembler
-from breathmap.tools.base.files import write_text
+from breathmap.tools.base.files import write_bytes
 from breathmap.tools.base.port import Stop
 from breathmap.tools.run.observer import Observer, Work
 from breathmap.tools.run.session import Session
@@ -164,7 +164,7 @@ class Notes:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.lines: list[tuple[str, float, str]] = []
-        self._earlier: str | None = None
+        self._earlier: bytes | None = None
 
     def add(self, text: str, learned_s: float) -> None:
         """Keep a line; control characters become spaces."""
@@ -180,10 +180,11 @@ class Notes:
             return
         path = self.folder / NOTES
         if self._earlier is None:
-            self._earlier = path.read_text(encoding="utf-8") if path.exists() else ""
+            self._earlier = path.read_bytes() if path.exists() else b""
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         if not self._earlier:
             writer.writerow(["time", "learned_s", "note"])
         writer.writerows((stamp, f"{at:.1f}", line) for stamp, at, line in self.lines)
-        write_text(path, self._earlier + text.getvalue())
+        # As they are: they are kept even where they are damaged.
+        write_bytes(path, self._earlier + text.getvalue().encode())
