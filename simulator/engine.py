@@ -30,6 +30,8 @@ COMBUSTION_STALL_RPM = 350.0
 CRANKING_RPM = 250.0
 GRAVITY, AIR_DENSITY = 9.80665, 1.2
 SWITCHED_OFF_STEP_S = 0.04
+# Fuel over air of the gas in a warm engine's exhaust before the first event.
+BURNED_PHI = 1.0 / 0.95
 
 
 class Command:
@@ -69,7 +71,14 @@ class Engine:
         self.command = Command()
         self.command.ambient_c = ambient_c
 
-        # State
+        self._begin(warm, ambient_c)
+        self._fit_sensors(warm)
+        self._fit_cylinders(BURNED_PHI if warm else 0.0)
+        self._be_healthy()
+        self.slow_step(0.0)
+
+    def _begin(self, warm: bool, ambient_c: float) -> None:
+        """State before the first event: a warm engine idles, a cold one stands."""
         self.time_s = 0.0
         self.before_s = 0.0
         self.running_s = 1e4 if warm else 0.0
@@ -84,19 +93,15 @@ class Engine:
         self.cranking = not warm
         self.torque_nm = 0.0
 
-        # What sensors show to the controller and the bridge
+    def _fit_sensors(self, warm: bool) -> None:
+        """What sensors show to the controller and the bridge."""
         self.sensed_map_kpa = self.map_kpa
         self.sensed_intake_c = self.intake_c
+        self.sensors = [FittedSensor(s, warm) for s in self.parameters.sensors]
 
-        # Faults write here
-        self.leak_share = [0.0] * p.banks
-        self.misfire = [p.misfire] * len(p.cylinder_bank)
-        self.map_offset_kpa = 0.0
-        self.intake_offset_c = 0.0
-        self.dead_time_error_ms = 0.0
-        self.fuel_pressure_ratio = 1.0
-        self.sensor_of_bank = list(range(p.banks))
-
+    def _fit_cylinders(self, phi: float) -> None:
+        """Cylinders and exhausts, full of the gas that fuel over air `phi` leaves."""
+        p = self.parameters
         cylinders = len(p.cylinder_bank)
         self.slots = max(2, cylinders)
         self._half_cycle = (self.slots + 1) // 2
@@ -105,8 +110,6 @@ class Engine:
         self._full_flow = 0.9 * 101325.0 / (R_AIR * 300.0) * self._cylinder_m3
         self._slot_cylinder = [k if k < cylinders else -1 for k in range(self.slots)]
         self._slot = 0
-        self.sensors = [FittedSensor(s, warm) for s in p.sensors]
-        phi = 1.0 / 0.95 if warm else 0.0
         self.pipes = [ExhaustPipe(e, cylinders, self.slots, phi) for e in p.exhausts]
         for sensor in self.sensors:
             sensor.phi = sensor.before = phi
@@ -120,6 +123,11 @@ class Engine:
         self._gas_phi = [phi] * cylinders
         self._gas_m3 = [0.0] * cylinders
         self._gas_s = [0.0] * cylinders
+        self._fit_banks(phi)
+
+    def _fit_banks(self, phi: float) -> None:
+        """What is summed by bank, and what `slow_step` moves."""
+        p = self.parameters
         self.cylinder_phi = [phi] * p.banks
         self.injected_mg = [0.0] * p.banks
         self.burned_mg = [0.0] * p.banks
@@ -130,7 +138,17 @@ class Engine:
         self._flow_mg_per_ms = p.injector.flow_mg_per_ms
         self._area_m2 = p.closed_throttle_mm2 * 1e-6
         self._fill: float = 0.0
-        self.slow_step(0.0)
+
+    def _be_healthy(self) -> None:
+        """What faults write to."""
+        p = self.parameters
+        self.leak_share = [0.0] * p.banks
+        self.misfire = [p.misfire] * len(p.cylinder_bank)
+        self.map_offset_kpa = 0.0
+        self.intake_offset_c = 0.0
+        self.dead_time_error_ms = 0.0
+        self.fuel_pressure_ratio = 1.0
+        self.sensor_of_bank = list(range(p.banks))
 
     # -- slow: once per tick -------------------------------------------------------------------
 

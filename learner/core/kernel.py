@@ -144,29 +144,63 @@ class Evidence:
         Afterwards `residual` is d minus the estimate before, `weight` the weight that was used,
         `outlier` True when it was so far out that it counts next to nothing.
         """
-        cells = self.cells
         n_terms = self.n_terms
-        a = index * PER_CELL
-        b = a + PER_CELL
-        c = a + self.speed_count * PER_CELL
-        e = c + PER_CELL
-
-        inner = v0 * cells[a + X] + v1 * cells[b + X] + v2 * cells[c + X] + v3 * cells[e + X]
+        ridge = self.noise * self.noise / (self.table_sd * self.table_sd)
+        term_ridge = self.noise * self.noise / (self.term_sd * self.term_sd)
+        inner = self.predict(index, v0, v1, v2, v3)
         residual = d - inner
         for k in range(n_terms):
             residual -= terms[k] * self.term_x[k]  # type: ignore[index]
+        spread = self._spread(index, v0, v1, v2, v3, ridge)
+        weight = self._weigh(residual, spread, weight)
+        self.residual = residual
+        self.weight = weight
 
-        noise = self.noise
-        ridge = noise * noise / (self.table_sd * self.table_sd)
-        spread = 1.0 + (
+        # In single precision it cannot drift: `close_block` computes it afresh.
+        for k in range(n_terms):
+            self.term_dot[k] += weight * terms[k] * inner  # type: ignore[index]
+        held = self.held
+        if held is None:
+            self._add(index, v0, v1, v2, v3, d, weight, share, terms)
+        else:
+            if index != held.index:
+                self.enter_square(index, held)
+            held.add(v0, v1, v2, v3, d, weight, share, terms)
+
+        north = index + self.speed_count
+        score = weight * residual / (spread**0.5)
+        self._block_add(index, v0 * score)
+        self._block_add(index + 1, v1 * score)
+        self._block_add(north, v2 * score)
+        self._block_add(north + 1, v3 * score)
+        self._relax(index, ridge)
+        self._relax(index + 1, ridge)
+        self._relax(north, ridge)
+        self._relax(north + 1, ridge)
+        if n_terms:
+            self._relax_terms(term_ridge)
+
+    def _spread(
+        self, index: int, v0: float, v1: float, v2: float, v3: float, ridge: float
+    ) -> float:
+        """Variance of a residual, in units of the noise's: what the estimate may be wrong by is in
+        it, as far as the four cells' own sums tell."""
+        cells = self.cells
+        a = index * PER_CELL
+        c = a + self.speed_count * PER_CELL
+        return 1.0 + (
             v0 * v0 / (cells[a] + ridge)
-            + v1 * v1 / (cells[b] + ridge)
+            + v1 * v1 / (cells[a + PER_CELL] + ridge)
             + v2 * v2 / (cells[c] + ridge)
-            + v3 * v3 / (cells[e] + ridge)
+            + v3 * v3 / (cells[c + PER_CELL] + ridge)
         )
+
+    def _weigh(self, residual: float, spread: float, gate_weight: float) -> float:
+        """Return the weight of an observation, and learn from it how large the noise is."""
+        weight = gate_weight
+        noise = self.noise
         square = residual * residual / spread
         limit = HUBER_LIMIT * HUBER_LIMIT * noise * noise
-        gate_weight = weight
         self.outlier = False
         if square > limit:
             scale = noise * (spread**0.5)
@@ -181,53 +215,20 @@ class Evidence:
                 if self.outlier:
                     weight *= OUTLIER_LIMIT * scale / abs(residual)
         self.outlier_share -= OUTLIER_STEP * self.outlier_share
-        self.residual = residual
-        self.weight = weight
 
-        sums = self.sums
-        # In single precision it cannot drift: `close_block` computes it afresh.
-        for k in range(n_terms):
-            self.term_dot[k] += weight * terms[k] * inner  # type: ignore[index]
-        held = self.held
-        if held is not None:
-            if index != held.index:
-                self.enter_square(index, held)
-            held.add(v0, v1, v2, v3, d, weight, share, terms)
-        else:
-            self._add(a, b, c, e, v0, v1, v2, v3, d, weight, share)
-            if n_terms:
-                self._add_terms(index, v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
-            sums[COUNT] += 1.0
-            sums[WEIGHT] += weight
-            sums[SQUARE] += weight * d * d
-
-        memory = sums[COUNT] + NOISE_GUESS
+        # This observation, the earlier ones, and the first guess.
+        memory = 1.0 + self.sums[COUNT] + NOISE_GUESS
         if memory > NOISE_MEMORY:
             memory = NOISE_MEMORY
         variance = noise * noise
         # A down-weighted observation is a noisier one: its square counts by its weight.
         variance += gate_weight * (square / HUBER_MEAN_SQUARE - variance) / memory
         self.noise = variance**0.5
-
-        score = weight * residual / (spread**0.5)
-        self._block_add(index, v0 * score)
-        self._block_add(index + 1, v1 * score)
-        self._block_add(index + self.speed_count, v2 * score)
-        self._block_add(index + self.speed_count + 1, v3 * score)
-
-        self._relax(index, ridge)
-        self._relax(index + 1, ridge)
-        self._relax(index + self.speed_count, ridge)
-        self._relax(index + self.speed_count + 1, ridge)
-        if n_terms:
-            self._relax_terms(noise * noise / (self.term_sd * self.term_sd))
+        return weight
 
     def _add(
         self,
-        a: int,
-        b: int,
-        c: int,
-        e: int,
+        index: int,
         v0: float,
         v1: float,
         v2: float,
@@ -235,8 +236,13 @@ class Evidence:
         d: float,
         weight: float,
         share: float,
+        terms: "array[float] | None",
     ) -> None:
         cells = self.cells
+        a = index * PER_CELL
+        b = a + PER_CELL
+        c = a + self.speed_count * PER_CELL
+        e = c + PER_CELL
         w0 = weight * v0
         w1 = weight * v1
         w2 = weight * v2
@@ -259,6 +265,12 @@ class Evidence:
         cells[b + COVERAGE] += w1 * share
         cells[c + COVERAGE] += w2 * share
         cells[e + COVERAGE] += w3 * share
+        if self.n_terms:
+            self._add_terms(index, v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
+        sums = self.sums
+        sums[COUNT] += 1.0
+        sums[WEIGHT] += weight
+        sums[SQUARE] += weight * d * d
 
     def _add_terms(
         self,

@@ -48,6 +48,7 @@ class BankLearner:
     verdict: what was done with the latest sample (0 used, else reason bits of
     `breathmap.learner.core.gates`).
     weight: the weight it was given. observation: its d. delay_s: its transport delay plus lag.
+    square: of the latest used sample, the flat index of the lower-left of the cells that it taught.
     seen_count, used_count, refused: samples given, used, and refused by primary reason.
     """
 
@@ -72,6 +73,7 @@ class BankLearner:
         self.verdict = gates.HISTORY_SHORT
         self.weight = 0.0
         self.observation = 0.0
+        self.square = 0
         self.delay_s = 0.0
         self.loop = LoopWatch()
         self.spike_s = 0.0
@@ -236,18 +238,26 @@ class Learner:
         if verdict:
             bank.weight = 0.0
             bank.refused[gates.primary_reason(verdict)] += 1
-            return
+        else:
+            bank.used_count += 1
+            self._use(bank, sample, weight, dt_s)
+
+    def _use(self, bank: BankLearner, sample: Sample, weight: float, dt_s: float) -> None:
+        """Add what a sample shows, at the table's cursor, to a bank's evidence."""
+        table = bank.table
+        seen = bank.seen
+        lag_s = bank.delay.sensor_lag_s
         if self.settings.sensor_kind == SWITCHING:
             # The integrator holds the mean of lambda at the target.
             measured = sample.target_lambda
         else:
             measured = sample.measured_lambda[bank.number]
         bank.observation = measured / seen.commanded - 1.0
+        bank.square = table.index
         share = dt_s / (INDEPENDENT_LAGS * lag_s) if lag_s > 0.0 else 1.0
         if bank.spike_s > 0.0:
             bank.spike_s -= dt_s
             weight *= AFTER_SPIKE
-        bank.used_count += 1
         bank.evidence.learn_one(
             table.index,
             table.v0,
