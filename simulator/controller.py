@@ -78,10 +78,6 @@ class Controller:
             cells_pct, self.axes, VE_STEP_PCT, f"VE table of bank {bank}"
         )
 
-    def stored_ve(self, bank: int) -> bytes:
-        """Return the bytes as stored."""
-        return bytes(self._tables[bank].cells)  # type: ignore[arg-type]
-
     def ve_at(self, bank: int, speed_rpm: float, map_kpa: float) -> float:
         """Return the VE in per cent that the controller uses at an operating point."""
         return self._tables[bank].value(speed_rpm, map_kpa)

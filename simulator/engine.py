@@ -399,29 +399,33 @@ class Engine:
         """Engine and wheel through gear and clutch: locked they turn together, else it slips."""
         v, c = self.parameters.vehicle, self.command
         ratio = v.overall_ratios[c.gear - 1] / v.wheel_radius_m  # rad/s of crank per m/s
-        wheel_rpm = self.vehicle_m_s * ratio * 9.5493
         if self.locked:
             mass = v.mass_kg + v.inertia_kg_m2 * ratio * ratio
             force = torque * ratio - self.road_load_n()
             self.vehicle_m_s = max(0.0, self.vehicle_m_s + force / mass * dt)
             self.speed_rpm = self.vehicle_m_s * ratio * 9.5493
         else:
-            slip = self.speed_rpm - wheel_rpm
-            grip = c.clutch * v.clutch_torque_nm * (1.0 if slip > 0.0 else -1.0)
-            load = self.road_load_n()
-            engine = self.speed_rpm + (torque - grip) * dt / v.inertia_kg_m2 * 9.5493
-            vehicle_m_s = self.vehicle_m_s + (grip * ratio - load) / v.mass_kg * dt
-            if (engine - vehicle_m_s * ratio * 9.5493) * slip <= 0.0:
-                # They meet within this step: common speed by conservation of momentum.
-                inertia = v.inertia_kg_m2 * ratio
-                momentum = v.mass_kg * self.vehicle_m_s + inertia * self.speed_rpm / 9.5493
-                momentum += (torque * ratio - load) * dt
-                vehicle_m_s = momentum / (v.mass_kg + inertia * ratio)
-                engine = vehicle_m_s * ratio * 9.5493
-                self.locked = c.clutch > 0.95
-            self.vehicle_m_s = max(0.0, vehicle_m_s)
-            self.speed_rpm = engine
+            self._slip(dt, torque, ratio)
         self.distance_m += self.vehicle_m_s * dt
+
+    def _slip(self, dt: float, torque: float, ratio: float) -> None:
+        """The clutch slips; where the two sides meet within the step, it takes hold."""
+        v, c = self.parameters.vehicle, self.command
+        slip = self.speed_rpm - self.vehicle_m_s * ratio * 9.5493
+        grip = c.clutch * v.clutch_torque_nm * (1.0 if slip > 0.0 else -1.0)
+        load = self.road_load_n()
+        engine = self.speed_rpm + (torque - grip) * dt / v.inertia_kg_m2 * 9.5493
+        vehicle_m_s = self.vehicle_m_s + (grip * ratio - load) / v.mass_kg * dt
+        if (engine - vehicle_m_s * ratio * 9.5493) * slip <= 0.0:
+            # Common speed by conservation of momentum.
+            inertia = v.inertia_kg_m2 * ratio
+            momentum = v.mass_kg * self.vehicle_m_s + inertia * self.speed_rpm / 9.5493
+            momentum += (torque * ratio - load) * dt
+            vehicle_m_s = momentum / (v.mass_kg + inertia * ratio)
+            engine = vehicle_m_s * ratio * 9.5493
+            self.locked = c.clutch > 0.95
+        self.vehicle_m_s = max(0.0, vehicle_m_s)
+        self.speed_rpm = engine
 
     # -- for whoever reads sensors ---------------------------------------------------------------
 

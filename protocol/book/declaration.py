@@ -1,7 +1,7 @@
 """Every frame declared with `construct`: the specification's own reading of the field table.
 
 `tools/make/spec.py` computes the vectors' payloads and values with it, and the codecs that devices
-and hosts run (`breathmap.protocol.wire.payload`, `breathmap.protocol.host.codec`) are held to it by
+and hosts run (`breathmap.protocol.wire.payload`, `breathmap.protocol.host.bulk`) are held to it by
 the vectors and by tests. It says where each field lies, in which integer, and how counts and groups
 hang together; scaling, null and text are those of `breathmap.protocol.wire.scaling`.
 """

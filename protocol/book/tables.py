@@ -188,19 +188,23 @@ def hex_text(data: bytes) -> str:
     return data.hex(" ").upper()
 
 
-def worked_example(frame_type: f.FrameType, vector: dict[str, Any]) -> str:
-    """Return one vector taken apart, byte by byte, and its wire bytes."""
-    payload = bytes.fromhex(vector["payload"])
+def _header_rows(frame_type: f.FrameType, vector: dict[str, Any]) -> list[list[str]]:
     header = struct.pack(
         "<BBHI", f.PROTOCOL_VERSION, vector["type"], vector["sequence"], vector["time_us"]
     )
-    crc = bytes.fromhex(vector["crc"])
-    rows = [
+    return [
         ["header", hex_text(header[0:1]), f"protocol version {header[0]}"],
         ["", hex_text(header[1:2]), f"type {vector['type']}, {frame_type.name}"],
         ["", hex_text(header[2:4]), f"sequence {vector['sequence']}"],
         ["", hex_text(header[4:8]), f"device time {vector['time_us']} µs"],
     ]
+
+
+def worked_example(frame_type: f.FrameType, vector: dict[str, Any]) -> str:
+    """Return one vector taken apart, byte by byte, and its wire bytes."""
+    payload = bytes.fromhex(vector["payload"])
+    crc = bytes.fromhex(vector["crc"])
+    rows = _header_rows(frame_type, vector)
     offset = 0
     runs = [("", field) for field in frame_type.fields]
     for group in frame_type.groups:

@@ -1,1 +1,1 @@
-"""The protocol on a host: link, calibration, evidence, recordings, fast codecs."""
+"""The protocol on a host: link, calibration, evidence, recordings, samples in bulk."""

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from breathmap.protocol.host.codec import bulk_decode_samples, sample_dtype
+from breathmap.protocol.host.bulk import bulk_decode_samples, sample_dtype
 from breathmap.protocol.host.link import LinkReader
 from breathmap.protocol.wire.control_fields import CONTROLLER
 from breathmap.protocol.wire.events import NEED_DATA, Counters, FrameEvent
@@ -28,7 +28,7 @@ class Recording:
     identity: values of the latest identity frame, or None. controller: the same of the
     controller frame.
     statuses: values of the latest status frame of each bank, by bank number.
-    table: all samples as an array of `codec.sample_dtype`, shape (n,), with continuous time.
+    table: all samples as an array of `bulk.sample_dtype`, shape (n,), with continuous time.
     counters: what the link reader counted.
     leftover_bytes: bytes after the last delimiter, a frame that the cut took.
     """

@@ -79,7 +79,6 @@ class ClockUnwrapper:
 
     def __init__(self) -> None:
         self.time_us: int = 0
-        self.restarts: int = 0
         self._last: int = -1
 
     def unwrap(self, device_us: int) -> int:
@@ -88,8 +87,6 @@ class ClockUnwrapper:
             step = (device_us - self._last) & 0xFFFFFFFF
             if step < 0x80000000:
                 self.time_us += step
-            else:
-                self.restarts += 1
         else:
             self.time_us = device_us
         self._last = device_us

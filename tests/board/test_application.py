@@ -14,12 +14,15 @@ from board_bench import (
 )
 
 from breathmap.protocol.host.evidence import from_bytes
+from breathmap.protocol.wire import evidence_codes as codes
+from breathmap.protocol.wire.device import unpack_payload
+from breathmap.protocol.wire.events import FrameEvent
+from breathmap.protocol.wire.evidence_fields import LEARNER_ROW
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.main import run
 from breathmap.tools.install.requests import (
     BoardLink,
     board_status,
-    board_table,
     clear_board,
     fetch_snapshot,
 )
@@ -73,11 +76,29 @@ def test_status_says_what_the_board_did(learned):
     assert "refused most" in "\n".join(learned.lines())
 
 
+def table_of(link, bank, rows):
+    """Return the table that a bank of the board learns on, row by row, VE in per cent."""
+    table = []
+    for number in range(rows):
+        cells = []
+
+        def row(event, number=number, cells=cells):
+            if isinstance(event, FrameEvent) and event.type == LEARNER_ROW.number:
+                values = unpack_payload(LEARNER_ROW, event.payload)
+                if (values["bank"], values["row"]) == (bank, number):
+                    cells.extend(cell["ve_pct"] for cell in values["cells"])
+            return bool(cells)
+
+        link.ask(codes.SEND_ROW, row, bank, number)
+        table.append(cells)
+    return table
+
+
 def test_the_board_shows_the_table_it_learns_on(bench, board, learned):
     """Row by row a board sends the table that was installed on it."""
     _, tables, _, _ = bench
     with BoardLink(board[0]) as link:
-        rows = board_table(link, 1, 8)
+        rows = table_of(link, 1, 8)
     assert [cell for row in rows for cell in row] == tables[1]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from bridge_cases import C99, HERE, KIT, address, cursors, need, run, struct_dtype
 
-from breathmap.protocol.host.codec import dtype_for
+from breathmap.protocol.host.bulk import dtype_for
 from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.protocol.wire.fields import FRAMES, IDENTITY, SAMPLE, STATUS
 from breathmap.protocol.wire.framing import build_frame, cobs_decode, cobs_encode

@@ -6,7 +6,7 @@ from bench_streams import road_stream, twin_learner
 
 from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.replay import BankReplay, locate, normal_equations
-from breathmap.protocol.host.codec import sample_dtype
+from breathmap.protocol.host.bulk import sample_dtype
 
 
 def as_table(samples):

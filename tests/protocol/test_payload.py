@@ -9,7 +9,7 @@ from wire_cases import FRAME_VECTORS, field_values, frame_values, named, same
 
 from breathmap.protocol.book.declaration import build_declared, declaration_of, parse_declared
 from breathmap.protocol.host.all_frames import ALL_FRAMES
-from breathmap.protocol.host.codec import (
+from breathmap.protocol.host.bulk import (
     bulk_decode_samples,
     dtype_for,
     sample_dtype,

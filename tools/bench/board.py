@@ -43,7 +43,6 @@ from breathmap.tools.install.heap import (
 )
 
 CELLS = 16
-WARM_UP = 500
 # Runs on both interpreters: FOLDER_OF_MODULES FOLDER_OF_ENGINE RIDE STORAGE
 SCRIPT = """
 import gc, json, sys, time

@@ -33,7 +33,7 @@ from breathmap.learner.core.stream import Learner
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.replay import BankReplay, locate
 from breathmap.learner.exact.solve import Solution, solve
-from breathmap.protocol.host.codec import sample_dtype
+from breathmap.protocol.host.bulk import sample_dtype
 from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import RoadRide

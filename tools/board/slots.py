@@ -20,8 +20,8 @@ from breathmap.tools.board import layout
 NAMES = ("evidence-0.bin", "evidence-1.bin")
 CHUNK_BYTES = 256
 # Places in an unpacked head.
-ORIGIN, SNAPSHOT, FINGERPRINT, BANK, BANK_COUNT, NUMBER_BYTES = range(6)
-TERM_COUNT, SEEN, USED, PART_COUNT, DATA_CRC, ENGINE, BANK_NAME = range(8, 15)
+ORIGIN, SNAPSHOT, FINGERPRINT, BANK, BANK_COUNT = range(5)
+SEEN, USED, PART_COUNT, DATA_CRC, ENGINE = range(9, 14)
 
 
 class NotWhole(ValueError):  # noqa: N818 (says what was found)

@@ -1,11 +1,12 @@
 """`check`: what an engine description and its tables were understood to say."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import USUAL_INTAKE_C
-from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription
+from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription, Storage
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.run.learning import load as load_engine
@@ -68,27 +69,27 @@ def _delay(bank: BankSettings, speed_rpm: float, map_kpa: float) -> float:
     return round(transport_s + bank.delay.sensor_lag_s, 3)
 
 
+def _cell_warnings(name: str, cells: list[float], storage: Storage) -> Iterator[str]:
+    over = sum(cell > storage.max_pct for cell in cells)
+    if over:
+        yield f"{name}: {over} cells are above what the controller stores ({storage.max_pct:g} %)"
+    between = sum(abs(c / storage.step_pct - round(c / storage.step_pct)) > 1e-6 for c in cells)
+    if between:
+        yield (
+            f"{name}: {between} cells are no whole step of {storage.step_pct:g} %; "
+            "is this the table as stored?"
+        )
+    if max(cells) < 2.0:
+        yield f"{name}: all cells are below 2 %; VE is expected in per cent"
+
+
 def warnings_of(
     description: EngineDescription, settings: Settings, tables: list[list[float]]
 ) -> list[str]:
     """Return what is allowed and yet probably a mistake, a line each."""
-    lines = []
-    storage = description.storage
+    lines: list[str] = []
     for bank, cells in zip(settings.banks, tables, strict=True):
-        over = sum(cell > storage.max_pct for cell in cells)
-        if over:
-            lines.append(
-                f"{bank.name}: {over} cells are above what the controller stores "
-                f"({storage.max_pct:g} %)"
-            )
-        between = sum(abs(c / storage.step_pct - round(c / storage.step_pct)) > 1e-6 for c in cells)
-        if between:
-            lines.append(
-                f"{bank.name}: {between} cells are no whole step of {storage.step_pct:g} %; "
-                "is this the table as stored?"
-            )
-        if max(cells) < 2.0:
-            lines.append(f"{bank.name}: all cells are below 2 %; VE is expected in per cent")
+        lines += _cell_warnings(bank.name, cells, description.storage)
         lines += odd_cells(bank.name, description.axes, cells)
         slowest = _delay(bank, *DELAY_POINTS[0])
         if slowest > settings.history_s:
@@ -113,6 +114,14 @@ def _show(understood: dict[str, Any], screen: Screen) -> None:
     screen.say(f"storage: steps of {u['storage_step_pct']:g} %, at most {u['storage_max_pct']:g} %")
     log = "described" if u["log_described"] else "not described (only needed to replay CSV logs)"
     screen.say(f"log columns: {log}")
+    screen.show(_banks_table(u))
+    for line in u["warnings"]:
+        screen.warn(line)
+    if not u["warnings"]:
+        screen.say("Nothing wrong was found.")
+
+
+def _banks_table(u: dict[str, Any]) -> Table:
     table = Table(title="Banks", title_justify="left")
     table.add_column("bank")
     table.add_column("swept cm3", justify="right")
@@ -123,11 +132,7 @@ def _show(understood: dict[str, Any], screen: Screen) -> None:
         ve = f"{bank['lowest_ve_pct']:g} to {bank['highest_ve_pct']:g}"
         delays = [f"{delay:.3f}" for delay in bank["delay_s"]]
         table.add_row(bank["name"], f"{bank['displacement_cm3']:g}", ve, *delays)
-    screen.show(table)
-    for line in u["warnings"]:
-        screen.warn(line)
-    if not u["warnings"]:
-        screen.say("Nothing wrong was found.")
+    return table
 
 
 def _axis(name: str, points: list[float], unit: str) -> str:

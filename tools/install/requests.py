@@ -18,7 +18,6 @@ from breathmap.protocol.wire.evidence_fields import (
     EVIDENCE_PART,
     LEARNER_ANSWER,
     LEARNER_REQUEST,
-    LEARNER_ROW,
 )
 from breathmap.protocol.wire.fields import IDENTITY, REASONS, STATUS
 from breathmap.tools.base.errors import UserError
@@ -192,24 +191,6 @@ def board_status(link: BoardLink) -> BoardStatus:
 
     link.ask(codes.SEND_STATUS, status)
     return BoardStatus(found, [values for _, values in sorted(banks.items())])
-
-
-def board_table(link: BoardLink, bank: int, rows: int) -> list[list[float]]:
-    """Return the table that a bank of the board learns on, row by row, VE in per cent."""
-    table = []
-    for number in range(rows):
-        cells: list[float] = []
-
-        def row(event: Event, number: int = number, cells: list[float] = cells) -> bool:
-            if isinstance(event, FrameEvent) and event.type == LEARNER_ROW.number:
-                values = unpack_payload(LEARNER_ROW, event.payload)
-                if (values["bank"], values["row"]) == (bank, number):
-                    cells.extend(cell["ve_pct"] for cell in values["cells"])
-            return bool(cells)
-
-        link.ask(codes.SEND_ROW, row, bank, number)
-        table.append(cells)
-    return table
 
 
 def clear_board(link: BoardLink, origin: int) -> None:

@@ -210,6 +210,20 @@ def _short(value: float, signed: bool) -> str:
     return f"{value:.2f}"
 
 
+def _legend(lines: dict[str, Any]) -> Any:
+    """Return a legend in one line: name -> what is drawn."""
+    legend: Any = Legend(
+        items=[LegendItem(label=name, renderers=[line]) for name, line in lines.items()],
+        orientation="horizontal",
+        label_text_font_size="9pt",
+        border_line_color=None,
+        background_fill_alpha=0.0,
+        location="top_left",
+    )
+    legend.padding = 2
+    return legend
+
+
 def error_trace(bank: BankReport) -> Any | None:
     """Return the fuelling error over time, as the readings show it."""
     if bank.trace is None:
@@ -218,21 +232,8 @@ def error_trace(bank: BankReport) -> Any | None:
     plot = _plain(WIDTH, 260, "minutes learned", "rms of readings, %", "error over time")
     source = ColumnDataSource({k: _numbers(v) for k, v in over.items() if k != "bin_s"})
     lines = [
-        plot.line(
-            "minutes",
-            "before_rms_pct",
-            source=source,
-            color=ORANGE,
-            width=2,
-        ),
-        plot.line(
-            "minutes",
-            "after_rms_pct",
-            source=source,
-            color=BLUE,
-            width=2,
-            dash="solid",
-        ),
+        plot.line("minutes", "before_rms_pct", source=source, color=ORANGE, width=2),
+        plot.line("minutes", "after_rms_pct", source=source, color=BLUE, width=2, dash="solid"),
     ]
     noise = bank.summary.noise_pct
     scatter = plot.line(
@@ -245,17 +246,7 @@ def error_trace(bank: BankReport) -> Any | None:
     most = max([noise, *(v for v in source.data["before_rms_pct"] if v == v)])
     plot.y_range = Range1d(start=0.0, end=1.3 * most)
     names = ("table as it was", "as learned until then", "scatter of one reading")
-    shown = zip(names, [*lines, scatter], strict=True)
-    legend: Any = Legend(
-        items=[LegendItem(label=name, renderers=[line]) for name, line in shown],
-        orientation="horizontal",
-        label_text_font_size="9pt",
-        border_line_color=None,
-        background_fill_alpha=0.0,
-        location="top_left",
-    )
-    legend.padding = 2
-    plot.add_layout(legend)
+    plot.add_layout(_legend(dict(zip(names, [*lines, scatter], strict=True))))
     plot.add_tools(
         HoverTool(
             renderers=lines[1:],

@@ -89,6 +89,11 @@ def _weak(data: ReportData) -> Iterator[str]:
     for text, names in said.items():
         # What holds for every bank is said once.
         yield text if len(names) == len(data.banks) else f"Bank {', '.join(names)}, {text}"
+    yield from _not_moved(data)
+
+
+def _not_moved(data: ReportData) -> Iterator[str]:
+    """Say how many cells a proposal could not move as it should."""
     for bank in data.banks:
         counts = bank.summary.cells
         if bank.decisions is not None and counts.get(HELD):

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from breathmap.learner.core.settings import Settings
 from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
-from breathmap.protocol.host.codec import sample_dtype
+from breathmap.protocol.host.bulk import sample_dtype
 from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.base.uncertain import error_text, value_text
 from breathmap.tools.run.summary import DelayFoundSummary

@@ -184,21 +184,8 @@ class Session:
                 f"{self.source}: the samples carry {sample.banks} banks, the engine description "
                 f"has {len(banks)}: correct its [[bank]] entries or the device"
             )
-        if self._offset_us is None:
-            after = self._last_us + BETWEEN_SOURCES_US if self.samples else 0
-            self._offset_us = after - sample.time_us
-            self._first_us = sample.time_us
-            if self.samples:
-                sample.lost_before = 1
-        since_s = 1e-6 * (sample.time_us - self._first_us)
-        sample.time_us = self._last_us = sample.time_us + self._offset_us
-        if is_inside(self._left_out.get(self.source, ()), since_s):
-            self.left_out_count += 1
-            self._is_after_gap = True
+        if not self._take_time(sample):
             return
-        if self._is_after_gap:
-            self._is_after_gap = False
-            sample.lost_before = 1
         self.learner.learn_one(sample)
         self.alarms.take(sample)
         if self.recent is not None:
@@ -225,6 +212,25 @@ class Session:
                 f"{self.source}: another device than this job's: {why}; take the right one, or "
                 'say --other-device "REASON" if it really is the same vehicle'
             )
+
+    def _take_time(self, sample: Sample) -> bool:
+        """Make a sample's time the session's own; False where its span was set aside."""
+        if self._offset_us is None:
+            after = self._last_us + BETWEEN_SOURCES_US if self.samples else 0
+            self._offset_us = after - sample.time_us
+            self._first_us = sample.time_us
+            if self.samples:
+                sample.lost_before = 1
+        since_s = 1e-6 * (sample.time_us - self._first_us)
+        sample.time_us = self._last_us = sample.time_us + self._offset_us
+        if is_inside(self._left_out.get(self.source, ()), since_s):
+            self.left_out_count += 1
+            self._is_after_gap = True
+            return False
+        if self._is_after_gap:
+            self._is_after_gap = False
+            sample.lost_before = 1
+        return True
 
     def _check_identity(self, identity: dict[str, Any]) -> None:
         """Raise UserError where the device's banks or axes are not the description's."""

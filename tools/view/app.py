@@ -216,14 +216,18 @@ class View(App[None]):
         if self.operator:
             self._draw_operator(*operator)
         else:
-            self._draw_head()
-            self._put("verdict", self._verdict(verdict, state))
-            self._draw_maps()
-            self._put("spent", self._line(spent))
-            self._draw_advice()
-            keys = keys_line(self.size.width - 1, len(self._names), self.source.speed is not None)
-            self._put("keys", self._line(keys, "dim"))
+            self._draw_all(verdict, state, spent)
         self._ring(state)
+
+    def _draw_all(self, verdict: tuple[str, str], state: str, spent: str) -> None:
+        """Everything between banner and keys, for who sits and reads."""
+        self._draw_head()
+        self._put("verdict", self._verdict(verdict, state))
+        self._draw_maps()
+        self._put("spent", self._line(spent))
+        self._draw_advice()
+        keys = keys_line(self.size.width - 1, len(self._names), self.source.speed is not None)
+        self._put("keys", self._line(keys, "dim"))
 
     def _put(self, name: str, text: Text) -> None:
         if self._shown.get(name) == text:

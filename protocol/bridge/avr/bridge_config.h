@@ -37,7 +37,7 @@
 #ifndef SENSOR_WARM_UP_S
 #define SENSOR_WARM_UP_S 20
 #endif
-/* The sensor controllers' analogue ground, seen from this board's: subtracted from both lambda
+/* The sensor controllers' analogue ground, seen from this bridge's: subtracted from both lambda
  * inputs. 0 where nothing is connected to the channel. */
 #define GROUND_CORRECTION 1
 #define GROUND_CHANNEL 2

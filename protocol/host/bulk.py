@@ -1,4 +1,4 @@
-"""The host's bulk codec: a recording's samples at once, as numpy records.
+"""Samples in bulk: a whole recording's at once, as numpy records. Host only.
 
 Null, range and rounding are as in `breathmap.protocol.wire.payload`, and the places of the fields
 as in `breathmap.protocol.book.declaration`; tests hold it to both.
@@ -65,10 +65,20 @@ def bulk_decode_samples(payloads: Sequence[bytes]) -> npt.NDArray[np.void]:
     Missing measurements are NaN. `time_us` and `lost_before` are not in a payload and stay 0.
     Raises BadFrame when a payload is no sample or its bank count differs from the first one's.
     """
-    group = SAMPLE.groups[0]
     if not payloads:
         return np.zeros(0, sample_dtype(1))
     banks = bank_count(payloads[0])
+    raw = _raw_samples(payloads, banks)
+    group = SAMPLE.groups[0]
+    samples = np.zeros(len(payloads), sample_dtype(banks))
+    for field in SAMPLE.fields:
+        samples[field.name] = _values(field, raw[field.name])
+    for field in group.fields:
+        samples[field.name] = _values(field, raw[group.name][field.name])
+    return samples
+
+
+def _raw_samples(payloads: Sequence[bytes], banks: int) -> npt.NDArray[np.void]:
     raw_dtype = dtype_for(SAMPLE, [max(banks, 0)])
     for position, payload in enumerate(payloads):
         if len(payload) != raw_dtype.itemsize:
@@ -78,11 +88,6 @@ def bulk_decode_samples(payloads: Sequence[bytes]) -> npt.NDArray[np.void]:
             )
     raw = np.frombuffer(b"".join(payloads), raw_dtype)
     wrong = np.flatnonzero(raw["banks"] != banks)
-    if not 1 <= banks <= group.most or wrong.size:
+    if not 1 <= banks <= SAMPLE.groups[0].most or wrong.size:
         raise BadFrame(f"payload {wrong[0] if wrong.size else 0}: its bank count is wrong")
-    samples = np.zeros(len(payloads), sample_dtype(banks))
-    for field in SAMPLE.fields:
-        samples[field.name] = _values(field, raw[field.name])
-    for field in group.fields:
-        samples[field.name] = _values(field, raw[group.name][field.name])
-    return samples
+    return raw
