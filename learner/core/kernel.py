@@ -102,6 +102,7 @@ class Evidence:
         self.noise = noise
         self.table_sd = table_sd
         self.term_sd = term_sd
+        self.square = 0
         self.residual = 0.0
         self.weight = 0.0
         self.outlier = False
@@ -141,8 +142,8 @@ class Evidence:
         index, +1, +speed_count, +speed_count+1. d: the observed correction, a fraction.
         weight: 0 to 1, what the gates think of it. share: how much of an independent sample it
         is, for the coverage. terms: the K columns' values, not kept.
-        Afterwards `residual` is d minus the estimate before, `weight` the weight that was used,
-        `outlier` True when it was so far out that it counts next to nothing.
+        Afterwards `square` is that index, `residual` is d minus the estimate before, `weight` the
+        weight that was used, `outlier` True when it was so far out that it counts next to nothing.
         """
         n_terms = self.n_terms
         ridge = self.noise * self.noise / (self.table_sd * self.table_sd)
@@ -153,6 +154,7 @@ class Evidence:
             residual -= terms[k] * self.term_x[k]  # type: ignore[index]
         spread = self._spread(index, v0, v1, v2, v3, ridge)
         weight = self._weigh(residual, spread, weight)
+        self.square = index
         self.residual = residual
         self.weight = weight
 
@@ -265,38 +267,25 @@ class Evidence:
         cells[b + COVERAGE] += w1 * share
         cells[c + COVERAGE] += w2 * share
         cells[e + COVERAGE] += w3 * share
-        if self.n_terms:
-            self._add_terms(index, v0, v1, v2, v3, d, weight, terms)  # type: ignore[arg-type]
         sums = self.sums
         sums[COUNT] += 1.0
         sums[WEIGHT] += weight
         sums[SQUARE] += weight * d * d
 
-    def _add_terms(
-        self,
-        index: int,
-        v0: float,
-        v1: float,
-        v2: float,
-        v3: float,
-        d: float,
-        weight: float,
-        terms: "array[float]",
-    ) -> None:
         n_terms = self.n_terms
         border = self.border
         corner = self.corner
         north = index + self.speed_count
         place = 0
         for k in range(n_terms):
-            pull = weight * terms[k]
+            pull = weight * terms[k]  # type: ignore[index]
             border[index * n_terms + k] += pull * v0
             border[(index + 1) * n_terms + k] += pull * v1
             border[north * n_terms + k] += pull * v2
             border[(north + 1) * n_terms + k] += pull * v3
             self.term_rhs[k] += pull * d
             for m in range(k, n_terms):
-                corner[place] += pull * terms[m]
+                corner[place] += pull * terms[m]  # type: ignore[index]
                 place += 1
 
     def enter_square(self, index: int, held) -> None:  # type: ignore[no-untyped-def]
@@ -431,19 +420,11 @@ class Evidence:
             square += self._block_score[k] * self._block_score[k]
         return square
 
-    def relax_all(self, sweeps: int = 30) -> None:
-        """Relax every cell and term `sweeps` times; needed after `merge` only."""
-        ridge = self.noise * self.noise / (self.table_sd * self.table_sd)
-        for _ in range(sweeps):
-            for index in range(self.speed_count * self.load_count):
-                self._relax(index, ridge)
-            if self.n_terms:
-                self._relax_terms(self.noise * self.noise / (self.term_sd * self.term_sd))
-
-    def merge(self, other: "Evidence") -> None:
+    def merge(self, other: "Evidence", sweeps: int = 30) -> None:
         """Add another evidence over the same table and terms; raises ValueError on other shapes.
 
-        The normal equations and sums add exactly; the running estimate is relaxed afresh.
+        The normal equations and sums add exactly; every cell and term of the running estimate is
+        then relaxed `sweeps` times.
         """
         if (self.speed_count, self.load_count, self.n_terms) != (
             other.speed_count,
@@ -473,7 +454,12 @@ class Evidence:
                 / (ours + theirs)
             ) ** 0.5
         self._restart_running()
-        self.relax_all()
+        ridge = self.noise * self.noise / (self.table_sd * self.table_sd)
+        for _ in range(sweeps):
+            for index in range(self.speed_count * self.load_count):
+                self._relax(index, ridge)
+            if self.n_terms:
+                self._relax_terms(self.noise * self.noise / (self.term_sd * self.term_sd))
 
     def _restart_running(self) -> None:
         """Recompute the running inner products from the merged numbers."""

@@ -48,7 +48,6 @@ class BankLearner:
     verdict: what was done with the latest sample (0 used, else reason bits of
     `breathmap.learner.core.gates`).
     weight: the weight it was given. observation: its d. delay_s: its transport delay plus lag.
-    square: of the latest used sample, the flat index of the lower-left of the cells that it taught.
     seen_count, used_count, refused: samples given, used, and refused by primary reason.
     """
 
@@ -73,7 +72,6 @@ class BankLearner:
         self.verdict = gates.HISTORY_SHORT
         self.weight = 0.0
         self.observation = 0.0
-        self.square = 0
         self.delay_s = 0.0
         self.loop = LoopWatch()
         self.spike_s = 0.0
@@ -253,7 +251,6 @@ class Learner:
         else:
             measured = sample.measured_lambda[bank.number]
         bank.observation = measured / seen.commanded - 1.0
-        bank.square = table.index
         share = dt_s / (INDEPENDENT_LAGS * lag_s) if lag_s > 0.0 else 1.0
         if bank.spike_s > 0.0:
             bank.spike_s -= dt_s

@@ -152,7 +152,7 @@ def test_relaxing_on_and_on_reaches_the_solution():
     """Gauss-Seidel over all cells converges to the solution of the equations with its ridge."""
     recorder = wander(Evidence(6, 5, 2), 2_000, seed=9)
     evidence = recorder.evidence
-    evidence.relax_all(3_000)
+    evidence.merge(Evidence(evidence.speed_count, evidence.load_count, evidence.n_terms), 3_000)
     m = moments(evidence)
     ridge = np.full(30, evidence.noise**2 / evidence.table_sd**2)
     ridge = np.concatenate([ridge, np.full(2, evidence.noise**2 / evidence.term_sd**2)])

@@ -138,7 +138,7 @@ class Judge:
         self.learner.learn_one(sample)
         for bank in self.learner.banks:
             if not bank.verdict:
-                self._landed[divmod(bank.square, bank.table.speed_count)] = True
+                self._landed[divmod(bank.evidence.square, bank.table.speed_count)] = True
 
     def look(self, time_s: float) -> None:
         """Find what is known; the prior anew every REFIT_S only, because that takes long."""

@@ -94,7 +94,7 @@ class Watch:
                 count[REASONS[primary_reason(bank.verdict)]] += 1
                 continue
             count[USED] += 1
-            row, column = divmod(bank.square, bank.table.speed_count)
+            row, column = divmod(bank.evidence.square, bank.table.speed_count)
             landed[row : row + 2, column : column + 2] = self.time_s
             self.square_s[row, column] = self.time_s
 
