@@ -80,7 +80,7 @@ def table_of(link, bank, rows):
     """Return the table that a bank of the board learns on, row by row, VE in per cent."""
     table = []
     for number in range(rows):
-        cells = []
+        cells: list[float] = []
 
         def row(event, number=number, cells=cells):
             if isinstance(event, FrameEvent) and event.type == LEARNER_ROW.number:
