@@ -11,6 +11,7 @@ from command_line import Breathmap, refused
 from job_bench import engine_files, made_up_calibration, made_up_ride, standing
 
 from breathmap.protocol.host.calibration import Calibration, differences
+from breathmap.simulator.control_server import ControlServer
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.demo.simulating import Order, prepare
 from breathmap.tools.job.calibration import calibration_files
@@ -77,6 +78,25 @@ def test_new_never_overwrites(breathmap: Breathmap, tmp_path: Path) -> None:
     refused(breathmap("new", engine, "--engine", engine), "is a file")
     refused(breathmap("propose", tmp_path / "engine"), "is no job folder", "breathmap new")
     refused(breathmap("new", tmp_path / "b", "--engine", engine, "--setting", "warp=on"), "warp")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--setting", "closed_loop=nan"], "a setting is 0 to 600"),
+        (["--setting", "spark_retard_deg=1e308"], "a setting is 0 to 600"),
+        (["--displacement", "nan"], "displacement_cm3: should be a finite number"),
+        (["--displacement", "0"], "displacement_cm3: should be greater than or equal to 1"),
+        (["--cylinders", "0"], "cylinders: should be greater than or equal to 1"),
+    ],
+)
+def test_new_refuses_numbers_that_cannot_be(
+    breathmap: Breathmap, bench: Path, arguments: list[str], said: str
+) -> None:
+    """An option's number that cannot be meant is refused, and no job is made."""
+    words = ["--table", bench.parent / "left.csv", "--displacement", "689", *arguments]
+    refused(breathmap("new", bench.parent / "job", *words), said)
+    assert not (bench.parent / "job").exists()
 
 
 @pytest.mark.parametrize(
@@ -230,3 +250,20 @@ def test_the_simulated_controller_remembers(tmp_path: Path) -> None:
     assert not second.controller.settings.closed_loop
     assert second.controller.settings.acceleration_enrichment
     assert differences(second.server.calibration, wanted)[1] == []
+
+
+def test_a_controller_with_a_cell_of_nothing_makes_no_job(
+    breathmap: Breathmap, tmp_path: Path
+) -> None:
+    """A controller whose table holds a cell of 0 is refused before a job is made of it, because no
+    later command could read that job."""
+    calibration = Calibration(
+        load_axis="map_kpa",
+        speed_rpm=(1000.0, 2000.0, 3000.0),
+        load=(30.0, 60.0),
+        ve_pct=((50.0, 60.0, 70.0, 55.0, 65.0, 0.0),),
+        displacement_cm3=689.0,
+    )
+    with standing(ControlServer(calibration)) as url:
+        refused(breathmap("new", tmp_path / "job", "--port", url), "bank1: a cell holds VE 0 %")
+    assert not list(tmp_path.iterdir())

@@ -42,7 +42,7 @@ class Named:
 def tables_of(text: str, bank: str | None) -> list[Named]:
     """Return the tables that an argument names: one CSV file, or one a bank of a job's table."""
     folder, _, number = text.rpartition(":")
-    if folder and number.isdigit() and is_job(Path(folder)):
+    if folder and number.isascii() and number.isdigit() and is_job(Path(folder)):
         return _of_job(Job(Path(folder)), int(number), bank)
     if is_job(Path(text)):
         job = Job(Path(text))

@@ -26,6 +26,7 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import (
     MOST_BYTES,
     TARGET_LAMBDA,
+    VE,
     Sheet,
     read_description,
     read_table,
@@ -54,6 +55,8 @@ from breathmap.tools.job.setup import TARGET
 from breathmap.tools.job.vehicle import kept, learning_lines
 
 PASTE = Path("-")
+# As it travels: see the field table's switches.
+MOST_SETTING = 600.0
 
 
 @dataclass(frozen=True)
@@ -114,8 +117,14 @@ def _question(
 ) -> None:
     """Tell what is odd in the tables; UserError where it was not said to take them all the same.
 
-    What a controller holds is told only: nobody can have cut it short.
+    What a controller holds is told only, where it can be: nobody can have cut it short.
     """
+    for bank, cells in zip(description.bank, calibration.ve_pct, strict=True):
+        if not VE.low <= min(cells) or not max(cells) <= VE.high:
+            raise UserError(
+                f"{origin.port}: {bank.name}: a cell holds VE {min(cells):g} % and one "
+                f"{max(cells):g} %; {VE.low:g} to {VE.high:g} % can be learned on"
+            )
     odd = [
         line
         for bank, cells in zip(description.bank, calibration.ve_pct, strict=True)
@@ -235,8 +244,10 @@ def described(origin: Origin, calibration: Calibration) -> EngineDescription:
     most = calibration.ve_most_count * calibration.ve_step_pct
     engine = {
         "name": origin.name,
-        "displacement_cm3": origin.displacement_cm3 or calibration.displacement_cm3,
-        "cylinders": origin.cylinders or banks,
+        "displacement_cm3": calibration.displacement_cm3
+        if origin.displacement_cm3 is None
+        else origin.displacement_cm3,
+        "cylinders": banks if origin.cylinders is None else origin.cylinders,
     }
     if origin.stoichiometric_afr is not None:
         engine["stoichiometric_afr"] = origin.stoichiometric_afr
@@ -317,7 +328,18 @@ def parse_settings(texts: Sequence[str]) -> dict[str, float]:
             raise UserError(f"--setting {text}: give NAME=on, NAME=off or NAME=NUMBER") from None
         if name not in SETTINGS:
             raise UserError(f"--setting {name}: not known; there are {', '.join(SETTINGS)}")
+        # Written so that NaN fails, too.
+        if not 0.0 <= given[name] <= MOST_SETTING:
+            raise UserError(f"--setting {text}: a setting is 0 to {MOST_SETTING:g}")
     return given
+
+
+def _check_start(folder: Path, made: Path, description: EngineDescription) -> None:
+    """UserError when the start could not be read again: better now than by every later command."""
+    try:
+        read_calibration(made / START, description)
+    except UserError as error:
+        raise UserError(f"no job is made: {str(error).replace(str(made), str(folder))}") from None
 
 
 def _write(
@@ -339,6 +361,7 @@ def _write(
         preface = ("The engine of this job: correct it here, every key is explained.",)
         write_text(made / DESCRIPTION, annotated_example(description, preface))
         save_folder(made / START, calibration_files(replace(calibration, mark=None), description))
+        _check_start(folder, made, description)
         axes = description.axes
         record = Created(
             **head_of(Chain()),
