@@ -73,7 +73,7 @@ def test_a_thin_cell_moves_to_the_nearest_step_where_that_is_not_leaner() -> Non
 def test_neighbours_move_a_cell_by_half_a_step_or_more() -> None:
     """A cell never visited stays, even between two steps, where its neighbours would move it by
     less than half of one, and where the limit of the pass takes the step back."""
-    found = solution([0.002, 0.0034, 0.006, 0.009], 0.05, [0.0] * 4)
+    found = solution([0.0025, 0.0034, 0.006, 0.009], 0.05, [0.0] * 4)
     free = propose([80.2] * 4, found, Storage(), AXES)
     limited = propose([80.0] * 4, found, Storage(), AXES, replace(FREE, max_change=0.005))
 
@@ -131,6 +131,10 @@ def test_a_pass_changes_a_cell_by_its_limit_at_most() -> None:
     cells = propose([80.0] * 4, on_a_step, Storage(), AXES, rules).cells_pct
     assert cells.ravel().tolist() == [92.0, 68.0, 92.0, 68.0]
 
+    # 68.24 and 91.76: the nearest steps lie beyond.
+    between = propose([80.0] * 4, on_a_step, Storage(), AXES, Rules(max_change=0.147)).cells_pct
+    assert between.ravel().tolist() == [91.5, 68.5, 91.5, 68.5]
+
 
 def test_a_large_standard_error_holds_a_cell() -> None:
     """Above the limit of the standard error a cell stays, richer or leaner, visited or not."""
@@ -169,6 +173,14 @@ def test_one_byte_of_half_a_per_cent() -> None:
 
     assert maximum_of(storage) == 255 * 0.5 == 127.5
     assert exceeds(decided, storage).ravel().tolist() == [False, False, True, True]
+
+    # The largest value itself is stored, and half a step above it would be rounded up.
+    found = solution([-0.00390625, -0.001953125, 0.0, 0.0], 0.01, [50.0] * 4)
+    edge = decide([128.0] * 4, found, storage)
+    assert edge.wanted_pct.ravel().tolist() == [127.5, 127.75, 128.0, 128.0]
+    assert exceeds(edge, storage).ravel().tolist() == [False, True, True, True]
+    decisions = store(edge, storage, AXES).decisions
+    assert decisions.ravel().tolist() == [CHANGED] + [SATURATED] * 3
 
 
 @pytest.mark.parametrize("seed", range(20))
