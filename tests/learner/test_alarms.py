@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from processes import program
 
@@ -25,6 +26,7 @@ from breathmap.protocol.wire.fields import (
 from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.faults import fault
 from breathmap.simulator.run import simulate
+from breathmap.tools.bench import alarms as bench
 from breathmap.tools.demo.simulating import parse_drive
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
 
@@ -130,13 +132,13 @@ def test_thirteen_per_cent_lean_at_full_load_is_called(rate_hz: int) -> None:
 
 
 def test_slightly_too_lean_takes_longer() -> None:
-    """A fifth above the limit at full load is called, too, within some seconds."""
+    """A fifth above the limit at full load is called, too, but takes longer."""
     engine = Engine()
     engine.sample.map_kpa = 98.0
     engine.run(2.0)
     engine.sample.measured_lambda[0] = 0.95 + 1.2 * 0.05
-    assert engine.run(1.0) == 0
-    assert engine.run(2.0) == 1
+    assert engine.run(0.3) == 0
+    assert engine.run(0.3) == 1
 
 
 def test_the_limit_above_the_target_needs_load_and_a_target() -> None:
@@ -379,3 +381,28 @@ def test_a_switching_sensor_raises_no_mixture_alarm() -> None:
     engine.settings.sensor_kind = SWITCHING
     engine.sample.map_kpa, engine.sample.measured_lambda[0] = 98.0, 1.9
     assert engine.run(3.0) == 0
+
+
+def test_healthy_engines_raise_nothing_and_lean_ones_are_called() -> None:
+    """Twenty minutes on a brake, on the road with a sensor unplugged and switched off hot raise no
+    alarm; an engine 13 % lean is called at every full load, most in 0.3 s from the reading."""
+    for order in ((701, 6), (702, 8), (703, 7)):
+        assert not sum(bench.healthy(order).false.values())
+    found = bench.lean(704)
+    assert not found.missed
+    assert np.median(found.from_reading_s) <= 0.3
+    assert max(found.from_reading_s) <= 0.4
+
+
+def test_failing_fuel_pressure_is_called_on_the_road() -> None:
+    """Fuel pressure at 0.7 of nominal is called when the road loads the engine."""
+    parameters, controller = college_bench()
+    description = college_description(parameters, "wideband")
+    watch = Alarms(
+        description.settings([controller.read_ve(0), controller.read_ve(1)]),
+        description.alarm_limits(),
+    )
+    weak = [fault("fuel-pressure-wrong", 0.7)]
+    for sample in simulate(parameters, controller, parse_drive("road", 2.0, 1), faults=weak):
+        watch.take(sample)
+    assert watch.latched[alarms.LEAN]
