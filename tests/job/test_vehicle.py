@@ -50,21 +50,25 @@ class Bench:
     """A controller behind a port in memory, which fails from one message on.
 
     fault: one of FAULTS, or "". at: number of the message, from 0, counted from the port's opening.
+    applied: numbers of the messages that put something into force.
     """
 
     def __init__(self, calibration: Calibration = ORIGINAL) -> None:
         self.held = calibration
         self.fault, self.at = "", 0
         self.messages = 0
+        self.applied: list[int] = []
 
     def open(self, url: str, baud: int) -> "Bench":
         """Stand in for `open_port`."""
-        self.server = ControlServer(self.held, self._in_force, device_name="bench")
+        self.server = ControlServer(self.held, self.put_in_force, device_name="bench")
         self.messages, self.sequence, self.out = 0, 0, bytearray()
         self.writes: list[int] = []
         return self
 
-    def _in_force(self, new: Calibration) -> None:
+    def put_in_force(self, new: Calibration) -> None:
+        """Hold what was written, or a part of it."""
+        self.applied.append(self.messages - 1)
         if self.fault == "in part" and self.messages > self.at:
             # Only the settings of what was written, without its tables.
             self.held = replace(self.held, settings=new.settings)
@@ -280,19 +284,10 @@ def bench_apply(
 ) -> int:
     """Return the number of the message with which `prepare` puts its writes into force."""
     job = Path(shutil.copytree(folder, tmp_path / "whole"))
-    bench.held = held
-    changed: list[int] = []
-    in_force = bench._in_force
-
-    def noted(new: Calibration) -> None:
-        changed.append(bench.messages - 1)
-        in_force(new)
-
-    bench._in_force = noted  # type: ignore[method-assign]
+    bench.held, bench.applied = held, []
     assert breathmap("prepare", job, "--port", "twin").code == 0
-    bench._in_force = in_force  # type: ignore[method-assign]
     shutil.rmtree(job)
-    return changed[0]
+    return bench.applied[0]
 
 
 def other_vehicle(**changes: str) -> Calibration:

@@ -8,12 +8,13 @@ from itertools import islice
 from pathlib import Path
 
 import pytest
+from checkout import ROOT
 
 from breathmap.tools.bench import fuzz
 from breathmap.tools.bench.fuzz import Scene, faults, files_in, tries
 from breathmap.tools.bench.fuzz_scene import TARGETS, Ended
 
-CORPUS = Path(__file__).resolve().parents[1] / "data" / "corpus"
+CORPUS = ROOT / "tests" / "data" / "corpus"
 KEPT = sorted(path for path in CORPUS.glob("*/*") if path.is_file())
 TRIES_EACH = 3
 
