@@ -161,7 +161,7 @@ def test_passes_on_any_engine(
     engine = engine_files(tmp_path / "engine", smooth)
     errors = [0.02 * (bank + 1) * (-1) ** bank for bank in range(banks)]
     ride = tmp_path / "ride.bin"
-    ride.write_bytes(made_up_ride(smooth, errors, 60))
+    ride.write_bytes(made_up_ride(smooth, errors, 40))
     job = tmp_path / "job"
     assert breathmap("new", job, "--engine", engine).code == 0
     assert breathmap("learn", job, ride).code == 0

@@ -26,10 +26,10 @@ def ten_minutes(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_replay_finds_the_delay(breathmap: Breathmap, bench: Path, ten_minutes: Path) -> None:
-    """replay --find-delay says each bank's delay with its error and what to write, and changes
-    neither the description nor what is learned."""
+    """replay --find-delay says each bank's delay with its error and what to write, and does not
+    change the description."""
     before = bench.read_bytes()
-    out, plain = bench.parent / "out", bench.parent / "plain"
+    out = bench.parent / "out"
 
     ended = breathmap("replay", bench, ten_minutes, "--out", out, "--find-delay")
 
@@ -49,7 +49,18 @@ def test_replay_finds_the_delay(breathmap: Breathmap, bench: Path, ten_minutes: 
     # The far bank's gas travels longer.
     assert 0.08 < found["left"]["delay_s"] < found["right"]["delay_s"] < 0.4
     assert all(0.0 < bank["delay_standard_error_s"] < 0.03 for bank in found.values())
-    assert breathmap("replay", bench, ten_minutes, "--out", plain).code == 0
+
+
+def test_looking_for_the_delay_changes_nothing_learned(
+    breathmap: Breathmap, bench: Path, recording: Path
+) -> None:
+    """With and without --find-delay the same is learned; only with it the summary has a delay."""
+    out, plain = bench.parent / "out", bench.parent / "plain"
+
+    assert breathmap("replay", bench, recording, "--out", out, "--find-delay").code == 0
+    assert breathmap("replay", bench, recording, "--out", plain).code == 0
+
+    assert "delay_found" in json.loads((out / SUMMARY).read_text())
     assert "delay_found" not in json.loads((plain / SUMMARY).read_text())
     name = "left-correction.csv"
     assert (out / name).read_text() == (plain / name).read_text()
