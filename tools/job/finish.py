@@ -155,15 +155,20 @@ def finish_job(
             files=hash_files(job.folder / FINAL),
         )
     )
+    _say_finished(job, text, checklist if not read_back else "", left, screen)
+
+
+def _say_finished(job: Job, text: str, checklist: str, left: list[str], screen: Screen) -> None:
+    """Show the proof and what is left to a person. checklist: "" when the controller was read
+    back; left: what it does not offer."""
     summary = text.split("\nEvery field that differs:")[0]
     screen.say_lines(summary)
     screen.say()
-    if not read_back:
+    if checklist:
         screen.say_lines(checklist)
         screen.say()
-    elif left:
-        for title in left:
-            screen.warn(f"the controller does not offer {title}: put it back by hand.")
+    for title in left if not checklist else []:
+        screen.warn(f"the controller does not offer {title}: put it back by hand.")
     screen.say(f"Written to {job.folder / FINAL}: tables, calibration.toml, proof.md, {CHECKLIST}.")
     screen.say("Before the vehicle is used:")
     for line in BEFORE_USE:
