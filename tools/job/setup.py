@@ -62,14 +62,14 @@ class Item:
 
 def flat_target(description: EngineDescription, calibration: Calibration) -> float:
     """Return the flat learning target, a lambda that the controller can store exactly."""
-    wanted = 1.0 if description.method.sensor == "switching" else RICH_LAMBDA
+    wanted = 1.0 if description.method.is_switching else RICH_LAMBDA
     step = calibration.target_step_lambda
     return int(wanted / step + 0.5) * step
 
 
 def sheet(description: EngineDescription, start: Calibration) -> list[Item]:
     """Return the lines for this engine and method, original values from the start."""
-    switching = description.method.sensor == "switching"
+    switching = description.method.is_switching
     target = flat_target(description, start)
     afr = description.engine.afr
     in_afr = "" if afr is None else f" ({target * afr:.1f} : 1)"

@@ -121,7 +121,7 @@ def learning_signs(data: bytes, start: Calibration, description: EngineDescripti
         return Look([], [], ["anything: it holds no sample of a running engine"])
     look = Look([], [], [])
     _look_at_target(drive, look)
-    switching = description.method.sensor == "switching"
+    switching = description.method.is_switching
     for name in SWITCHING_OFF if switching else WIDEBAND_OFF:
         _look_at_function(name, drive, start.settings.get(name), look)
     if switching:
@@ -178,7 +178,7 @@ def missing_setup(data: bytes, start: Calibration, description: EngineDescriptio
             f"the target ran from lambda {low:.2f} to {high:.2f}: it is not the flat one of the "
             "set-up sheet."
         )
-    switching = description.method.sensor == "switching"
+    switching = description.method.is_switching
     for name in SWITCHING_OFF if switching else WIDEBAND_OFF:
         if name in FLAGS and drive.flag_seen(name):
             lines.append(f"{WORDS[name]} acted: it is not switched off as the sheet says.")
