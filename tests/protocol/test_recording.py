@@ -1,5 +1,6 @@
 """Recordings: cut, damaged, long; samples with continuous time and their losses."""
 
+import gc
 import math
 import tracemalloc
 
@@ -177,8 +178,10 @@ def test_reading_a_long_recording_makes_few_objects():
     frames = [sample_frame(n) for n in range(500)]
     payload_bytes = 29 * 45_000
     data = b"".join(frames[n % 500] if n < 500 else sample_frame(n) for n in range(45_000))
+    gc.collect()
     tracemalloc.start()
     recording = read_recording(data)
+    gc.collect()
     held, _ = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert len(recording.table) == 45_000
