@@ -1,10 +1,10 @@
 # Board-safe: runs on CPython and MicroPython alike.
 """What raised alarms, appearance by appearance: when it began, how long, how bad, and where.
 
-Counted without end, kept up to a bound.
+Counted without end, kept up to a bound for each kind.
 """
 
-KEPT = 100  # so many are kept, the last of them being the worst of all that followed
+KEPT = 50  # so many of a kind are kept, the last being the worst of all that followed
 
 
 class Episode:
@@ -44,9 +44,9 @@ class Episode:
 
 
 class Episodes:
-    """All of one run. counts: by kind. kept: the first ones in order, and in the last of KEPT
-    places the worst of the others. going: those that are not over. time_s: the clock, which goes on
-    from source to source."""
+    """All of one run. counts: by kind. kept: of each kind the first ones in order, and in the last
+    of KEPT places the worst of the others. going: those that are not over. time_s: the clock, which
+    goes on from source to source."""
 
     def __init__(self, kinds: int) -> None:
         self.counts = [0] * kinds
@@ -72,7 +72,7 @@ class Episodes:
         episode = Episode(kind, bank, self._source, began_s)
         self.counts[kind] += 1
         self.going.append(episode)
-        if len(self.kept) < KEPT:
+        if self.counts[kind] <= KEPT:
             self.kept.append(episode)
         return episode
 
@@ -84,5 +84,10 @@ class Episodes:
         """It is over."""
         episode.over = True
         self.going.remove(episode)
-        if episode not in self.kept and episode.excess() > self.kept[-1].excess():
-            self.kept[-1] = episode
+        if episode in self.kept:
+            return
+        last = len(self.kept) - 1
+        while self.kept[last].kind != episode.kind:
+            last -= 1
+        if episode.excess() > self.kept[last].excess():
+            self.kept[last] = episode
