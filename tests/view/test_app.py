@@ -156,6 +156,8 @@ def test_a_drawing_that_comes_too_late_is_none(run_view: RunView) -> None:
 
     async def steps(view: View, pilot: Any) -> None:
         await begin(view, pilot)
+        await view.screen_stack[0].query_one("#banner").remove()
+        view.refresh_all()
         await view.screen_stack[0].remove_children()
         view.refresh_all()
 

@@ -133,6 +133,7 @@ class View(App[None]):
         self.close_up = False
         self.operator = False
         self.banner_at: float | None = None  # since when the banner is seen (monotonic)
+        self._parts = 0
         self._tones = Tones()
         self._shown: dict[str, Text] = {}
         self._solving = threading.Event()  # set: no more solving
@@ -162,6 +163,7 @@ class View(App[None]):
 
     def _begin(self, in_operator_mode: bool | None) -> None:
         self.operator = bool(in_operator_mode)
+        self._parts = len(self.screen_stack[0].query(Static))
         self.source.alarmed = lambda: self.call_from_thread(self._alarm)
         self.source.start()
         threading.Thread(target=self._solve, daemon=True).start()
@@ -185,6 +187,8 @@ class View(App[None]):
 
     def _alarm(self) -> None:
         """A new alarm: banner and bells at once, not at the next drawing."""
+        if self._is_closing:
+            return
         self._draw_banner()
         state = state_of(self.live)
         if state == STOP:
@@ -192,13 +196,18 @@ class View(App[None]):
         else:
             self._sound(TONES[WAITING])
 
+    @property
+    def _is_closing(self) -> bool:
+        """True once parts of the view are gone: they go one after the other."""
+        return not self.screen_stack or len(self.screen_stack[0].query(Static)) < self._parts
+
     def refresh_all(self) -> None:
         """Draw everything anew; leave when somebody asked for it elsewhere, or on an error."""
         if self.source.error is not None or self.source.stop.asked:
             self.action_leave()
             return
-        if not self.screen_stack or not self.screen_stack[0].children:
-            return  # closing
+        if self._is_closing:
+            return
         with self.lock:
             state = state_of(self.live)
             source = self.source
