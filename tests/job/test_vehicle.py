@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 import serial
 from command_line import Breathmap, refused
-from job_bench import made_up_calibration, made_up_ride
+from job_bench import engine_files, made_up_calibration, made_up_ride
 
 from breathmap.protocol.host.all_frames import ALL_FRAMES
 from breathmap.protocol.host.calibration import Calibration, Device
@@ -412,3 +412,66 @@ def test_a_recording_of_another_device_is_refused(
     assert sorted(p.relative_to(job) for p in job.rglob("*")) == before
     assert breathmap("learn", job, ride, "--other-device", "new controller").code == 0
     assert breathmap("propose", job).code == 0
+
+
+def test_a_controller_with_fewer_banks_is_told(
+    bench: Bench, breathmap: Breathmap, tmp_path: Path
+) -> None:
+    """`read` says of a controller of another shape that it holds tables which are not the job's."""
+    job = tmp_path / "job"
+    engine = engine_files(tmp_path / "engine", made_up_calibration(2, 4, 3))
+    assert breathmap("new", job, "--engine", engine).code == 0
+    bench.held = ORIGINAL
+    ended = breathmap("read", job, "--port", "twin")
+    assert ended.code == 0, ended.err
+    assert "VE tables that this job does not know" in ended.out
+
+
+def test_a_read_before_a_failed_check_drive_counts(
+    bench: Bench,
+    states: dict[str, State],
+    breathmap: Breathmap,
+) -> None:
+    """A check drive that comes to nothing still keeps what was read from the controller before."""
+    job, held = states["finished"]
+    assert ready(breathmap, job)
+    bench.held = replace(held, target_lambda=(0.89,) * 12)
+    assert breathmap("learn", job, "twin", "--wait", "0.1").code == 2
+    assert not ready(breathmap, job)
+
+
+@pytest.mark.parametrize("lacks", ["settings", "target"])
+def test_originals_that_lack_a_line_leave_it_doubtful(
+    lacks: str,
+    bench: Bench,
+    states: dict[str, State],
+    breathmap: Breathmap,
+    tmp_path: Path,
+) -> None:
+    """A folder of originals answers only for what it holds."""
+    first, bench.held = states["prepared"]
+    originals = tmp_path / "originals"
+    shutil.copytree(first / "start", originals)
+    if lacks == "settings":
+        path = originals / "calibration.toml"
+        path.write_text(path.read_text().partition("[settings]")[0])
+    else:
+        (originals / "target.csv").unlink()
+    words = ["new", tmp_path / "second", "--port", "twin", "--original", originals]
+    said = {"settings": "acceleration_enrichment off", "target": "target table"}
+    refused(breathmap(*words), "learning set-up", said[lacks])
+
+
+def test_finish_writes_nothing_that_it_could_not_prove(
+    bench: Bench, breathmap: Breathmap, tmp_path: Path
+) -> None:
+    """Where the job lacks an original that the controller shows, `finish` refuses before it
+    writes."""
+    job = tmp_path / "job"
+    engine = engine_files(tmp_path / "engine", replace(ORIGINAL, settings={}))
+    assert breathmap("new", job, "--engine", engine).code == 0
+    before = (job / "history.jsonl").read_bytes()
+    bench.held = ORIGINAL
+    refused(breathmap("finish", job, "--port", "twin", "--never-prepared"), "original", "--setting")
+    assert b'"writing"' not in (job / "history.jsonl").read_bytes().removeprefix(before)
+    assert bench.held == ORIGINAL

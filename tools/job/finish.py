@@ -16,7 +16,12 @@ from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.folder import CHECKLIST, FINAL, Job, hash_files, save_folder
 from breathmap.tools.job.records import Finished, Learned, Prepared, Proposed
 from breathmap.tools.job.setup import by_hand, sheet
-from breathmap.tools.job.vehicle import check_known, read_controller, write_controller
+from breathmap.tools.job.vehicle import (
+    check_known,
+    check_originals,
+    read_controller,
+    write_controller,
+)
 
 BEFORE_USE = (
     "Start it cold and warm, idle, open and close the throttle.",
@@ -133,6 +138,7 @@ def finish_job(
         with ControllerLink(port, baud) as link:
             present = read_controller(job, link, other_device)
             check_known(job, present, port)
+            check_originals(job, present, port)
             wanted = replace(final, mark=None if present.mark is None else "")
             back = write_controller(job, link, wanted, present, "finish")
         # Once more against the start: what is in the controller is what counts.

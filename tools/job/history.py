@@ -46,7 +46,7 @@ from breathmap.tools.job.records import (
     Undone,
     Writing,
 )
-from breathmap.tools.job.vehicle import SET_UP_WORDS
+from breathmap.tools.job.vehicle import held_text
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.session import Session
@@ -79,8 +79,7 @@ def _told(r: Record) -> tuple[str, str]:
         case Unchanged():
             return "read back: nothing was changed", ""
         case ReadBack():
-            holds = "tables of nobody known" if r.table is None else f"table {r.table}"
-            return f"controller read: {holds}, {SET_UP_WORDS[r.set_up]}", ""
+            return f"controller read: {held_text(r)}", ""
         case DeviceTaken():
             why = f": {r.reason}" if r.reason else ""
             return f"device {r.device.device_name} {r.device.serial}".rstrip() + why, ""
@@ -116,8 +115,6 @@ def _told(r: Record) -> tuple[str, str]:
 
 
 def _told_check(r: Checked) -> str:
-    if r.set_up is not None:
-        return "; ".join([f"controller read, {SET_UP_WORDS[r.set_up]}", *r.signs])
     if r.signs:
         return "; ".join(r.signs)
     if r.looked_for is None:  # of version 0.1.0

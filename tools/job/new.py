@@ -180,10 +180,12 @@ def _with_originals(calibration: Calibration, origin: Origin) -> Calibration:
     settings = dict(calibration.settings)
     if origin.original is not None:
         found = _original(origin.original, calibration)
-        target = found.target_lambda if target is not None else None
+        target = found.target_lambda or target
         settings |= {name: found.settings[name] for name in settings if name in found.settings}
     if origin.target is not None:
-        target = tuple(read_table(origin.target, calibration.speed_rpm, calibration.load))
+        target = tuple(
+            read_table(origin.target, calibration.speed_rpm, calibration.load, TARGET_LAMBDA)
+        )
     return replace(calibration, target_lambda=target, settings=settings)
 
 
@@ -202,12 +204,16 @@ def _original(path: Path, like: Calibration) -> Calibration:
 
 def _check_original(origin: Origin, calibration: Calibration) -> None:
     """Refuse to call original what looks like a learning set-up, but for the lines supplied."""
-    looks = learning_lines(calibration)
     given = {text.partition("=")[0] for text in origin.settings}
     if origin.target is not None:
         given.add(TARGET)
     if origin.original is not None:
-        given |= set(looks)
+        # What it holds is free of the mark's doubt; whether it looks like learning counts still.
+        found = _original(origin.original, calibration)
+        plain = learning_lines(replace(calibration, mark=None))
+        supplied = {*found.settings, *([TARGET] if found.target_lambda else [])}
+        given |= supplied - set(plain)
+    looks = learning_lines(calibration)
     doubtful = [words for name, words in looks.items() if name not in given]
     if doubtful:
         mark = f" (mark {calibration.mark!r})" if calibration.mark else ""

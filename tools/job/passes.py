@@ -12,7 +12,7 @@ from pathlib import Path
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_table, write_text
+from breathmap.tools.base.files import TARGET_LAMBDA, read_table, write_text
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.chain import sha256_of
@@ -46,6 +46,7 @@ from breathmap.tools.job.setup import (
 )
 from breathmap.tools.job.vehicle import (
     check_known,
+    check_originals,
     mark_of,
     read_controller,
     set_up_of,
@@ -64,7 +65,7 @@ def prepare_job(
         with ControllerLink(port, baud) as link:
             present = read_controller(job, link, other_device)
             check_known(job, present, port)
-            _check_originals(job, start, present, port)
+            check_originals(job, present, port)
             wanted = replace(
                 learning_calibration(description, job.calibration()), mark=mark_of(job)
             )
@@ -130,24 +131,10 @@ def give_originals(job: Job, settings: Mapping[str, float], target: Path | None)
     if target is not None:
         if start.target_lambda is not None:
             raise UserError("--target: the job knows the original target table already")
-        cells = read_table(target, start.speed_rpm, start.load)
+        cells = read_table(target, start.speed_rpm, start.load, TARGET_LAMBDA)
     new = {name: value for name, value in settings.items() if name not in start.settings}
     if new or cells is not None:
         job.append(Originals(**job.head(), settings=new, target_lambda=cells))
-
-
-def _check_originals(job: Job, start: Calibration, present: Calibration, port: str) -> None:
-    """Refuse to change what the job has no original value of."""
-    lacking = [name for name in present.settings if name not in start.settings]
-    if present.target_lambda is not None and start.target_lambda is None:
-        lacking.append("target table")
-    if lacking:
-        raise UserError(
-            f"{port}: the job does not know the controller's original {lacking[0]}, so it could "
-            "not be put back; give what it was before any learning: breathmap prepare "
-            f"{job.folder} --port PORT with --setting NAME=VALUE or --target FILE.csv for each: "
-            + ", ".join(lacking)
-        )
 
 
 def accept_job(

@@ -278,14 +278,12 @@ class Finished(Record):
 
 class Checked(Record):
     """A drive after `finish`. signs: of a learning set-up that is still in, a line each.
-    looked_for: what this drive could show. set_up: read from the controller, None where it was not
-    read."""
+    looked_for: what this drive could show."""
 
     what: Literal["checked"] = "checked"
     signs: list[str]
     recordings: list[Entry]
     looked_for: list[str] | None = None
-    set_up: SetUp | None = None
 
 
 WIRED = (Created, Prepared, Stored, Finished)

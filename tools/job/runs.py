@@ -25,14 +25,14 @@ from breathmap.tools.job.recordings import (
     take_in,
     try_file,
 )
-from breathmap.tools.job.records import ORIGINAL, Checked, Learned, Prepared, SetUp, Verdicts
+from breathmap.tools.job.records import ORIGINAL, Checked, Learned, Prepared, ReadBack, Verdicts
 from breathmap.tools.job.signs import Look, drive_lines, learning_signs, missing_setup
 from breathmap.tools.job.vehicle import (
-    SET_UP_WORDS,
     check_known,
+    held_text,
     meet,
+    note_read,
     read_controller,
-    set_up_of,
 )
 from breathmap.tools.run.learning import learn_live, load, read_port
 from breathmap.tools.run.observer import Show
@@ -201,11 +201,11 @@ def _check_drive(
     """After `finish`: look at a drive for signs of a learning set-up that was forgotten."""
     screen.say("This job is finished: this run checks the set-up and is not learned.")
     path = Path(source)
-    set_up: SetUp | None = None
+    read: ReadBack | None = None
     if path.is_file():
         _meet_in(job, try_file(job, path, bool(other_device)), path, other_device)
     else:
-        set_up = _read_set_up(job, source, baud, other_device)
+        read = _read_set_up(job, source, baud, other_device)
     folder = job.check_folder(len(job.all_of(Checked)) + 1)
     _prepare_check(job, folder)
     if path.is_file():
@@ -220,26 +220,25 @@ def _check_drive(
         look = look.and_of(learning_signs(data, job.start(), job.description()))
         for line in drive_lines(data, job.start()):
             screen.say(line)
-    _say_look(look, set_up, screen)
+    _say_look(job, look, read, screen)
     job.append(
         Checked(
             **job.head(),
             signs=look.signs,
             looked_for=look.looked_for,
             recordings=[entry_of(path) for path in recordings_in(folder)],
-            set_up=set_up,
         )
     )
 
 
-def _say_look(look: Look, set_up: SetUp | None, screen: Screen) -> None:
+def _say_look(job: Job, look: Look, read: ReadBack | None, screen: Screen) -> None:
     """Say one of three: put back, no sign of what was looked for, or that nobody can tell."""
     for line in look.signs:
         screen.warn(line)
-    if set_up == ORIGINAL:
+    if read is not None and read.set_up == ORIGINAL and read.table == job.table:
         screen.say("Put back: read from the controller.")
-    elif set_up is not None:
-        screen.warn(f"read from the controller: it holds {SET_UP_WORDS[set_up]}.")
+    elif read is not None:
+        screen.warn(f"read from the controller: it holds {held_text(read)}.")
     if not look.looked_for:
         why = "; ".join(look.not_looked_for) or "no drive was recorded"
         screen.warn(f"Cannot tell from this drive whether the learning set-up is out: {why}.")
@@ -251,10 +250,11 @@ def _say_look(look: Look, set_up: SetUp | None, screen: Screen) -> None:
         screen.say(f"Not looked for: {'; '.join(look.not_looked_for)}.")
 
 
-def _read_set_up(job: Job, port: str, baud: int, other_device: str) -> SetUp | None:
-    """Return the set-up that the controller shows, None when the device only sends."""
+def _read_set_up(job: Job, port: str, baud: int, other_device: str) -> ReadBack | None:
+    """Return what the controller holds, on record at once whatever becomes of the drive; None when
+    the device only sends."""
     try:
         with ControllerLink(port, baud) as link:
-            return set_up_of(job, read_controller(job, link, other_device))
+            return note_read(job, port, read_controller(job, link, other_device))
     except NoRequestsError:
         return None

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 from breathmap.tools.job.records import (
     ORIGINAL,
-    Checked,
     Finished,
     Prepared,
     ReadBack,
@@ -51,8 +50,6 @@ def _reads_back(record: Record) -> bool:
     """True for a record that stands for a controller read whole."""
     if isinstance(record, Prepared | Finished):
         return record.by_wire
-    if isinstance(record, Checked):
-        return record.set_up is not None
     return isinstance(record, Stored | ReadBack | Unchanged)
 
 
@@ -62,5 +59,5 @@ def _ends(finished: Finished, record: Record) -> bool:
         return True
     if isinstance(record, ReadBack):
         return record.set_up != ORIGINAL or record.table != finished.table
-    found: SetUp | None = record.set_up if isinstance(record, Stored | Checked) else None
+    found: SetUp | None = record.set_up if isinstance(record, Stored) else None
     return found is not None and found != ORIGINAL

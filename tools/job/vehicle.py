@@ -124,6 +124,8 @@ def _same_set_up(wanted: Calibration, present: Calibration) -> bool:
 
 def table_of(job: Job, present: Calibration) -> int | None:
     """Return the number of the job's table that a controller holds, None when it is none."""
+    if not _has_shape_of(present, job.calibration()):
+        return None
     for number in [job.table, *reversed(job.tables)]:
         table = job.calibration(number)
         same = all(table.counts(0, b) == present.counts(0, b) for b in range(table.banks))
@@ -132,10 +134,14 @@ def table_of(job: Job, present: Calibration) -> int | None:
     return None
 
 
+def _has_shape_of(one: Calibration, other: Calibration) -> bool:
+    shapes = [(c.speed_rpm, c.load, c.banks) for c in (one, other)]
+    return shapes[0] == shapes[1]
+
+
 def check_known(job: Job, present: Calibration, port: str) -> int:
     """Return the number of the job's table that a controller holds; UserError when none."""
-    own = job.calibration()
-    if (own.speed_rpm, own.load, own.banks) != (present.speed_rpm, present.load, present.banks):
+    if not _has_shape_of(present, job.calibration()):
         raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
     number = table_of(job, present)
     if number is None:
@@ -147,20 +153,51 @@ def check_known(job: Job, present: Calibration, port: str) -> int:
     return number
 
 
+def check_originals(job: Job, present: Calibration, port: str) -> None:
+    """Refuse to change what the job has no original value of."""
+    start = job.start()
+    lacking = [name for name in present.settings if name not in start.settings]
+    if present.target_lambda is not None and start.target_lambda is None:
+        lacking.append("target table")
+    if lacking:
+        raise UserError(
+            f"{port}: the job does not know the controller's original {lacking[0]}, so it could "
+            "not be put back; give what it was before any learning: breathmap prepare "
+            f"{job.folder} --port PORT with --setting NAME=VALUE or --target FILE.csv for each: "
+            + ", ".join(lacking)
+        )
+
+
 def read_job(job: Job, port: str, baud: int, other_device: str, screen: Screen) -> None:
     """Read the controller back, and keep on record what it holds."""
     with ControllerLink(port, baud) as link:
         present = read_controller(job, link, other_device)
-    found, set_up = table_of(job, present), set_up_of(job, present)
-    job.append(ReadBack(**job.head(), port=port, table=found, set_up=set_up))
-    what = "VE tables that this job does not know" if found is None else f"table {found}"
-    screen.say(f"The controller at {port} holds {what} and {SET_UP_WORDS[set_up]}.")
-    if found is not None and found != job.table:
+    read = note_read(job, port, present)
+    screen.say(f"The controller at {port} holds {held_text(read)}.")
+    if read.table is not None and read.table != job.table:
         screen.warn(
             f"the job has gone on to table {job.table}: breathmap store {job.folder} --port {port}"
         )
-    for line in differing(job, present) if set_up != ORIGINAL else []:
+    for line in differing(job, present) if read.set_up != ORIGINAL else []:
         screen.say(f"- {line}")
+
+
+def note_read(job: Job, port: str, present: Calibration) -> ReadBack:
+    """Keep on record what the controller was found to hold."""
+    read = ReadBack(
+        **job.head(), port=port, table=table_of(job, present), set_up=set_up_of(job, present)
+    )
+    job.append(read)
+    return read
+
+
+def held_text(read: ReadBack) -> str:
+    """Return in words what a controller was found to hold."""
+    tables = "VE tables that this job does not know"
+    return (
+        f"{tables if read.table is None else f'table {read.table}'} and "
+        + (SET_UP_WORDS[read.set_up])
+    )
 
 
 def differing(job: Job, present: Calibration) -> list[str]:
