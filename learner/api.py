@@ -17,7 +17,7 @@ from breathmap.learner.core.gates import reason_names
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import SWITCHING, WIDEBAND, BankSettings, Settings
-from breathmap.learner.core.stream import BankLearner, Learner
+from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.core.table import Table
 from breathmap.learner.decide.proposal import (
     CHANGED,
@@ -33,6 +33,7 @@ from breathmap.learner.decide.proposal import (
     Rules,
     propose,
 )
+from breathmap.learner.exact.alive import CarefulLearner as Learner
 from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.learner.exact.solve import FilmEstimate, Solution, film_of, solve

@@ -138,6 +138,14 @@ def _fetch_parts(
 # Status and clearing.
 
 
+# A board has no room for more: a second evidence to fall back on, or columns of further causes.
+WATCHED = (
+    "Of what could explain a correction beside VE it watches film, charge lead, misfires and a "
+    "stuck reading (refused from 3 s of moving load on; what it taught before stays in). For the "
+    "rest record the ride on a computer, and diagnose it there."
+)
+
+
 @dataclass(frozen=True)
 class BoardStatus:
     """What a board says of itself: its identity, and one `status` frame a bank."""
@@ -168,6 +176,7 @@ class BoardStatus:
             worst = ", ".join(f"{name} {count:,}" for count, name in named[:3] if count)
             if worst:
                 lines.append(f"  refused most: {worst}")
+        lines.append(WATCHED)
         return lines
 
 

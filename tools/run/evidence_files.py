@@ -184,6 +184,7 @@ def add_to_session(session: Session, path: Path) -> None:
     """
     snapshot = read_evidence(path)
     pieces = fitting(str(path), snapshot, session.settings, session.description.engine.name)
+    session.learner.keep_all()
     for bank, head, piece in zip(session.learner.banks, snapshot.heads, pieces, strict=True):
         bank.evidence.merge(piece)
         bank.seen_count += head["samples_seen"]

@@ -193,6 +193,11 @@ def _rounded(value: float, digits: int) -> float:
 def warnings_of(session: Session, result: BankResult) -> list[str]:
     """Return what a person must know before storing the table, a line each."""
     lines = []
+    if taken_out := session.learner.taken_out[result.bank.number]:
+        lines.append(
+            f"{result.bank.name}: the lambda reading stood still while the load moved; {taken_out} "
+            "samples that it had taught were taken out again: check sensor, plug and its controller"
+        )
     unit = session.description.axes.load_unit_said
     for clip in [] if result.proposal is None else result.proposal.clips:
         lines.append(

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from breathmap.learner.core.alarms import Alarms
 from breathmap.learner.core.gates import primary_reason
-from breathmap.learner.core.stream import BankLearner, Learner
+from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import Proposal, propose
+from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Device, device_of
@@ -90,7 +91,7 @@ class Session:
         self.description = description
         self.tables = tables
         self.settings = description.settings(tables)
-        self.learner = Learner(self.settings)
+        self.learner = CarefulLearner(self.settings)
         self.alarms = Alarms(self.settings, description.alarm_limits())
         self.delays = [DelaySpan() for _ in description.bank]
         self.samples = 0
