@@ -232,7 +232,7 @@ def test_the_demo_of_a_job(tmp_path: Path) -> None:
     job = run_job_demo(tmp_path / "out", Screen(quiet=True), minutes=3.0)
 
     kinds = [record.what for record in job.records]
-    assert kinds[-2:] == ["finished", "checked"]
+    assert kinds[-3:] == ["finished", "read", "checked"]
     assert kinds.count("accepted") == 2
     assert not job.closing_line()[1]
     truth = prepare(Order(truth="grid")).parameters.truth

@@ -1,6 +1,7 @@
 """What the job's tests share: controllers on ports, an engine to drive, recordings made up."""
 
 import random
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from math import exp
@@ -56,10 +57,22 @@ class Twin:
 
     @contextmanager
     def driving(self, drive: Drive, seed: int = 1, kind: str = "tcp") -> Iterator[str]:
-        """Serve a drive, as fast as the reader takes it; yields the port's URL."""
-        samples = simulate(self.parameters, self.controller, drive, seed, reuse=True)
-        stream = FrameStream(samples, 2, control=self.server)
-        with Service(stream, kind, None, hear=self.server.feed) as service:
+        """Serve a drive, as fast as the reader takes it; yields the port's URL. It sets off when
+        nobody has asked the controller anything for a while: a command may read that first."""
+        heard_s = [time.monotonic()]
+
+        def hear(data: bytes) -> None:
+            heard_s[0] = time.monotonic()
+            self.server.feed(data)
+
+        def standing_first() -> Iterator[Sample | int]:
+            while time.monotonic() - heard_s[0] < 0.3:
+                time.sleep(0.001)
+                yield 0
+            yield from simulate(self.parameters, self.controller, drive, seed, reuse=True)
+
+        stream = FrameStream(standing_first(), 2, control=self.server)
+        with Service(stream, kind, None, hear=hear) as service:
             yield service.url
 
     def errors_pct(self, bank: int, cells_pct: Sequence[float] | None = None) -> list[float]:
