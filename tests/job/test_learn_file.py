@@ -16,6 +16,7 @@ from job_cuts import every_cut
 from breathmap.protocol.wire.fields import IDENTITY
 from breathmap.protocol.wire.framing import cobs_decode
 from breathmap.simulator.service import Service
+from breathmap.tools.base import disk
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.cli.main import run
 from breathmap.tools.job import chain as job_chain
@@ -196,7 +197,7 @@ def full(*_: object, **__: object) -> object:
 
 BREAKS: dict[str, Callable[[pytest.MonkeyPatch], None]] = {
     "copy": lambda patch: patch.setattr(shutil, "copyfileobj", full),
-    "sync": lambda patch: patch.setattr(job_recordings, "sync_folder", full),
+    "sync": lambda patch: patch.setattr(disk, "move", full),
     "history": lambda patch: patch.setattr(job_chain, "write_bytes", full),
     "record": lambda patch: patch.setattr(job_recordings, "hash_file", full),
 }
@@ -231,12 +232,13 @@ def test_a_full_disk_changes_nothing(
 def test_results_that_cannot_be_written(
     fresh: Path, ride: Path, breathmap: Breathmap, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """When only the tables of the pass cannot be written, the recording is on record and counts."""
+    """When only the tables of the pass cannot be written, nothing goes on record either."""
+    before = tree(fresh)
     with monkeypatch.context() as patch:
-        patch.setattr("breathmap.tools.job.runs.write_results", full)
+        patch.setattr("breathmap.tools.run.results.staged", full)
         refused(breathmap("learn", fresh, ride), "No space left")
-    refused(breathmap("learn", fresh, ride), "already in pass 1")
-    assert breathmap("propose", fresh).code == 0
+    assert tree(fresh) == before
+    assert breathmap("learn", fresh, ride).code == 0
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs fork")

@@ -2,13 +2,11 @@
 
 Reading refuses what is wrong with one line naming file and place. A table's first row holds a
 corner label and the speed breakpoints, its first column the load breakpoints; comma, semicolon or
-tab separate, and where it is not the comma, a decimal comma is understood. Writing is atomic: a
-file is either the old one or the whole new one.
+tab separate, and where it is not the comma, a decimal comma is understood. How a file is written is
+in `breathmap.tools.base.disk`.
 """
 
 import math
-import os
-import tempfile
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -21,6 +19,7 @@ from breathmap.learner.words.description import (
     EngineDescription,
     parse_description,
 )
+from breathmap.tools.base.disk import make_folders, told, why, write_file
 from breathmap.tools.base.errors import UserError
 
 MOST_BYTES = 4_000_000
@@ -54,7 +53,7 @@ def read_text(path: Path, what: str) -> str:
     except IsADirectoryError:
         raise UserError(f"{path} is a folder; give the path of the {what}") from None
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+        raise UserError(f"{path}: cannot be read: {why(error)}") from None
     return text_of(path, data, what)
 
 
@@ -213,36 +212,21 @@ class Sheet:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file, UTF-8, as `write_bytes` does.
-
-    Halves of surrogate pairs, which stand for bytes of file names, are written as \\udc80: that is
-    what JSON calls them, too.
-    """
-    write_bytes(path, text.encode("utf-8", "backslashreplace"))
+    """Write a text file, UTF-8, as `write_bytes` does."""
+    write_bytes(path, encoded(text))
 
 
 def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file so that a reader finds the old one or the whole new one, whatever happens."""
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise UserError(f"{path}: cannot be written: {error.strerror}") from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        # mkstemp makes files private; results are ordinary files.
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
-        os.replace(name, path)
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
-        raise UserError(f"{path}: cannot be written: {error.strerror}") from None
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    """Write a file, to stay, so that a reader finds the old one or the whole new one, whatever
+    happens."""
+    with told(path):
+        write_file(path, data)
+
+
+def encoded(text: str) -> bytes:
+    r"""Return a text as UTF-8. Halves of surrogate pairs, which stand for bytes of file names, are
+    written as \udc80: that is what JSON calls them, too."""
+    return text.encode("utf-8", "backslashreplace")
 
 
 def table_text(
@@ -258,12 +242,10 @@ def table_text(
 
 def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
     """Make an output folder; UserError when it holds something and may not. hint: what to do."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    if folder.is_file():
+        raise UserError(f"{folder} is a file; give a folder")
+    with told(folder, "cannot be made"):
+        make_folders(folder)
         occupied = any(folder.iterdir())
-    except FileExistsError:
-        raise UserError(f"{folder} is a file; give a folder") from None
-    except OSError as error:
-        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
     if occupied and not may_exist:
         raise UserError(f"{folder} exists and is not empty; {hint}")

@@ -26,6 +26,11 @@ def visible(text: str) -> str:
     return _OBEYED.sub(_escape, text)
 
 
+def is_utf8(text: str) -> bool:
+    """True for a text without bytes that are no UTF-8."""
+    return not re.search("[\ud800-\udfff]", text)
+
+
 def _escape(found: re.Match[str]) -> str:
     character = found.group()
     code = ord(character)

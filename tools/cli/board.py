@@ -10,8 +10,9 @@ import typer
 
 from breathmap.learner.core.settings import Settings
 from breathmap.protocol.host.evidence import Snapshot
+from breathmap.tools.base.disk import put_all, scratch, sync_tree, told
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import make_folder, write_text
+from breathmap.tools.base.files import make_folder
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.job import working
@@ -95,22 +96,19 @@ def install(
         "compiled": compiler is not None,
         "bytes_per_number": 8 if double else 4,
     }
+    if folder is not None:
+        write_board_folder(folder, text, compiler)
+        if screen.result(done):
+            return
+        screen.say(f"Written to {folder}: copy all of it to the board's root, then reset it.")
+        needs = heap_bytes(engine.settings(tables), 8 if double else 4, in_rom=False)
+        screen.say(f"As files it needs a heap of about {needs // 1024} KiB.")
+        screen.say(f"{BOARD_FILE} there says how the board is wired: edit it first.")
+        return
     with tempfile.TemporaryDirectory() as temporary:
         target = Path(temporary)
-        if folder is not None:
-            make_folder(folder, may_exist=False, hint="give another --folder")
-            target = folder
         write_modules(target, compiler)
         (target / ENGINE_FILE).write_text(text, "utf-8", newline="\n")
-        if folder is not None:
-            write_text(target / BOARD_FILE, json.dumps(LINE_BOARD) + "\n")
-            if screen.result(done):
-                return
-            screen.say(f"Written to {folder}: copy all of it to the board's root, then reset it.")
-            needs = heap_bytes(engine.settings(tables), 8 if double else 4, in_rom=False)
-            screen.say(f"As files it needs a heap of about {needs // 1024} KiB.")
-            screen.say(f"{BOARD_FILE} there says how the board is wired: edit it first.")
-            return
         placed = install_on(str(port), target, compiler is not None)
     needs = heap_bytes(engine.settings(tables), 8 if double else 4, placed.in_rom)
     done |= {"rom_image": placed.in_rom, "heap_needed": needs, "heap": placed.heap_bytes}
@@ -119,6 +117,17 @@ def install(
         return
     screen.say(f"Installed on {port}: {engine.engine.name}. It starts anew now.")
     screen.say(f"A new board needs {BOARD_FILE}, too: see tools/board/README.md.")
+
+
+def write_board_folder(folder: Path, engine: str, compiler: str | None) -> None:
+    """Write all that a board holds into a new folder: whole, or not at all."""
+    make_folder(folder, may_exist=False, hint="give another --folder")
+    with told(folder), scratch(folder) as made:
+        write_modules(made, compiler)
+        (made / ENGINE_FILE).write_text(engine, "utf-8", newline="\n")
+        (made / BOARD_FILE).write_text(json.dumps(LINE_BOARD) + "\n", "utf-8", newline="\n")
+        sync_tree(made)
+        put_all(made, folder)
 
 
 def say_place(placed: Placed, needs: int, screen: Screen) -> None:

@@ -16,6 +16,7 @@ import typer
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION
 from breathmap.simulator.faults import FAULTS
+from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.texts import one_line
@@ -43,6 +44,11 @@ from breathmap.tools.run.summary_text import show_summary
 from breathmap.tools.view.show import InView
 
 EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line says what)."
+
+NO_MEMORY = (
+    "there is not enough memory for this: close other programs, or learn fewer or shorter "
+    "recordings at a time, then run the same command again"
+)
 
 app = typer.Typer(
     name="breathmap",
@@ -357,6 +363,8 @@ def run(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit code. Mistakes become one line on stderr."""
     try:
         result: Any = app(args=list(arguments), prog_name="breathmap", standalone_mode=False)
+        # Or a full disk behind it would be noticed when Python has ended, in its own words.
+        sys.stdout.flush()
     except UserError as error:
         return _fail(str(error))
     except KeyboardInterrupt:
@@ -366,7 +374,9 @@ def run(arguments: Sequence[str]) -> int:
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (for the flush when Python ends)
         return 0
     except OSError as error:
-        return _fail(f"{error.filename or 'input or output'}: {error.strerror or error}")
+        return _fail(f"{error.filename or 'input or output'}: {why(error)}")
+    except MemoryError:
+        return _fail(NO_MEMORY)
     except Exception as error:
         # The command-line library's own complaints (unknown option, missing argument).
         if not hasattr(error, "format_message"):

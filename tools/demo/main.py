@@ -17,7 +17,7 @@ from pathlib import Path
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.parameters import EngineParameters
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import write_text
+from breathmap.tools.base.files import make_folder, write_text
 from breathmap.tools.base.screen import Screen, Table, share_of
 from breathmap.tools.demo.accuracy import Accuracy, accuracy, covered_points, fresh_points
 from breathmap.tools.demo.simulating import PORT_LINE
@@ -121,10 +121,7 @@ def prepare_folder(out: Path) -> None:
             raise UserError(f"{out} holds files that are not the demo's; give another with --out")
         for name in ("engine", *TRUTHS):
             shutil.rmtree(out / name, ignore_errors=True)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UserError(f"{out}: cannot be made: {error.strerror}") from None
+    make_folder(out, may_exist=True, hint="")
     write_text(out / MARK, MARK_TEXT)
 
 

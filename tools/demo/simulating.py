@@ -30,6 +30,7 @@ from breathmap.simulator.parameters import TWIN_AXES, EngineParameters
 from breathmap.simulator.run import simulate
 from breathmap.simulator.service import FrameStream, Service, standing_times
 from breathmap.simulator.settings import normal_setup
+from breathmap.tools.base.disk import new_file, settle, told, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_table
 from breathmap.tools.base.port import Stop
@@ -159,6 +160,9 @@ def _server(parameters: EngineParameters, controller: Controller, order: Order) 
     memory = order.memory
     description = college_description(parameters, order.sensor)
     mark = ""
+    if memory is not None:
+        with told(memory):
+            settle(memory)
     if memory is not None and memory.exists():
         try:
             kept = read_calibration(memory, description)
@@ -252,7 +256,7 @@ def write_recording(bench: Bench, out: Path, screen: Screen) -> int:
     if bench.drive is None:
         raise UserError("a standing engine gives no recording: leave --out, or name a drive")
     try:
-        with Stop() as stop, out.open("xb") as file, screen.progress("simulating") as bar:
+        with Stop() as stop, new_file(out) as file, screen.progress("simulating") as bar:
             for number, (time_s, data) in enumerate(frames_on_cable(bench)):
                 file.write(data)
                 size += len(data)
@@ -264,7 +268,7 @@ def write_recording(bench: Bench, out: Path, screen: Screen) -> int:
     except FileExistsError:
         raise UserError(f"{out} exists; a recording is never overwritten: give another") from None
     except OSError as error:
-        raise UserError(f"{out}: cannot be written: {error.strerror}") from None
+        raise UserError(f"{out}: cannot be written: {why(error)}") from None
     return size
 
 

@@ -12,8 +12,9 @@ from breathmap.learner.words.description_text import annotated_example
 from breathmap.simulator.controller import VE_STEP_PCT, Controller
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters
 from breathmap.simulator.run import bench
+from breathmap.tools.base.disk import staged, told
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_text, table_text, write_text
+from breathmap.tools.base.files import encoded, make_folder, read_text, table_text
 
 BANKS = ("left", "right")
 DESCRIPTION_NAME = "engine.toml"
@@ -107,10 +108,7 @@ def write_college(
         path = folder / name
         if path.exists() and read_text(path, "bench's own file") != text:
             raise UserError(f"{path} exists and differs; give another folder")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
-    for name, text in files.items():
-        write_text(folder / name, text)
+    make_folder(folder, may_exist=True, hint="")
+    with told(folder), staged(folder, {n: encoded(text) for n, text in files.items()}) as put:
+        put()
     return folder / DESCRIPTION_NAME

@@ -9,12 +9,13 @@ has lost records. Jobs of version 0.1.0 have no head until their next record.
 
 import hashlib
 import json
-import os
+import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pydantic import ValidationError
 
+from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.job.records import RECORD, Created, Head, Record
@@ -61,27 +62,16 @@ def sha256_of(data: bytes) -> str:
 
 
 def line_of(record: Record) -> bytes:
-    """Return a record as its line in the history."""
+    r"""Return a record as its line in the history. A byte that is no UTF-8 (in a reason, in a
+    port's name) is kept as a person sees it: \xe9."""
     text = json.dumps(record.as_dict(), ensure_ascii=False, separators=(", ", ": "))
-    return (text + "\n").encode()
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the names in a folder last over a power cut, where the system can."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    readable = re.sub("[\ud800-\udfff]", lambda found: rf"\\x{ord(found[0]) & 0xFF:02x}", text)
+    return (readable + "\n").encode()
 
 
 def write_history(folder: Path, chain: Chain) -> Chain:
     """Write a job's history; it is the old or the new one, whatever happens. Its head follows."""
     write_bytes(folder / HISTORY, chain.content)
-    # A power cut may not bring the head to the disk before the history.
-    sync_folder(folder)
     return chain
 
 
@@ -89,7 +79,6 @@ def write_head(folder: Path, chain: Chain) -> Chain:
     """Write the head of a history that is on the disk; return the history with it."""
     head = Head(number=len(chain.records), sha256=chain.last_hash)
     write_bytes(folder / HEAD, (json.dumps(head.model_dump()) + "\n").encode())
-    sync_folder(folder)
     return replace(chain, head=head)
 
 
@@ -120,7 +109,7 @@ def _read(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+        raise UserError(f"{path}: cannot be read: {why(error)}") from None
 
 
 def _read_head(folder: Path) -> Head | None:

@@ -16,14 +16,14 @@ from breathmap.tools.job.recordings import (
     check_recordings,
     fresh_session,
     left_out_of,
-    pass_paths,
     relearn_pass,
 )
 from breathmap.tools.job.records import Accepted, Dropped, Entry, Proposed, Restored
 from breathmap.tools.run.evidence_files import evidence_in, is_evidence
 from breathmap.tools.run.learning import relearn
-from breathmap.tools.run.left_out import WHOLE, Span
-from breathmap.tools.run.results import write_results
+from breathmap.tools.run.left_out import WHOLE, LeftOut, Span, kept
+from breathmap.tools.run.recording_file import recordings_in
+from breathmap.tools.run.results import results_ready, solved
 from breathmap.tools.run.session import Session
 
 
@@ -73,8 +73,7 @@ def drop(job: Job, text: str, span: Span, reason: str, screen: Screen) -> None:
         sha256=entry.sha256,
         reason=reason,
     )
-    job.append(record)
-    _renew_results(job, number, session)
+    _record_with_results(job, record, session, left_out)
     undo = f"breathmap drop {job.folder} {place} --undo"
     screen.say(f"Set aside: {place}{span_text(span)}. To take it back: {undo}")
     _say_consequences(job, number, entry, screen)
@@ -89,10 +88,8 @@ def restore(job: Job, text: str, screen: Screen) -> None:
         raise UserError(f"{place}: nothing of it is set aside")
     check_recordings(job, number)
     session = relearn_pass(job, number, screen, left_out)
-    job.append(
-        Restored(**job.head(), pass_number=number, recording=entry.name, sha256=entry.sha256)
-    )
-    _renew_results(job, number, session)
+    record = Restored(**job.head(), pass_number=number, recording=entry.name, sha256=entry.sha256)
+    _record_with_results(job, record, session, left_out)
     screen.say(f"{place} counts again, all of it.")
 
 
@@ -121,10 +118,16 @@ def _check_span(job: Job, path: Path, place: str, span: Span) -> None:
         raise UserError(f"{place}: it has no sample in{span_text(span)[1:]}; nothing was set aside")
 
 
-def _renew_results(job: Job, number: int, session: Session) -> None:
-    """Write the pass's results anew, from what counts."""
-    sources = [path.name for path in pass_paths(job, number)]
-    write_results(job.pass_folder(number), session, sources, proposing=False)
+def _record_with_results(
+    job: Job, record: Dropped | Restored, session: Session, left_out: LeftOut
+) -> None:
+    """Put it on record, and the pass's results anew from what counts then."""
+    folder = job.pass_folder(record.pass_number)
+    sources = [path.name for path in kept(recordings_in(folder), left_out)]
+    outcome = solved(session, sources, proposing=False)
+    with results_ready(folder, session, outcome) as put:
+        job.append(record)
+        put()
 
 
 def _say_consequences(job: Job, number: int, entry: Entry, screen: Screen) -> None:

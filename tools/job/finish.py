@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration, Difference, differences
 from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
@@ -148,19 +149,24 @@ def finish_job(
     text = proof_text(proof, description, read_back, port or "")
     checklist = checklist_text(job, description, start)
     files = {**calibration_files(final, description), "proof.md": text, CHECKLIST: checklist}
-    save_folder(job.folder / FINAL, files)
+    # What an earlier `finish` wrote stays until this one is on record.
+    head = job.head()
+    waiting = job.next_final(head["number"])
+    save_folder(waiting, files)
     job.append(
         Finished(
-            **job.head(),
+            **head,
             table=job.table,
             by_wire=read_back,
             verified=verified,
             compared=proof.compared,
             differing=len(proof.allowed),
             displacement_cm3=final.displacement_cm3,
-            files=hash_files(job.folder / FINAL),
+            files=hash_files(waiting),
         )
     )
+    with told(job.folder / FINAL):
+        job.settle_final()
     _say_finished(job, text, checklist if not read_back else "", left, screen)
 
 

@@ -8,6 +8,7 @@
     proposals/001/       a proposal: tables, a decision per cell
     tables/001/          an accepted table
     final/               what `finish` wrote, with its proof
+                         (.next-final-012/: until record 12 is there and it is in place)
     history.jsonl        one record a line, each with the hash of the line before
     history.head         number and hash of the last record
 
@@ -20,7 +21,6 @@ import hashlib
 import os
 import shutil
 import stat
-import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -30,8 +30,9 @@ from typing import Any, TypeVar
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration, Device
+from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_description, write_text
+from breathmap.tools.base.files import encoded, read_description
 from breathmap.tools.job.calibration import read_calibration
 from breathmap.tools.job.chain import (
     HEAD,
@@ -39,7 +40,6 @@ from breathmap.tools.job.chain import (
     Chain,
     read_chain,
     sha256_of,
-    sync_folder,
     write_head,
     write_history,
 )
@@ -63,6 +63,8 @@ from breathmap.tools.run.results import software_version
 DESCRIPTION = "engine.toml"
 START = "start"
 FINAL = "final"
+# And the number of the record that will name it: what `finish` wrote, until it is in place.
+NEXT_FINAL = ".next-final-"
 SHEET = "setup-sheet.md"
 CHECKLIST = "checklist.md"
 LOCK = ".lock"
@@ -86,7 +88,7 @@ def hash_file(path: Path) -> str:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}; the job needs it") from None
+        raise UserError(f"{path}: cannot be read: {disk.why(error)}; the job needs it") from None
 
 
 def hash_files(folder: Path) -> dict[str, str]:
@@ -95,26 +97,10 @@ def hash_files(folder: Path) -> dict[str, str]:
 
 
 def save_folder(folder: Path, files: dict[str, str]) -> None:
-    """Write a folder so that it is there whole or not at all. What stands there is replaced."""
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        made = Path(tempfile.mkdtemp(prefix=".new-", dir=folder.parent))
-    except OSError as error:
-        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
-    try:
-        for name, text in files.items():
-            (made / name).parent.mkdir(parents=True, exist_ok=True)
-            write_text(made / name, text)
-        sync_folder(made)
-        made.chmod(0o755)
-        if folder.exists():
-            shutil.rmtree(folder)
-        made.rename(folder)
-        sync_folder(folder.parent)
-    except OSError as error:
-        raise UserError(f"{folder}: cannot be written: {error.strerror}") from None
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
+    """Write a folder, to stay, so that it is there whole or not at all. What stands there is
+    replaced."""
+    with disk.told(folder):
+        disk.save_folder(folder, {name: encoded(text) for name, text in files.items()})
 
 
 def earlier_description(digest: str) -> str:
@@ -179,11 +165,22 @@ class Job:
             self._chain = read_chain(self.folder)
             if self._chain.was_interrupted:
                 self._chain = write_head(self.folder, self._chain)
-            for left in [*self.folder.glob(".new-*"), *self.folder.glob("*/.new-*")]:
-                shutil.rmtree(left, ignore_errors=True)
-            for left in (n for name in (HISTORY, HEAD) for n in self.folder.glob(f".{name}.*")):
-                left.unlink(missing_ok=True)
+            self._clear()
             yield self
+
+    def _clear(self) -> None:
+        """Put in place or away what an interruption left."""
+        with disk.told(self.folder, "cannot be cleared up"):
+            self.settle_final()
+            for left in self.folder.rglob(f"{disk.OLD}*"):
+                disk.settle(left.with_name(left.name.removeprefix(disk.OLD)))
+            # Until version 0.2.0 files that were not whole had the name of the whole one in theirs.
+            for pattern in (f"{disk.NEW}*", f".{HISTORY}.*", f".{HEAD}.*"):
+                for left in self.folder.rglob(pattern):
+                    if left.is_dir():
+                        shutil.rmtree(left, ignore_errors=True)
+                    else:
+                        left.unlink(missing_ok=True)
 
     # -- what counts -----------------------------------------------------------------------------
 
@@ -284,6 +281,16 @@ class Job:
             for entry in record.recordings
         ]
 
+    def final_folder(self, record: Finished) -> Path:
+        """Return where the files of the latest `finish` are; it may have been cut off on its way to
+        put them in place."""
+        waiting = self.next_final(record.number)
+        return waiting if waiting.is_dir() else self.folder / FINAL
+
+    def next_final(self, number: int) -> Path:
+        """Return where `finish` writes before its record, of that number, is in the history."""
+        return self.folder / f"{NEXT_FINAL}{number:03d}"
+
     # -- reading ---------------------------------------------------------------------------------
 
     def description(self) -> EngineDescription:
@@ -364,10 +371,23 @@ class Job:
         """Add a record, made with `head`, to the history, all or nothing."""
         if self._chain.was_interrupted:
             self._chain = write_head(self.folder, self._chain)
-        self._chain = write_history(self.folder, self._chain.followed_by(record))
+        try:
+            self._chain = write_history(self.folder, self._chain.followed_by(record))
+        except BaseException:
+            # It may stand there although nobody can say that it lasts: go on from what is there.
+            self._chain = read_chain(self.folder)
+            raise
         # The record counts now. A head that lags by one is brought up before the next one.
         with contextlib.suppress(UserError, OSError):
             self._chain = write_head(self.folder, self._chain)
+
+    def settle_final(self) -> None:
+        """Put what `finish` wrote in place, once it is on record; take it away where it is not."""
+        record = self.latest(Finished)
+        if record is not None and self.next_final(record.number).is_dir():
+            disk.put_folder(self.next_final(record.number), self.folder / FINAL)
+        for left in self.folder.glob(f"{NEXT_FINAL}*"):
+            shutil.rmtree(left, ignore_errors=True)
 
     def closing_line(self) -> tuple[str, bool]:
         """Return the last line of every command of this job, and whether it is a caution."""

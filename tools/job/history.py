@@ -19,7 +19,6 @@ from breathmap.tools.job.drop import span_text
 from breathmap.tools.job.folder import (
     CHECKLIST,
     DESCRIPTION,
-    FINAL,
     SHEET,
     Job,
     hash_file,
@@ -49,6 +48,7 @@ from breathmap.tools.job.records import (
 from breathmap.tools.job.vehicle import held_text
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
+from breathmap.tools.run.recording_file import order_of
 from breathmap.tools.run.session import Session
 
 
@@ -234,7 +234,7 @@ def _files_of(job: Job, record: Record) -> dict[Path, str]:
             return _in(folder, {entry.name: entry.sha256 for entry in record.recordings})
         case Finished() if record is job.latest(Finished):
             files = {name: digest for name, digest in record.files.items() if name != CHECKLIST}
-            return _in(job.folder / FINAL, files)
+            return _in(job.final_folder(record), files)
     return {}
 
 
@@ -252,7 +252,8 @@ def _edited(job: Job) -> list[str]:
     if prepared is not None:
         held.append((job.folder / SHEET, prepared.sheet, prepared))
     if finished is not None and CHECKLIST in finished.files:
-        held.append((job.folder / FINAL / CHECKLIST, finished.files[CHECKLIST], finished))
+        path = job.final_folder(finished) / CHECKLIST
+        held.append((path, finished.files[CHECKLIST], finished))
     return [
         f"{path}: edited since record {record.number}; it is yours to edit."
         for path, digest, record in held
@@ -277,8 +278,7 @@ def proposal_again(job: Job, record: Proposed, screen: Screen) -> dict[str, str]
     with Stop() as stop:
         # In the order of the folder, as the proposal was made.
         paths = sorted(
-            [names[digest] for digest in record.recordings],
-            key=lambda path: (path.name.startswith("board-"), path.name),
+            [names[digest] for digest in record.recordings], key=lambda path: order_of(path.name)
         )
         relearn(session, without_earlier(paths), screen, stop)
         if stop.asked:

@@ -5,10 +5,8 @@ table with a cell far from all that is near it is only taken with --yes. Nothing
 overwritten, and the folder appears whole or not at all.
 """
 
-import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,6 +19,7 @@ from breathmap.learner.words.description import (
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.wire.control_fields import SETTINGS
+from breathmap.tools.base import disk
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import (
@@ -39,7 +38,7 @@ from breathmap.tools.base.files import (
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files, read_calibration
-from breathmap.tools.job.chain import Chain, sync_folder, write_head, write_history
+from breathmap.tools.job.chain import Chain, write_head, write_history
 from breathmap.tools.job.folder import (
     DESCRIPTION,
     START,
@@ -357,38 +356,49 @@ def _write(
     """Make the whole job beside its place, and move it there in one step."""
     banks = [b.model_copy(update={"table": f"{START}/{b.name}.csv"}) for b in description.bank]
     description = description.model_copy(update={"bank": banks})
-    parent = folder.resolve().parent
+    place = folder.resolve()
+    with disk.told(folder, "cannot be made"):
+        disk.make_folders(place.parent)
+        with disk.scratch(place.parent) as made:
+            _fill(folder, made, description, calibration, by_wire)
+            disk.sync_folder(made)
+            _put(made, place)
+
+
+def _put(made: Path, place: Path) -> None:
+    """Move a whole job to its place, which may be an empty folder."""
+    if place.is_dir():
+        place.rmdir()
     try:
-        parent.mkdir(parents=True, exist_ok=True)
-        made = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=parent))
-    except OSError as error:
-        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
-    try:
-        preface = ("The engine of this job: correct it here, every key is explained.",)
-        write_text(made / DESCRIPTION, annotated_example(description, preface))
-        save_folder(made / START, calibration_files(replace(calibration, mark=None), description))
-        _check_start(folder, made, description)
-        axes = description.axes
-        record = Created(
-            **head_of(Chain()),
-            table=0,
-            by_wire=by_wire,
-            banks=[b.name for b in description.bank],
-            axes=AxesKept(speed_rpm=axes.speed_rpm, load=axes.load),
-            displacement_cm3=calibration.displacement_cm3,
-            description=hash_file(made / DESCRIPTION),
-            files=hash_files(made / START),
-            device=kept(calibration.device) if by_wire else None,
-        )
-        write_head(made, write_history(made, Chain().followed_by(record)))
-        made.chmod(0o755)
-        if folder.is_dir():
-            folder.rmdir()
-        os.rename(made, folder)
-        sync_folder(parent)
-    except OSError as error:
-        shutil.rmtree(made, ignore_errors=True)
-        raise UserError(f"{folder}: cannot be made: {error.strerror}") from None
-    except Exception:
-        shutil.rmtree(made, ignore_errors=True)
+        disk.move(made, place)
+    except OSError:
+        # Nobody was told of it: another try finds the place free.
+        shutil.rmtree(place, ignore_errors=True)
         raise
+
+
+def _fill(
+    folder: Path,
+    made: Path,
+    description: EngineDescription,
+    calibration: Calibration,
+    by_wire: bool,
+) -> None:
+    """Write the files of a job into `made`. folder: where they will be."""
+    preface = ("The engine of this job: correct it here, every key is explained.",)
+    write_text(made / DESCRIPTION, annotated_example(description, preface))
+    save_folder(made / START, calibration_files(replace(calibration, mark=None), description))
+    _check_start(folder, made, description)
+    axes = description.axes
+    record = Created(
+        **head_of(Chain()),
+        table=0,
+        by_wire=by_wire,
+        banks=[b.name for b in description.bank],
+        axes=AxesKept(speed_rpm=axes.speed_rpm, load=axes.load),
+        displacement_cm3=calibration.displacement_cm3,
+        description=hash_file(made / DESCRIPTION),
+        files=hash_files(made / START),
+        device=kept(calibration.device) if by_wire else None,
+    )
+    write_head(made, write_history(made, Chain().followed_by(record)))

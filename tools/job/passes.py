@@ -5,12 +5,14 @@ command goes on from the last thing that was whole, and doing a step again does 
 a controller is on record before it begins, too; see `breathmap.tools.job.vehicle`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base.disk import copy_file, told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import TARGET_LAMBDA, read_table, write_text
 from breathmap.tools.base.screen import Screen, Table
@@ -72,7 +74,7 @@ def prepare_job(
             written = write_controller(job, link, wanted, present, "prepare")
     left = by_hand(items, written)
     text = sheet_text(description, items, left)
-    kept_sheet = _keep_sheet(job)
+    kept_sheet = _keep_sheet(job, text)
     write_text(job.folder / SHEET, text)
     job.append(
         Prepared(
@@ -109,15 +111,18 @@ def _show_sheet(items: list[Item], left: list[Item], screen: Screen) -> None:
     screen.show(table)
 
 
-def _keep_sheet(job: Job) -> Path | None:
-    """Put a sheet that somebody wrote on aside; return where it is now."""
+def _keep_sheet(job: Job, text: str) -> Path | None:
+    """Keep a copy of a sheet that somebody wrote on; return where it is. text: of the new one,
+    which an interrupted `prepare` may have left."""
     path, last = job.folder / SHEET, job.latest(Prepared)
-    if not path.exists() or (last is not None and hash_file(path) == last.sheet):
+    as_written = [sha256_of(text.encode()), *([] if last is None else [last.sheet])]
+    if not path.exists() or hash_file(path) in as_written:
         return None
     number = 1
     while (kept := path.with_name(f"setup-sheet-kept-{number}.md")).exists():
         number += 1
-    path.rename(kept)
+    with told(kept):
+        copy_file(path, kept)
     return kept
 
 
@@ -159,26 +164,23 @@ def accept_job(
         screen.say(f"Note: more was learned after proposal {number}; it is not in it.")
     for caution in proposed.cautions:
         screen.warn(caution)
-    table = job.next_table
-    start = job.start()
-    calibration = _proposed_calibration(job, folder, proposed, start)
-    save_folder(job.table_folder(table), calibration_files(calibration, job.description()))
-    job.append(
-        Accepted(
-            **job.head(),
-            table=table,
-            from_table=proposed.table,
-            proposal=number,
-            displacement_cm3=calibration.displacement_cm3,
-            files=hash_files(job.table_folder(table)),
-            proposal_files=proposed.files,
+    with _controller(job, port, baud, other_device) as controller:
+        table = job.next_table
+        calibration = _proposed_calibration(job, folder, proposed, job.start())
+        save_folder(job.table_folder(table), calibration_files(calibration, job.description()))
+        job.append(
+            Accepted(
+                **job.head(),
+                table=table,
+                from_table=proposed.table,
+                proposal=number,
+                displacement_cm3=calibration.displacement_cm3,
+                files=hash_files(job.table_folder(table)),
+                proposal_files=proposed.files,
+            )
         )
-    )
-    screen.say(f"Proposal {number} is now table {table}, in {job.table_folder(table)}.")
-    if port is None:
-        screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
-    else:
-        store_job(job, port, baud, screen, other_device=other_device)
+        screen.say(f"Proposal {number} is now table {table}, in {job.table_folder(table)}.")
+        _pass_on(job, controller, screen)
 
 
 def _check_still_counts(job: Job, proposed: Proposed) -> None:
@@ -215,15 +217,39 @@ def store_job(
     other_device: str = "",
 ) -> None:
     """Write the present table to the controller, set up for learning as it is; read back."""
-    own = job.calibration()
+    with _controller(job, port, baud, other_device, overwrite) as controller:
+        _pass_on(job, controller, screen)
+
+
+@contextmanager
+def _controller(
+    job: Job, port: str | None, baud: int, other_device: str, overwrite: bool = False
+) -> Iterator[tuple[ControllerLink, Calibration] | None]:
+    """Open and read the job's controller, if there is a port, before anything goes on record: what
+    can be refused is refused first. Yields the link and what it holds."""
+    if port is None:
+        yield None
+        return
     with ControllerLink(port, baud) as link:
         present = read_controller(job, link, other_device)
         if not overwrite:
             check_known(job, present, port)
-        wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
-        back = write_controller(job, link, wanted, present, "store")
+        yield link, present
+
+
+def _pass_on(
+    job: Job, controller: tuple[ControllerLink, Calibration] | None, screen: Screen
+) -> None:
+    """Write the present table to the controller, or say that it is to be stored."""
+    if controller is None:
+        screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
+        return
+    link, present = controller
+    own = job.calibration()
+    wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
+    back = write_controller(job, link, wanted, present, "store")
     job.append(Stored(**job.head(), table=job.table, by_wire=True, set_up=set_up_of(job, back)))
-    screen.say(f"Table {job.table} was written to the controller at {port}, and read back.")
+    screen.say(f"Table {job.table} was written to the controller at {link.url}, and read back.")
 
 
 def undo_job(
@@ -242,17 +268,15 @@ def undo_job(
             raise UserError(f"{job.folder}: it is still at table 0, there is nothing to undo")
         number = record.from_table
     calibration = job.calibration(number)
-    if number != job.table:
-        job.append(
-            Undone(
-                **job.head(),
-                table=number,
-                from_table=job.table,
-                displacement_cm3=calibration.displacement_cm3,
+    with _controller(job, port, baud, other_device, overwrite) as controller:
+        if number != job.table:
+            job.append(
+                Undone(
+                    **job.head(),
+                    table=number,
+                    from_table=job.table,
+                    displacement_cm3=calibration.displacement_cm3,
+                )
             )
-        )
-    screen.say(f"The job goes on from table {number}, in {job.table_folder(number)}.")
-    if port is None:
-        screen.say(f"Store it in the controller before the next run, or let {_store(job)} do so.")
-    else:
-        store_job(job, port, baud, screen, overwrite, other_device)
+        screen.say(f"The job goes on from table {number}, in {job.table_folder(number)}.")
+        _pass_on(job, controller, screen)

@@ -6,21 +6,26 @@ stays among them, since a pass is learned as a whole, again and again.
 """
 
 import contextlib
-import os
-import shutil
-import tempfile
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from breathmap.learner.words.description import parse_description
+from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_description, read_tables, write_bytes, write_text
+from breathmap.tools.base.files import (
+    encoded,
+    read_description,
+    read_tables,
+    write_bytes,
+    write_text,
+)
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.texts import is_utf8
 from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.chain import read_chain, sha256_of, sync_folder
+from breathmap.tools.job.chain import read_chain, sha256_of
 from breathmap.tools.job.folder import (
     DESCRIPTION,
     Job,
@@ -53,9 +58,16 @@ def open_pass(job: Job) -> Path:
     if before != text.encode():
         # The earlier recordings ran with the description as it was: keep it, too.
         write_bytes(folder / earlier_description(sha256_of(before)), before)
-    for name, content in {DESCRIPTION: text, **files}.items():
-        write_text(folder / name, content)
+    renew(folder, {DESCRIPTION: text, **files})
     return folder
+
+
+def renew(folder: Path, files: dict[str, str]) -> None:
+    """Write those of a folder's files that are not as they should be."""
+    for name, text in files.items():
+        path = folder / name
+        if not path.exists() or path.read_bytes() != encoded(text):
+            write_text(path, text)
 
 
 @contextlib.contextmanager
@@ -88,21 +100,9 @@ def all_or_nothing(job: Job) -> Iterator[None]:
 def copy_in(job: Job, path: Path, folder: Path) -> Path:
     """Copy a recording made elsewhere into a folder of the job, under the next number, to stay;
     return its place. UserError with nothing left behind when it cannot be."""
-    made = Path(tempfile.mkdtemp(prefix=".new-", dir=job.folder))
-    try:
-        with path.open("rb") as source, (made / "copy").open("xb") as copy:
-            shutil.copyfileobj(source, copy)
-            copy.flush()
-            os.fsync(copy.fileno())
+    with disk.told(path, "cannot be copied into the job"):
         place = next_recording(folder)
-        # Claims the name; an empty file counts for nothing until the copy takes its place.
-        place.open("xb").close()
-        (made / "copy").replace(place)
-        sync_folder(folder)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be copied into the job: {error.strerror}") from None
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
+        disk.copy_file(path, place)
     return place
 
 
@@ -204,6 +204,8 @@ def relearn_pass(job: Job, number: int, screen: Screen, left_out: LeftOut | None
 
 def take_in(job: Job, screen: Screen) -> None:
     """Add to the history what an interrupted `learn` recorded; put aside what does not fit."""
+    for path in new_recordings(job):
+        _name_anew(path, screen)
     new = [path for path in new_recordings(job) if _fits(job, path, screen)]
     if new:
         job.append(Learned(**job.head(), recovered=True, **learned_in(job, new)))
@@ -211,13 +213,24 @@ def take_in(job: Job, screen: Screen) -> None:
         screen.say(f"Taken in from an interrupted run: {names}.")
 
 
+def _name_anew(path: Path, screen: Screen) -> None:
+    """Give a recording that somebody put there under a name that is no UTF-8 the next number: the
+    history could not name it."""
+    if is_utf8(path.name):
+        return
+    place = next_recording(path.parent)
+    with disk.told(path, "cannot be given another name"):
+        disk.move(path, place)
+    screen.say(f"{path} is named {place.name} now: its name was no UTF-8.")
+
+
 def _fits(job: Job, path: Path, screen: Screen) -> bool:
     try:
         try_file(job, path)
     except MisfitError as error:
         aside = next_recording(path.parent, "refused")
-        aside.open("xb").close()
-        path.replace(aside)
+        with disk.told(path, "cannot be put aside"):
+            disk.move(path, aside)
         screen.warn(f"{error}. It is kept as {aside}.")
         return False
     return True
@@ -232,6 +245,8 @@ def new_recordings(job: Job) -> list[Path]:
 
 def entry_of(path: Path) -> Entry:
     """Return what the history says of a recording."""
+    if not is_utf8(path.name):
+        raise UserError(f"{path}: its name is no UTF-8; give it another")
     return Entry(name=path.name, sha256=hash_file(path), size_bytes=path.stat().st_size)
 
 

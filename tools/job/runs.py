@@ -5,8 +5,8 @@ from pathlib import Path
 from breathmap.protocol.host.calibration import device_of
 from breathmap.protocol.host.recording import read_recording
 from breathmap.tools.base.control import ControllerLink, NoRequestsError
+from breathmap.tools.base.disk import move, told
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import write_text
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import calibration_files
@@ -21,6 +21,7 @@ from breathmap.tools.job.recordings import (
     new_recordings,
     open_pass,
     pass_paths,
+    renew,
     session_with,
     take_in,
     try_file,
@@ -37,7 +38,7 @@ from breathmap.tools.job.vehicle import (
 from breathmap.tools.run.learning import learn_live, load, read_port
 from breathmap.tools.run.observer import Show
 from breathmap.tools.run.recording_file import next_recording, recordings_in
-from breathmap.tools.run.results import refusals_of, write_results
+from breathmap.tools.run.results import refusals_of, results_ready, solved
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.summary import Summary
 from breathmap.tools.run.summary_text import show_summary
@@ -125,10 +126,13 @@ def _learn_file(job: Job, path: Path, screen: Screen, other_device: str) -> None
         place = copy_in(job, path, folder)
         if hash_file(place) != digest:
             raise UserError(f"{path}: it changed while it was read; nothing was learned")
-        job.append(Learned(**job.head(), verdicts=_verdicts(session), **learned_in(job, [place])))
+        sources = [p.name for p in pass_paths(job, job.pass_number)]
+        outcome = solved(session, sources, proposing=False)
+        learned = learned_in(job, [place])
+        with results_ready(folder, session, outcome) as put:
+            job.append(Learned(**job.head(), verdicts=_verdicts(session), **learned))
+            put()
     _meet_in(job, session, path, other_device)
-    sources = [p.name for p in pass_paths(job, job.pass_number)]
-    outcome = write_results(folder, session, sources, proposing=False)
     show_summary(screen, outcome.summary)
     _say_added(job, [place], screen)
 
@@ -190,9 +194,9 @@ def _prepare_check(job: Job, folder: Path) -> None:
         save_folder(folder, {DESCRIPTION: job.running_text(), **files})
         return
     for path in recordings_in(folder):
-        path.rename(next_recording(folder, "interrupted"))
-    for name, content in {DESCRIPTION: job.running_text(), **files}.items():
-        write_text(folder / name, content)
+        with told(path, "cannot be put aside"):
+            move(path, next_recording(folder, "interrupted"))
+    renew(folder, {DESCRIPTION: job.running_text(), **files})
 
 
 def _check_drive(

@@ -24,6 +24,7 @@ from breathmap.protocol.wire.evidence_codes import EVIDENCE_TYPE
 from breathmap.protocol.wire.evidence_parts import BankNumbers
 from breathmap.protocol.wire.framing import cobs_decode
 from breathmap.protocol.wire.scaling import text_from_bytes, text_to_bytes
+from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.run.session import Session
@@ -73,7 +74,9 @@ def store(folder: Path, snapshot: Snapshot) -> Path:
 
 def evidence_in(folder: Path) -> list[Path]:
     """Return a folder's evidence files, by origin and number."""
-    return sorted(folder.glob("board-*.bin"))
+    if not folder.exists():
+        return []
+    return sorted(path for path in folder.iterdir() if path.match("board-*.bin"))
 
 
 def is_evidence(path: Path) -> bool:
@@ -109,7 +112,7 @@ def read_evidence(path: Path) -> Snapshot:
         with path.open("rb") as file:
             return from_bytes(file.read(MOST_BYTES + 1))
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {error.strerror}") from None
+        raise UserError(f"{path}: cannot be read: {why(error)}") from None
     except EvidenceError as error:
         raise UserError(f"{path}: {error}") from None
 

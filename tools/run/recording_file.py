@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 from typing import BinaryIO
 
+from breathmap.tools.base.disk import sync_folder, told, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder
 from breathmap.tools.run.evidence_files import evidence_in
@@ -48,16 +49,16 @@ class RecordingFile:
                 os.fsync(self._file.fileno())
                 self._synced = time.monotonic()
         except OSError as error:
-            raise UserError(f"{self.path}: cannot be written: {error.strerror}") from None
+            raise UserError(f"{self.path}: cannot be written: {why(error)}") from None
 
     def start(self) -> None:
         """Make folder and file, and write what was held."""
         make_folder(self._folder, may_exist=True, hint="")
         self.path = next_recording(self._folder)
-        try:
+        with told(self.path):
             self._file = self.path.open("xb")
-        except OSError as error:
-            raise UserError(f"{self.path}: cannot be written: {error.strerror}") from None
+            # Without its name its bytes would be lost, synced or not.
+            sync_folder(self._folder)
         held, self._held = bytes(self._held), bytearray()
         self.add(held)
 
@@ -78,5 +79,17 @@ def next_recording(folder: Path, kind: str = "recording") -> Path:
 def recordings_in(folder: Path) -> list[Path]:
     """Return a folder's recordings in the order they were made, then boards' evidence; a file with
     nothing in it is a name that an interruption left, and no recording."""
-    recordings = [path for path in folder.glob("recording-*.bin") if path.stat().st_size]
-    return sorted(recordings) + evidence_in(folder)
+    if not folder.exists():
+        return []
+    # Not by a pattern: that finds nothing where it may not look.
+    names = [path.name for path in folder.iterdir() if path.match("recording-*.bin")]
+    recordings = [folder / name for name in sorted(names, key=order_of)]
+    return [path for path in recordings if path.stat().st_size] + evidence_in(folder)
+
+
+def order_of(name: str) -> tuple[bool, bool, int, str]:
+    """Return what sorts names as they are learned: recordings by number, however many there are,
+    then those that somebody named otherwise, then boards' evidence."""
+    match = re.fullmatch(r"recording-(\d+)\.bin", name)
+    number = int(match[1]) if match else 0
+    return (name.startswith("board-"), match is None, number, name)

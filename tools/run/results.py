@@ -7,6 +7,8 @@ BANK-standard-error.csv (%, one standard deviation of the correction), BANK-cove
 """
 
 import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -19,7 +21,8 @@ from breathmap.learner.decide.proposal import SATURATED
 from breathmap.learner.exact.solve import Solution, film_of
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
-from breathmap.tools.base.files import table_text, write_bytes, write_text
+from breathmap.tools.base.disk import staged, told
+from breathmap.tools.base.files import encoded, table_text, write_text
 from breathmap.tools.run.alarm_words import alarms_summary
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.session import BankResult, Session
@@ -71,17 +74,37 @@ def write_results(
     proposing: with proposed tables and decisions; the passes of a job have theirs from `propose`,
     under the rules of the job.
     """
+    outcome = solved(session, sources, stopped, proposing)
+    with results_ready(folder, session, outcome) as put:
+        put()
+    return outcome
+
+
+def solved(
+    session: Session, sources: list[str], stopped: bool = False, proposing: bool = True
+) -> Outcome:
+    """Return what a session ended with; see `write_results`."""
     results = session.solve()
     if proposing:
         results = session.propose(results)
-    for result in results:
-        for name, text in bank_files(session, result).items():
-            write_text(folder / name, text)
-    write_bytes(folder / EVIDENCE, to_bytes(snapshot_of(session)))
-    write_text(folder / TRACE, json.dumps(session.trace.as_dict()) + "\n")
-    summary = summarise(session, results, sources)
-    _write_summary(folder, summary)
-    return Outcome(summary, results, stopped)
+    return Outcome(summarise(session, results, sources), results, stopped)
+
+
+@contextmanager
+def results_ready(folder: Path, session: Session, outcome: Outcome) -> Iterator[Callable[[], None]]:
+    """Write an outcome's files beside their places, and yield what puts all of them there: a full
+    disk is found out before anything is changed. The summary comes last; without it there is no
+    result, so that those of two runs are never taken for one."""
+    files = {
+        name: encoded(text)
+        for result in outcome.results
+        for name, text in bank_files(session, result).items()
+    }
+    files[EVIDENCE] = to_bytes(snapshot_of(session))
+    files[TRACE] = encoded(json.dumps(session.trace.as_dict()) + "\n")
+    files[SUMMARY] = encoded(_summary_text(outcome.summary))
+    with told(folder), staged(folder, files, SUMMARY) as put:
+        yield put
 
 
 def with_delay_found(
@@ -89,12 +112,12 @@ def with_delay_found(
 ) -> Outcome:
     """Add what the search for the delay found to a written outcome's summary; nothing else."""
     summary = outcome.summary.model_copy(update={"delay_found": found})
-    _write_summary(folder, summary)
+    write_text(folder / SUMMARY, _summary_text(summary))
     return replace(outcome, summary=summary)
 
 
-def _write_summary(folder: Path, summary: Summary) -> None:
-    write_text(folder / SUMMARY, json.dumps(summary.as_dict(), indent=2, ensure_ascii=False) + "\n")
+def _summary_text(summary: Summary) -> str:
+    return json.dumps(summary.as_dict(), indent=2, ensure_ascii=False) + "\n"
 
 
 def bank_files(session: Session, result: BankResult) -> dict[str, str]:
