@@ -68,7 +68,7 @@ def test_propose_and_accept_cut_at_every_step(
         assert kinds(job) in (before, [*before, "accepted"])
         again = breathmap("accept", job)
         if again.code:
-            refused(again, "since proposal 1 the table has changed")
+            refused(again, "proposal 1 is table 1 already; to write it")
         assert kinds(job) == [*before, "accepted"]
         assert (job / "tables" / "001" / "bank1.csv").read_bytes() == whole
         assert breathmap("history", job).code == 0

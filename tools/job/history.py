@@ -144,7 +144,7 @@ def verify_job(job: Job, screen: Screen) -> None:
     """
     count = 0
     for record in job.records:
-        count += _verify_files(job, record)
+        count += check_files(job, record)
     for line in _edited(job):
         screen.say(line)
     if not job.has_head:
@@ -202,7 +202,9 @@ def _near(one: str, other: str) -> bool:
     return abs(Decimal(one) - Decimal(other)) <= Decimal(1).scaleb(-len(decimals[0]))
 
 
-def _verify_files(job: Job, record: Record) -> int:
+def check_files(job: Job, record: Record) -> int:
+    """Return how many files a record names that must still be there; UserError for one that is
+    another."""
     places = _files_of(job, record)
     for path, wanted in places.items():
         if hash_file(path) != wanted:

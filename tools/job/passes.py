@@ -150,6 +150,7 @@ def accept_job(
     if proposed is None:
         raise UserError(f"{job.folder}: there is no proposal yet; run breathmap propose first")
     number = proposed.proposal
+    _check_not_accepted(job, proposed)
     if job.table != proposed.table:
         raise UserError(
             f"{job.folder}: since proposal {number} the table has changed; learn and propose again"
@@ -180,7 +181,17 @@ def accept_job(
             )
         )
         screen.say(f"Proposal {number} is now table {table}, in {job.table_folder(table)}.")
-        _pass_on(job, controller, screen)
+        _pass_on_moved(job, controller, screen)
+
+
+def _check_not_accepted(job: Job, proposed: Proposed) -> None:
+    """Refuse to accept what is the present table already, and say what may be wanted."""
+    present = job.table_set
+    if isinstance(present, Accepted) and present.proposal == proposed.proposal:
+        raise UserError(
+            f"{job.folder}: proposal {proposed.proposal} is table {job.table} already; to write it "
+            f"to the controller: {_store(job)}"
+        )
 
 
 def _check_still_counts(job: Job, proposed: Proposed) -> None:
@@ -252,6 +263,18 @@ def _pass_on(
     screen.say(f"Table {job.table} was written to the controller at {link.url}, and read back.")
 
 
+def _pass_on_moved(
+    job: Job, controller: tuple[ControllerLink, Calibration] | None, screen: Screen
+) -> None:
+    """Do `_pass_on` after a step that is on record: the same command again would be another."""
+    try:
+        _pass_on(job, controller, screen)
+    except UserError as error:
+        raise UserError(
+            f"{error}; that the job goes on from table {job.table} is on record: {_store(job)}"
+        ) from None
+
+
 def undo_job(
     job: Job,
     number: int | None,
@@ -279,4 +302,4 @@ def undo_job(
                 )
             )
         screen.say(f"The job goes on from table {number}, in {job.table_folder(number)}.")
-        _pass_on(job, controller, screen)
+        _pass_on_moved(job, controller, screen)
