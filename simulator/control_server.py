@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from breathmap.protocol.host.all_frames import ALL_FRAMES
-from breathmap.protocol.host.calibration import Calibration, Device
+from breathmap.protocol.host.calibration import Calibration, Device, stored
 from breathmap.protocol.host.link import NEED_DATA, FrameEvent, LinkReader
 from breathmap.protocol.wire import control_fields as control
 from breathmap.protocol.wire.control_fields import (
@@ -254,7 +254,7 @@ def _changed(before: Calibration, kind: FrameType, values: dict[str, Any]) -> Ca
     at = values["row"] * width
     is_target = values["table"] == TABLE_TARGET
     step = before.target_step_lambda if is_target else before.ve_step_pct
-    row = tuple(step * int(cell["count"]) for cell in values["cells"])
+    row = stored(step, (cell["count"] for cell in values["cells"]))
     if is_target:
         cells = before.target_lambda or ()
         return replace(before, target_lambda=cells[:at] + row + cells[at + width :])

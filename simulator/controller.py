@@ -8,12 +8,13 @@ fixed slow rate for everything that is not per cycle. It knows nothing of the tr
 from collections.abc import Sequence
 from math import exp, isfinite
 
+from breathmap.protocol.host.calibration import stored
 from breathmap.protocol.wire import fields as wire
 from breathmap.simulator.parameters import R_AIR, EngineParameters, Injector
 from breathmap.simulator.settings import Settings, learning_setup
 from breathmap.simulator.table import Axes, Table
 
-VE_STEP_PCT = 0.5
+VE_STEP_PCT = 0.4
 LAMBDA_STEP = 0.005
 STORED_MOST = 255
 STOICHIOMETRIC = (0.99, 1.01)
@@ -70,7 +71,7 @@ class Controller:
 
     def read_ve(self, bank: int) -> list[float]:
         """Return the stored VE cells of a bank, per cent."""
-        return [VE_STEP_PCT * c for c in self._tables[bank].cells]
+        return list(stored(VE_STEP_PCT, self._tables[bank].cells))
 
     def write_ve(self, bank: int, cells_pct: Sequence[float]) -> None:
         """Store VE cells, rounded to the storage step. ValueError when one does not fit a byte."""
@@ -84,7 +85,7 @@ class Controller:
 
     def read_target(self) -> list[float]:
         """Return the stored target lambda cells."""
-        return [LAMBDA_STEP * c for c in self._target.cells]
+        return list(stored(LAMBDA_STEP, self._target.cells))
 
     def write_target(self, target_lambda: float | Sequence[float]) -> None:
         """Store a flat target (one number) or a whole table of them."""
@@ -206,7 +207,11 @@ class Controller:
         if self._recovery_s > 0.0:
             common *= 1.0 + settings.recovery_fuel * self._recovery_s / settings.recovery_s
             self._recovery_s -= interval_s
-        flags |= self._idle(interval_s, speed_rpm, throttle_pct)
+        idles = throttle_pct < settings.cut_throttle_pct and speed_rpm < 1.6 * settings.idle_rpm
+        flags |= self._idle(interval_s, idles, speed_rpm)
+        if settings.idle_heat_protection and idles and coolant_c > settings.idle_hot_c:
+            common *= 1.0 + settings.idle_hot_fuel
+            flags |= wire.IDLE_CONTROL
         self._common = common
         flags |= self._loops(interval_s, speed_rpm, map_kpa, coolant_c, readings, ready)
         self.flags = flags
@@ -256,19 +261,18 @@ class Controller:
         self._since_cut_s = 0.0 if cut else self._since_cut_s + interval_s
         return (wire.FUEL_CUT if cut else 0) | (wire.REV_LIMIT if limited else 0)
 
-    def _idle(self, interval_s: float, speed_rpm: float, throttle_pct: float) -> int:
+    def _idle(self, interval_s: float, idles: bool, speed_rpm: float) -> int:
         settings = self.settings
-        if not settings.idle_control:
+        if not settings.idle_speed_control:
             self.bypass_mm2 = 0.0
             return 0
-        acting = throttle_pct < settings.cut_throttle_pct and speed_rpm < 1.6 * settings.idle_rpm
-        if acting:
+        if idles:
             error = settings.idle_rpm - speed_rpm
             gain = settings.idle_gain_mm2
             self._idle_mm2 += 0.5 * gain * error * interval_s
             self._idle_mm2 = min(max(self._idle_mm2, -4.0), settings.idle_most_mm2)
             self.bypass_mm2 = self._idle_mm2 + gain * error
-        return wire.IDLE_CONTROL if acting else 0
+        return wire.IDLE_CONTROL if idles else 0
 
     def _loops(
         self,

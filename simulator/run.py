@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breathmap.protocol.wire.sample import Sample
-from breathmap.simulator.controller import VE_STEP_PCT, Controller
+from breathmap.simulator.controller import STORED_MOST, VE_STEP_PCT, Controller
 from breathmap.simulator.drives import Drive
 from breathmap.simulator.engine import Engine
 from breathmap.simulator.faults import Fault, FaultBox
@@ -218,7 +218,8 @@ def perturbed_table(
     truth: Truth, bank: int, axes: Axes, rms: float = 0.08, seed: int = 0
 ) -> list[float]:
     """Return a starting table for a bank, wrong against the truth by `rms` (a fraction) over its
-    cells: mostly smooth over speed and load, partly cell by cell, with a bias; rounded to 0.5 %.
+    cells: mostly smooth over speed and load, partly cell by cell, with a bias; rounded to what a
+    byte stores.
     """
     if not 0.0 <= rms <= 0.3:
         raise ValueError(f"rms must be 0 to 0.3, got {rms}")
@@ -239,7 +240,7 @@ def perturbed_table(
     size = sqrt(sum(e * e for e in errors) / len(errors))
     true_cells = cells_of(truth, bank, axes)
     return [
-        round(min(t * (1.0 + rms * e / size), 127.5) / VE_STEP_PCT) * VE_STEP_PCT
+        min(round(t * (1.0 + rms * e / size) / VE_STEP_PCT), STORED_MOST) * VE_STEP_PCT
         for t, e in zip(true_cells, errors, strict=True)
     ]
 

@@ -17,7 +17,8 @@ SWITCHES = (
     "overrun_fuel_cut",
     "closed_loop",
     "long_term_adaptation",
-    "idle_control",
+    "idle_speed_control",
+    "idle_heat_protection",
     "warm_up_enrichment",
     "rev_limiter",
 )
@@ -39,7 +40,8 @@ class Settings:
     overrun_fuel_cut: bool = False
     closed_loop: bool = False
     long_term_adaptation: bool = False
-    idle_control: bool = False
+    idle_speed_control: bool = False
+    idle_heat_protection: bool = False
     warm_up_enrichment: bool = True
     rev_limiter: bool = True
 
@@ -68,6 +70,8 @@ class Settings:
     idle_rpm: float = 1250.0
     idle_gain_mm2: float = 0.004
     idle_most_mm2: float = 8.0
+    idle_hot_c: float = 105.0
+    idle_hot_fuel: float = 0.06
     warm_up_fuel_at_0c: float = 0.35
     warm_up_until_c: float = 70.0
     after_start_fuel: float = 0.20

@@ -235,8 +235,8 @@ class Method(Part):
 class Storage(Part):
     """How the controller stores a VE cell."""
 
-    step_pct: float = Field(0.5, ge=0.001, le=10, description="VE step of one stored count")
-    max_pct: float = Field(127.5, ge=1, le=1000, description="largest VE the controller can store")
+    step_pct: float = Field(0.4, ge=0.001, le=10, description="VE step of one stored count")
+    max_pct: float = Field(102.0, ge=1, le=1000, description="largest VE the controller can store")
 
 
 class Limits(Part):

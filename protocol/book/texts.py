@@ -131,10 +131,11 @@ SETTING_TEXTS = {
     "overrun_fuel_cut": "no fuel on over-run",
     "closed_loop": "the lambda sensor trims the fuel",
     "long_term_adaptation": "trims are remembered",
-    "idle_control": "idle air or idle temperature management",
+    "idle_speed_control": "the idle is held at a speed, by air or spark",
     "warm_up_enrichment": "extra fuel after start and while cold",
     "rev_limiter": "fuel is cut above a speed",
     "spark_retard_deg": "spark retarded against its table, degrees",
+    "idle_heat_protection": "fuel, air or spark is changed while a hot engine idles",
 }
 
 ACTION_TEXTS = {
@@ -178,7 +179,7 @@ FLAG_TEXTS = {
     "deceleration_enleanment": "deceleration enleanment removes fuel",
     "power_enrichment": "power enrichment changes the target or the fuel",
     "warm_up_enrichment": "after-start or warm-up enrichment adds fuel",
-    "idle_control": "idle air or idle temperature management acts",
+    "idle_control": "idle speed control or idle heat protection acts",
     "rev_limit": "the speed limiter acts",
     "long_term_adaptation": "long-term adaptation may change the fuel",
 }

@@ -27,7 +27,7 @@
 #define BM_FLAG_DECELERATION_ENLEANMENT 0x0008u /* deceleration enleanment removes fuel */
 #define BM_FLAG_POWER_ENRICHMENT 0x0010u       /* power enrichment changes the target or the fuel */
 #define BM_FLAG_WARM_UP_ENRICHMENT 0x0020u     /* after-start or warm-up enrichment adds fuel */
-#define BM_FLAG_IDLE_CONTROL 0x0040u           /* idle air or idle temperature management acts */
+#define BM_FLAG_IDLE_CONTROL 0x0040u           /* idle speed control or idle heat protection acts */
 #define BM_FLAG_REV_LIMIT 0x0080u              /* the speed limiter acts */
 #define BM_FLAG_LONG_TERM_ADAPTATION 0x0100u   /* long-term adaptation may change the fuel */
 

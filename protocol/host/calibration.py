@@ -4,7 +4,7 @@ Everything that can be read from a controller and everything this program may wr
 tables per bank, target table, switches, displacement constant, how cells are stored. No I/O.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -23,12 +23,28 @@ from breathmap.protocol.wire.events import FrameEvent
 from breathmap.protocol.wire.fields import IDENTITY, LOAD_AXES, FrameType
 from breathmap.protocol.wire.payload import unpack_payload
 
+# Settings that an earlier version named otherwise, by its name: files keep it.
+NAMED_BEFORE = {"idle_control": "idle_speed_control"}
+
 # Wanted frame and its values; what a controller is asked or told.
 Message = tuple[FrameType, dict[str, Any]]
 
 
 class CalibrationError(ValueError):
     """What a controller told does not make a calibration: one line says why."""
+
+
+def stored(step: float, counts: Iterable[float]) -> tuple[float, ...]:
+    """Return what cells of so many counts hold: 0.4 times 152 is 60.8, and not 60.800000000000004.
+
+    So a cell compares equal with itself read from text.
+    """
+    return tuple(round(step * count, 9) for count in counts)
+
+
+def present_names(settings: Mapping[str, float]) -> dict[str, float]:
+    """Return settings by the names of this version; names that no version knew stay."""
+    return {NAMED_BEFORE.get(name, name): value for name, value in settings.items()}
 
 
 @dataclass(frozen=True)
@@ -83,7 +99,7 @@ class Calibration:
     displacement_cm3: float
     target_lambda: tuple[float, ...] | None = None
     settings: Mapping[str, float] = field(default_factory=dict)
-    ve_step_pct: float = 0.5
+    ve_step_pct: float = 0.4
     ve_most_count: int = 255
     target_step_lambda: float = 0.005
     target_most_count: int = 255
@@ -328,7 +344,7 @@ class CalibrationReader:
 
         def cells(table: int, bank: int) -> tuple[float, ...]:
             rows = [self._rows[table, bank, row] for row in range(identity["load_count"])]
-            return tuple(steps[table] * count for row in rows for count in row)
+            return stored(steps[table], (count for row in rows for count in row))
 
         try:
             return Calibration(

@@ -25,10 +25,11 @@ SETTINGS = (
     "overrun_fuel_cut",
     "closed_loop",
     "long_term_adaptation",
-    "idle_control",
+    "idle_speed_control",
     "warm_up_enrichment",
     "rev_limiter",
     "spark_retard_deg",
+    "idle_heat_protection",
 )
 
 # What a request asks for, by number.

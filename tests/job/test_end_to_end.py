@@ -104,8 +104,8 @@ def test_a_whole_job(breathmap: Breathmap, tmp_path: Path) -> None:
         for old, new in zip(original.ve_pct, now.ve_pct, strict=True)
         for a, b in zip(old, new, strict=True)
     )
-    # 4 axes fields, 4 of storage, displacement, 9 switches, two VE tables and the target table.
-    assert record.compared == 4 + 4 + 1 + 9 + 3 * 36
+    # 4 axes fields, 4 of storage, displacement, 10 switches, two VE tables and the target table.
+    assert record.compared == 4 + 4 + 1 + 10 + 3 * 36
 
     with twin.driving(RoadRide(90.0, 5), 5) as url:
         checked = breathmap("learn", job, url)
@@ -127,13 +127,13 @@ def test_a_whole_job(breathmap: Breathmap, tmp_path: Path) -> None:
 def test_a_rebase(breathmap: Breathmap, tmp_path: Path) -> None:
     """Where cells cannot be stored nothing is proposed without a choice; with a rebase the fuel is
     what was wanted, and the proof shows the displacement beside the VE cells."""
-    twin, job = Twin(displacement_cm3=450.0), tmp_path / "job"
+    twin, job = Twin(displacement_cm3=560.0), tmp_path / "job"
     begin(breathmap, job, twin, "tcp", "wideband")
     with twin.driving(RoadRide(240.0, 1), 1) as url:
         assert breathmap("learn", job, url).code == 0
 
     refused(
-        breathmap("propose", job), "stores (127.5 %)", "--saturate", "lean", "unsafe", "--rebase",
+        breathmap("propose", job), "stores (102 %)", "--saturate", "lean", "unsafe", "--rebase",
         "coarser",
     )  # fmt: skip
     assert not (job / "proposals").exists()
@@ -150,8 +150,8 @@ def test_a_rebase(breathmap: Breathmap, tmp_path: Path) -> None:
         assert breathmap("finish", job, "--port", url).code == 0
     proposal = Job(job).latest(Proposed)
     assert proposal is not None
-    assert twin.controller.displacement_cm3 == proposal.displacement_cm3 > 450.0
-    assert max(twin.controller.read_ve(0)) <= 127.5
+    assert twin.controller.displacement_cm3 == proposal.displacement_cm3 > 560.0
+    assert max(twin.controller.read_ve(0)) <= 102.0
     assert "(rebase)" in (job / "final" / "proof.md").read_text()
     assert breathmap("history", job, "--verify").code == 0
     assert rms(twin.errors_pct(0)) < 6.0

@@ -105,7 +105,8 @@ def test_new_refuses_numbers_that_cannot_be(
         (
             "wideband",
             ("0.890 flat (13.0 : 1)", "acceleration enrichment | on | off", "closed loop | on",
-             "power enrichment | ______ (write it down first) | off", "idle temperature"),
+             "power enrichment | ______ (write it down first) | off",
+             "idle speed control | __", "idle heat protection | __"),
         ),
         (
             "switching",
@@ -267,3 +268,15 @@ def test_a_controller_with_a_cell_of_nothing_makes_no_job(
     with standing(ControlServer(calibration)) as url:
         refused(breathmap("new", tmp_path / "job", "--port", url), "bank1: a cell holds VE 0 %")
     assert not list(tmp_path.iterdir())
+
+
+def test_new_says_when_cells_are_above_the_storage(breathmap: Breathmap, tmp_path: Path) -> None:
+    """Tables that hold more than one byte of 0.4 % can are taken with a caution."""
+    for name, cell in (("fits", "102"), ("above", "104")):
+        table = tmp_path / f"{name}.csv"
+        table.write_text(f"load,1000,3000\n30,80,90\n100,95,{cell}\n")
+        made = breathmap("new", tmp_path / name, "--table", table, "--displacement", "689")
+        assert made.code == 0, made.err
+        assert ("above the 102 % that are stored at most" in made.out + made.err) == (
+            name == "above"
+        )

@@ -22,7 +22,7 @@ from breathmap.learner.words.description import Storage
 
 CELLS = 4
 # Whole steps as well as what a table file may hold between two.
-VE = st.one_of(st.floats(20.0, 127.5), st.integers(40, 255).map(lambda count: 0.5 * count))
+VE = st.one_of(st.floats(20.0, 102.0), st.integers(50, 255).map(lambda count: 0.4 * count))
 CHANGES = st.one_of(st.floats(-0.4, 0.4), st.floats(-0.012, 0.012))
 COVERAGES = st.one_of(st.just(0.0), st.floats(0.0, 2.0 * THIN_COVERAGE))
 STEPS = st.sampled_from([0.01, 0.1, 0.3, 0.5, 1.0, 2.0])

@@ -1,6 +1,7 @@
 """Records of a history: one definition each, the same bytes as ever, clear about oddities."""
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,11 @@ from checkout import EARLIER
 from command_line import Breathmap, refused
 
 from breathmap.tools.base.errors import UserError
+from breathmap.tools.job.calibration import read_calibration
 from breathmap.tools.job.chain import line_of, read_chain, sha256_of
-from breathmap.tools.job.records import RECORD
+from breathmap.tools.job.folder import Job
+from breathmap.tools.job.records import RECORD, Originals
+from breathmap.tools.report.job import _setup_lines
 
 HISTORY = (EARLIER / "job" / "history.jsonl").read_text("utf-8").splitlines(keepends=True)
 HASH = sha256_of(b"")
@@ -104,3 +108,23 @@ def test_what_is_no_history_is_told(tmp_path: Path, content: bytes) -> None:
 
     with pytest.raises(UserError, match=r"history\.jsonl: (it does not begin|line 1)"):
         read_chain(tmp_path)
+
+
+def test_a_setting_named_otherwise_before_is_read(tmp_path: Path) -> None:
+    """What a job of 0.1.0 calls `idle_control` is idle speed control: in its history, in values
+    given later, in calibration files and in the report; the history's bytes stay."""
+    job = Job(Path(shutil.copytree(EARLIER / "job", tmp_path / "job")))
+    before = (job.folder / "history.jsonl").read_bytes()
+    assert b'"idle_control"' in before
+    with job.working():
+        job.append(Originals(**job.head(), settings={"idle_control": 1.0}))
+
+    assert (job.folder / "history.jsonl").read_bytes().startswith(before)
+    assert Job(job.folder).start().settings["idle_speed_control"] == 1.0
+    prepared = next(line for line in _setup_lines(Job(job.folder)) if "By hand" in line)
+    assert "idle_speed_control" in prepared
+    assert "idle_control" not in prepared
+    path = job.folder / "start" / "calibration.toml"
+    path.write_text(path.read_text() + "idle_control = 0\n")
+    read = read_calibration(job.folder / "start", job.description())
+    assert read.settings["idle_speed_control"] == 0.0

@@ -132,7 +132,7 @@ def test_nothing_is_in_force_before_apply() -> None:
     assert wire.server.calibration == calibration
     write()
     assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
-    assert wire.server.calibration.ve_pct[0][4:8] == (0.5, 1.0, 1.5, 127.5)
+    assert wire.server.calibration.ve_pct[0][4:8] == pytest.approx((0.4, 0.8, 1.2, 102.0))
     assert wire.server.calibration.displacement_cm3 == 2000.0
 
 
@@ -152,7 +152,7 @@ def test_nothing_is_in_force_before_apply() -> None:
         (REQUEST, request(control.SEND_ROW, row=9), control.NO_SUCH_PLACE),
         (
             CONSTANTS,
-            {"displacement_mm3": 0, "ve_step_pct": 0.5, "ve_most_count": 255,
+            {"displacement_mm3": 0, "ve_step_pct": 0.4, "ve_most_count": 255,
              "target_step_lambda": 0.005, "target_most_count": 255},
             control.BAD_VALUE,
         ),
@@ -183,7 +183,7 @@ def test_the_engine_runs_on_what_was_applied() -> None:
     wire = Wire(twin.server)
     assert wire.outcome(TABLE_ROW, row_of([150] * 6, row=2, bank=1)) == control.DONE
     assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
-    assert twin.controller.read_ve(1)[12:18] == [75.0] * 6
+    assert twin.controller.read_ve(1)[12:18] == [60.0] * 6
 
     before = twin.server.calibration
     assert wire.outcome(TABLE_ROW, row_of([20] * 6, table=1)) == control.DONE
@@ -196,7 +196,7 @@ def test_differences_are_counted_field_by_field() -> None:
     """Every cell, switch, constant and axis is one field; each that differs is named."""
     one = made_up_calibration(2, 4, 3)
     cells = list(one.ve_pct[1])
-    cells[5] += 0.5
+    cells[5] += 0.4
     other = replace(
         one,
         ve_pct=(one.ve_pct[0], tuple(cells)),
@@ -209,7 +209,7 @@ def test_differences_are_counted_field_by_field() -> None:
     assert compared == 4 + 4 + 1 + 3 + 3 * 12
     assert [d.part for d in found] == ["displacement_cm3", "settings", "ve"]
     assert found[2].place.startswith("bank 2, ")
-    assert (found[2].before, found[2].after) == (cells[5] - 0.5, cells[5])
+    assert (found[2].before, found[2].after) == pytest.approx((cells[5] - 0.4, cells[5]))
 
 
 def test_a_calibration_must_be_whole() -> None:

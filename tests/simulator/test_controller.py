@@ -1,6 +1,7 @@
 """The simulated controller: what it stores, and that each of its functions does something."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -42,7 +43,7 @@ def fuel(unit: Controller, bank: int = 0) -> float:
     [
         # Worked: m = VE·p·V/(R·T)/14.7 at lambda 1, 2.0 l, 4 cylinders, R 287.05287 J/(kg·K).
         (100.0, 101.325, 288.15, 41.6667),
-        (85.0, 100.0, 300.0, 33.5729),
+        (84.8, 100.0, 300.0, 33.4939),
         (80.0, 60.0, 305.0, 18.6480),
         (50.0, 30.0, 310.0, 5.7335),
     ],
@@ -66,23 +67,23 @@ def test_fuel_mass(ve: float, map_kpa: float, kelvin: float, fuel_mg: float) -> 
 
 
 def test_tables_are_bytes() -> None:
-    """VE cells are stored at 0.5 % a step, per bank, and read back rounded."""
+    """VE cells are stored at 0.4 % a step, per bank, and read back rounded."""
     unit = controller()
-    unit.write_ve(1, [80.3] * TWIN_AXES.size)
+    unit.write_ve(1, [80.5] * TWIN_AXES.size)
 
-    assert unit.read_ve(1) == [80.5] * TWIN_AXES.size
+    assert unit.read_ve(1) == pytest.approx([80.4] * TWIN_AXES.size)
     assert unit.read_ve(0) == [80.0] * TWIN_AXES.size
-    assert VE_STEP_PCT == 0.5
+    assert VE_STEP_PCT == 0.4
 
 
-@pytest.mark.parametrize("value", [127.8, -1.0, float("nan"), float("inf")])
+@pytest.mark.parametrize("value", [102.3, -1.0, float("nan"), float("inf")])
 def test_what_does_not_fit_a_byte_is_refused(value: float) -> None:
     """A cell beyond the byte, or no number, is refused by cell and the table stays as it was."""
     unit = controller()
     cells = [80.0] * TWIN_AXES.size
     cells[17] = value
 
-    with pytest.raises(ValueError, match=r"VE table of bank 0: cell 17 must be 0 to 127.5"):
+    with pytest.raises(ValueError, match=r"VE table of bank 0: cell 17 must be 0 to 102"):
         unit.write_ve(0, cells)
     assert unit.read_ve(0) == [80.0] * TWIN_AXES.size
 
@@ -196,12 +197,27 @@ def test_rev_limit(on: bool) -> None:
 
 
 @pytest.mark.parametrize("on", [False, True])
-def test_idle_control(on: bool) -> None:
-    """Too low an idle opens the bypass when idle control is on."""
-    unit = controller(learning_setup().changed(idle_control=on))
+def test_idle_speed_control(on: bool) -> None:
+    """Too low an idle opens the bypass when idle speed control is on."""
+    unit = controller(learning_setup().changed(idle_speed_control=on))
     tick(unit, 100, throttle_pct=0.0, speed_rpm=1000.0)
 
     assert (unit.bypass_mm2 > 0.5) == on
+    assert bool(unit.flags & wire.IDLE_CONTROL) == on
+
+
+@pytest.mark.parametrize("on", [False, True])
+def test_idle_heat_protection(on: bool) -> None:
+    """A hot engine gets extra fuel at idle, and only there, when idle heat protection is on."""
+    unit = controller(learning_setup().changed(idle_heat_protection=on))
+    idle: dict[str, Any] = {"throttle_pct": 0.0, "speed_rpm": 1200.0}
+    tick(unit, coolant_c=90.0, **idle)
+    warm = fuel(unit)
+    tick(unit, coolant_c=108.0, throttle_pct=20.0, speed_rpm=1200.0)
+    assert fuel(unit) == pytest.approx(warm)
+    tick(unit, coolant_c=108.0, **idle)
+
+    assert fuel(unit) == pytest.approx(warm * (1.06 if on else 1.0), abs=0.01)
     assert bool(unit.flags & wire.IDLE_CONTROL) == on
 
 

@@ -97,7 +97,7 @@ def test_perturbed_table_has_the_chosen_error(rms: float) -> None:
         errors = np.array(cells) / cells_of(truth, bank, TWIN_AXES) - 1.0
 
         assert float(np.sqrt(np.mean(errors**2))) == pytest.approx(rms, abs=0.004)
-        assert all(c == round(c * 2) / 2 and 0 <= c <= 127.5 for c in cells)
+        assert all(c == round(c / 0.4) * 0.4 and 0 <= c <= 102.0 for c in cells)
 
 
 def test_fuelling_error_is_table_over_truth() -> None:

@@ -52,13 +52,13 @@ def small_description(
 
 
 def tables_of(description: EngineDescription, base: float = 60.0) -> list[list[float]]:
-    """Return invented tables on the description's axes, half a per cent a step."""
+    """Return invented tables on the description's axes, 0.4 per cent a step."""
     width, height = len(description.axes.speed_rpm), len(description.axes.load)
     cells = [
-        round(2.0 * (base + 24.0 * (k % width) / width + 18.0 * (k // width) / height)) / 2.0
+        base + 24.0 * (k % width) / width + 18.0 * (k // width) / height
         for k in range(width * height)
     ]
-    return [cells, [cell + 3.0 for cell in cells]]
+    return [[round(0.4 * round((cell + more) / 0.4), 1) for cell in cells] for more in (0.0, 3.0)]
 
 
 def write_bench(

@@ -42,7 +42,7 @@ class Twin:
         controller.write_settings(normal_setup(SMALL, method))
         factor = controller.displacement_cm3 / displacement_cm3
         for bank in range(2):
-            cells = [min(127.5, cell * factor) for cell in controller.read_ve(bank)]
+            cells = [min(102.0, cell * factor) for cell in controller.read_ve(bank)]
             controller.write_ve(bank, cells)
         controller.write_displacement(displacement_cm3)
         self.server = ControlServer(
@@ -99,9 +99,12 @@ def made_up_calibration(
         load_axis,
         speed_rpm,
         load,
-        tuple(tuple(0.5 * rng.randrange(90, 200) for _ in range(size)) for _ in range(banks)),
+        tuple(
+            tuple(round(0.4 * rng.randrange(110, 236), 1) for _ in range(size))
+            for _ in range(banks)
+        ),
         1998.5,
-        tuple(0.005 * rng.randrange(170, 201) for _ in range(size)),
+        tuple(round(0.005 * rng.randrange(170, 201), 3) for _ in range(size)),
         {"acceleration_enrichment": 1.0, "closed_loop": 1.0, "rev_limiter": 1.0},
     )
 

@@ -128,8 +128,8 @@ def test_check_prints_what_it_understood(breathmap: Breathmap, bench: Path) -> N
 
 def test_check_warns(breathmap: Breathmap, bench: Path) -> None:
     """check warns of cells that the controller cannot hold, or cannot have held."""
-    edit(bench, "max_pct = 127.5", "max_pct = 60")
-    edit(bench, "step_pct = 0.5", "step_pct = 0.3")
+    edit(bench, "max_pct = 102", "max_pct = 60")
+    edit(bench, "step_pct = 0.4", "step_pct = 0.3")
 
     out = " ".join(breathmap("check", bench).out.split())
 
@@ -311,7 +311,7 @@ def test_recording_with_other_banks_is_refused(
 
 def test_clipped_cells_are_told(breathmap: Breathmap, bench: Path, recording: Path) -> None:
     """Where the controller cannot store what a cell needs, the lean error is told and counted."""
-    edit(bench, "max_pct = 127.5", "max_pct = 80")
+    edit(bench, "max_pct = 102", "max_pct = 80")
 
     ended = breathmap("replay", bench, recording, "--out", bench.parent / "out")
     summary = json.loads((bench.parent / "out" / SUMMARY).read_text())
@@ -386,12 +386,12 @@ def test_second_pass_starts_from_given_tables(tmp_path: Path) -> None:
     _, controller = college_bench("grid")
     other = tuple(tmp_path / f"{name}.csv" for name in ("left", "right"))
     write_college(tmp_path, *college_bench("grid"))
-    edit(other[0], "\n20,", "\n20,99.5,")
-    edit(other[0], ",99.5," + other[0].read_text().split(",99.5,")[1].split(",")[0], ",99.5")
+    edit(other[0], "\n20,", "\n20,99.6,")
+    edit(other[0], ",99.6," + other[0].read_text().split(",99.6,")[1].split(",")[0], ",99.6")
 
     bench = prepare(Order(tables=other))
 
-    assert bench.controller.read_ve(0)[0] == 99.5
+    assert bench.controller.read_ve(0)[0] == pytest.approx(99.6)
     assert bench.controller.read_ve(0)[1:] == controller.read_ve(0)[1:]
     assert bench.controller.read_ve(1) == controller.read_ve(1)
 

@@ -37,7 +37,7 @@ speed_rpm = [1000, 3000, 5000]
 load = [30, 60, 90]
 
 [storage]
-step_pct = 0.5
+step_pct = 0.4
 
 [[bank]]
 name = "only"
@@ -58,11 +58,11 @@ measured_lambda = { column = "lambda" }
 """
 TABLE = (
     "load_kpa\\speed_rpm,1000,3000,5000\n"
-    "30,50.5,60,65\n"
-    "60,60,75.5,80\n"
+    "30,50.4,60,65\n"
+    "60,60,75.6,80\n"
     "90,70,85,90\n"
 )  # fmt: skip
-TARGET = TABLE.replace("50.5", "1").replace("75.5", "1")
+TARGET = TABLE.replace("50.4", "1").replace("75.6", "1")
 LOG_HEAD = "A log, made up\ntime,speed,map,throttle,target,cut,lambda\ns,rpm,mbar,%,,,\n"
 
 

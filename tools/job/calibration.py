@@ -12,7 +12,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from breathmap.learner.words.description import EngineDescription
-from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.host.calibration import Calibration, present_names
 from breathmap.protocol.wire.control_fields import SETTINGS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import TARGET_LAMBDA, read_table, read_toml, table_text
@@ -38,7 +38,8 @@ class Written(BaseModel):
     @classmethod
     def _known(cls, settings: dict[str, float]) -> dict[str, float]:
         """Keep those that this version knows, in its order."""
-        return {name: settings[name] for name in SETTINGS if name in settings}
+        told = present_names(settings)
+        return {name: told[name] for name in SETTINGS if name in told}
 
 
 def rows_of(cells: Sequence[float], width: int) -> list[list[float]]:

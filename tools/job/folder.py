@@ -29,7 +29,7 @@ from typing import Any, TypeVar
 
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
-from breathmap.protocol.host.calibration import Calibration, Device
+from breathmap.protocol.host.calibration import Calibration, Device, present_names
 from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, read_description
@@ -320,7 +320,7 @@ class Job:
             target = given.target_lambda
             found = replace(
                 found,
-                settings={**found.settings, **given.settings},
+                settings={**found.settings, **present_names(given.settings)},
                 target_lambda=found.target_lambda if target is None else tuple(target),
             )
         return found

@@ -137,6 +137,9 @@ def _question(
         files = [origin.engine.parent / bank.table for bank in description.bank]
     for line in [*odd, *(line for path in files for line in cut_short(path))]:
         screen.warn(line)
+    most = description.storage.max_pct
+    if max(map(max, calibration.ve_pct)) > most:
+        screen.warn(f"cells above the {most:g} % that are stored at most: correct [storage] first.")
 
 
 def _check_free(folder: Path) -> None:

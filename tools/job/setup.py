@@ -26,7 +26,8 @@ WIDEBAND_OFF = (
     "power_enrichment",
     "closed_loop",
     "long_term_adaptation",
-    "idle_control",
+    "idle_speed_control",
+    "idle_heat_protection",
 )
 SWITCHING_OFF = ("acceleration_enrichment", "deceleration_enleanment", "long_term_adaptation")
 
@@ -36,7 +37,8 @@ WORDS = {
     "power_enrichment": "power enrichment",
     "closed_loop": "closed loop",
     "long_term_adaptation": "long-term adaptation",
-    "idle_control": "idle temperature and air management",
+    "idle_speed_control": "idle speed control",
+    "idle_heat_protection": "idle heat protection",
     SPARK_RETARD: "spark retard against its table",
 }
 BEFORE_RUNNING = (

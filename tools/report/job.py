@@ -6,6 +6,7 @@ Reads what the job's commands wrote and changes nothing in it.
 from dataclasses import replace
 from pathlib import Path
 
+from breathmap.protocol.host.calibration import NAMED_BEFORE
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.job.drop import span_text
 from breathmap.tools.job.folder import Job
@@ -121,7 +122,11 @@ def _told(record: Record) -> list[str]:
             return [f"{record.day}: the job was made, {how}."]
         case Prepared():
             how = "written to the controller and read back" if record.by_wire else "by hand"
-            more = f" By hand: {', '.join(record.by_hand)}." if record.by_hand else ""
+            more = (
+                f" By hand: {', '.join(NAMED_BEFORE.get(name, name) for name in record.by_hand)}."
+                if record.by_hand
+                else ""
+            )
             return [f"{record.day}: set up for learning, {how}.{more}"]
         case Finished():
             proof = (
