@@ -201,13 +201,9 @@ class BankReplay:
 
     def observe_at(self, transport_s: Array, lag_s: float) -> Observations:
         """The observations for transport delays (n,) and a sensor lag, both in seconds."""
-        at = self.time_s - transport_s
-        keep = float(np.exp(-self.step_s / lag_s)) if lag_s > 0.0 else 0.0
-        mean = (1.0 - keep) * lag_s / self.step_s
-        numerator, denominator = [1.0 - mean, mean - keep], [1.0, -keep]
 
         def seen(column: Array) -> Array:
-            return self._filter(np.interp(at, self.time_s, column), numerator, denominator)
+            return self.seen_at(column, transport_s, lag_s)
 
         speed_rpm, load = seen(self.speed_rpm), seen(self.load)
         index, shares, _ = locate(self.bank.table, speed_rpm, load)
@@ -220,11 +216,22 @@ class BankReplay:
             shares=shares,
             inside=inside,
             d=self.measured / seen(self.commanded) - 1.0,
-            terms=np.stack(terms, axis=1) if terms else np.empty((len(at), 0)),
+            terms=np.stack(terms, axis=1) if terms else np.empty((len(transport_s), 0)),
             speed_rpm=speed_rpm,
             load=load,
             delay_s=transport_s + lag_s,
         )
+
+    def seen_at(self, column: Array, transport_s: Array, lag_s: float) -> Array:
+        """What the sensor sees of a column (n,): as it was a transport delay (n,) ago, lagged."""
+        return self.lagged(np.interp(self.time_s - transport_s, self.time_s, column), lag_s)
+
+    def lagged(self, column: Array, lag_s: float) -> Array:
+        """A column (n,) through a first-order lag, exact for one that runs straight between
+        samples; each segment for itself."""
+        keep = float(np.exp(-self.step_s / lag_s)) if lag_s > 0.0 else 0.0
+        mean = (1.0 - keep) * lag_s / self.step_s
+        return self._filter(column, [1.0 - mean, mean - keep], [1.0, -keep])
 
 
 def normal_equations(

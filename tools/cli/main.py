@@ -22,6 +22,7 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.texts import one_line
 from breathmap.tools.cli.board import board_app
 from breathmap.tools.cli.check import check_engine
+from breathmap.tools.cli.diagnose import add_diagnose
 from breathmap.tools.cli.job import OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
 from breathmap.tools.demo.job import run_job_demo
@@ -329,6 +330,7 @@ def simulate(
 
 
 add_report(app, EXIT_CODES)
+add_diagnose(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
 
 

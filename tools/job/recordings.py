@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from breathmap.learner.causes.witness import Witness
 from breathmap.learner.words.description import parse_description
 from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
@@ -187,14 +188,22 @@ def counted(job: Job, number: int) -> list[Entry]:
     return [entry for entry in job.pass_recordings(number) if kept([folder / entry.name], left_out)]
 
 
-def relearn_pass(job: Job, number: int, screen: Screen, left_out: LeftOut | None = None) -> Session:
+def relearn_pass(
+    job: Job,
+    number: int,
+    screen: Screen,
+    left_out: LeftOut | None = None,
+    witnessed: bool = False,
+) -> Session:
     """Return a session that has learned a pass's recordings, in order, but for what is left out:
-    by default what is set aside."""
+    by default what is set aside. witnessed: with all that a diagnosis needs."""
     folder = job.pass_folder(number)
     description = read_description(folder / DESCRIPTION)
     session = Session(description, read_tables(folder / DESCRIPTION, description))
     left_out = left_out_of(job, number) if left_out is None else left_out
     session.leave_out(left_out)
+    if witnessed:
+        session.witness = Witness(len(description.bank))
     with Stop() as stop:
         relearn(session, without_earlier(kept(recordings_in(folder), left_out)), screen, stop)
         if stop.asked:

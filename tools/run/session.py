@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.alarms import Alarms
 from breathmap.learner.core.gates import primary_reason
 from breathmap.learner.core.stream import BankLearner
@@ -104,6 +105,8 @@ class Session:
         # Filled where the delay shall be looked for afterwards.
         self.recent: RecentSamples | None = None
         self.trace = Trace(self.learner.banks)
+        # Filled where other causes than VE shall be looked for afterwards.
+        self.witness: Witness | None = None
         # Called with each sample right after it was learned.
         self.watcher: Callable[[Sample], None] | None = None
         # Samples that were left out as asked, so far.
@@ -192,6 +195,8 @@ class Session:
         if self.recent is not None:
             self.recent.add(sample)
         self.trace.note(banks, sample)
+        if self.witness is not None:
+            self.witness.take(self.learner, sample)
         if self.watcher is not None:
             self.watcher(sample)
         self.samples += 1

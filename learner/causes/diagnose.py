@@ -1,0 +1,499 @@
+"""What else could explain what was seen, how sure, and what was not looked at. Host only.
+
+Facts first, then odds: of all causes with a column, or another way to read the samples, the
+likeliest is taken in, the others are weighed beside it, and so on. A cause within 20 to 1 of one
+that was taken in, and with nothing left to explain beside it, is named with it: the data cannot
+tell them apart.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from math import exp, log
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breathmap.learner.causes.catalogue import CAUSES, EXCHANGED, SLOWER, Cause
+from breathmap.learner.causes.facts import Fact, Seen
+from breathmap.learner.causes.odds import (
+    Effect,
+    Extended,
+    Ground,
+    Sized,
+    Told,
+    look,
+    noise_and_leaning,
+    table_grounds,
+    weigh,
+)
+from breathmap.learner.causes.since import Earlier, since_grounds
+from breathmap.learner.causes.tally import Ride, extend, extend_evidence
+from breathmap.learner.causes.witness import Witness
+from breathmap.learner.core.kernel import COUNT
+from breathmap.learner.core.settings import SWITCHING
+from breathmap.learner.core.stream import Learner
+from breathmap.learner.exact.moments import moments
+from breathmap.learner.exact.solve import widening_of
+
+Array = NDArray[np.float64]
+
+SEEN = "seen"  # a fact
+LIKELY = "likely"  # better than 20 to 1
+CANNOT_TELL = "cannot tell"
+NO_SIGN = "no sign"  # 3 to 1 against, or another cause explains it
+NOT_LOOKED_AT = "not looked at"
+STATES = (SEEN, LIKELY, CANNOT_TELL, NO_SIGN, NOT_LOOKED_AT)
+
+ODDS_LIKELY = 20.0
+ODDS_AGAINST = 3.0
+# A cause that a table can take in must explain this share of the mean square correction by its one
+# number, or have odds beyond those, or the table may as well have been wrong: tables are not wrong
+# as a normal prior expects. Measured: without it 4 of 13 healthy engines had such a cause at odds
+# of 30 to 18,000 to 1.
+EXPLAINS_LEAST = 0.5
+ODDS_BEYOND = 100_000.0
+# Causes taken in beside one another at most.
+MOST_TOGETHER = 3
+# How many times its stated lag a sensor is tried with.
+LAGS = (3.0, 6.0)
+# Used samples below which nothing is weighed: a minute at 25 Hz.
+LEAST_USED = 1500
+NO_SAMPLES = "evidence alone does not show it: it takes a recording"
+# exp of more than this has no meaning for anyone.
+MOST_LOG_ODDS = 13.8
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One cause, for one bank or for all (bank None).
+
+    state: one of STATES. odds: against the table alone, None for a fact. size, error: in the
+    cause's unit, None where it has none. explains: share of the mean square correction that the one
+    number would explain by itself. alike: causes that explain it as well. text: what was seen.
+    """
+
+    cause: Cause
+    state: str
+    bank: str | None = None
+    log_odds: float | None = None
+    size: float | None = None
+    error: float | None = None
+    explains: float | None = None
+    alike: tuple[str, ...] = ()
+    text: str = ""
+
+    @property
+    def is_unsafe(self) -> bool:
+        """True when a table learned under it should not be stored."""
+        return self.cause.is_unsafe and self.state in (SEEN, LIKELY)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain numbers."""
+        rounded = {
+            name: None if value is None else float(f"{value:.4g}")
+            for name, value in (
+                ("log_odds", self.log_odds),
+                ("size", self.size),
+                ("standard_error", self.error),
+                ("explains", self.explains),
+            )
+        }
+        return {
+            "cause": self.cause.name,
+            "bank": self.bank,
+            "state": self.state,
+            **rounded,
+            "unit": self.cause.unit,
+            "alike": list(self.alike),
+            "text": self.text,
+            "check": self.cause.check,
+            "apart": self.cause.apart,
+            "unsafe": self.is_unsafe,
+        }
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """All findings, the surest first. since: what an earlier pass or folder is called, or ""."""
+
+    findings: list[Finding]
+    since: str = ""
+
+    def of(self, *states: str) -> list[Finding]:
+        """The findings in some states."""
+        return [finding for finding in self.findings if finding.state in states]
+
+    @property
+    def likely(self) -> list[Finding]:
+        """What was seen outright, or is likely."""
+        return self.of(SEEN, LIKELY)
+
+    @property
+    def unsafe(self) -> list[Finding]:
+        """What makes the table unsafe to store."""
+        return [finding for finding in self.findings if finding.is_unsafe]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return everything as plain numbers and text."""
+        return {
+            "since": self.since or None,
+            "odds_likely": ODDS_LIKELY,
+            "findings": [finding.as_dict() for finding in self.findings],
+        }
+
+
+def diagnose(learner: Learner, witness: Witness, earlier: Earlier | None = None) -> Diagnosis:
+    """Look for everything in the catalogue. earlier: what was learned before, of the same engine:
+    then a cause has to explain what has changed since."""
+    ride = Ride(
+        witness.samples(),
+        learner.settings,
+        [witness.used(bank)[0] for bank in range(len(learner.banks))],
+        [witness.used(bank)[1] for bank in range(len(learner.banks))],
+    )
+    findings = [*_facts(ride, witness)]
+    few = [bank.name for bank in learner.banks if bank.evidence.sums[COUNT] < LEAST_USED]
+    if few:
+        why = f"{', '.join(few)}: fewer than {LEAST_USED:,} used samples"
+        findings += [_not_looked_at(cause, why) for cause in _weighed()]
+    else:
+        findings += _Search(learner, ride, earlier).run()
+    findings += [
+        _not_looked_at(cause, cause.missing)
+        for cause in CAUSES.values()
+        if not (cause.columns or cause.reading or cause.fact)
+    ]
+    findings.sort(key=_rank)
+    return Diagnosis(findings, "" if earlier is None else earlier.name)
+
+
+def _rank(finding: Finding) -> tuple[int, bool, float]:
+    return (
+        STATES.index(finding.state),
+        not finding.cause.is_unsafe if finding.state == SEEN else False,
+        -(finding.log_odds or 0.0),
+    )
+
+
+def _weighed() -> list[Cause]:
+    return [cause for cause in CAUSES.values() if cause.columns or cause.reading]
+
+
+def _not_looked_at(cause: Cause, why: str, bank: str | None = None) -> Finding:
+    return Finding(cause, NOT_LOOKED_AT, bank, text=why)
+
+
+def _facts(ride: Ride, witness: Witness) -> Iterator[Finding]:
+    banks = range(len(ride.settings.banks))
+    seen = Seen(
+        ride,
+        [witness.spikes(bank) for bank in banks],
+        [witness.banks[bank].stuck_s for bank in banks],
+        [witness.banks[bank].taken_out for bank in banks],
+    )
+    for cause in CAUSES.values():
+        if cause.fact is None:
+            continue
+        facts = cause.fact(seen) if len(ride.samples) else [Fact(None, NO_SAMPLES)]
+        for fact in facts:
+            state = NOT_LOOKED_AT if fact.is_seen is None else SEEN if fact.is_seen else NO_SIGN
+            bank = None if fact.bank is None else ride.settings.banks[fact.bank].name
+            yield Finding(cause, state, bank, text=fact.text)
+
+
+@dataclass
+class _Candidate:
+    """A cause with everything it takes to weigh it: forms of its effect, or another reading."""
+
+    cause: Cause
+    banks: tuple[int, ...]
+    bank: str | None
+    effects: list[Effect] = field(default_factory=list)
+    readings: list[tuple[float, list[Told]]] = field(default_factory=list)
+    explains: float | None = None
+    first: float = 0.0  # log odds by itself
+    now: float = 0.0  # log odds beside what was taken in
+    sized: Sized | None = None
+    beside: tuple[str, ...] = ()
+
+    @property
+    def may_be_likely(self) -> bool:
+        """False where a table wrong by itself is as simple a story, whatever the odds."""
+        explains = self.explains or 0.0
+        beyond = self.now >= log(ODDS_BEYOND)
+        return not self.cause.is_static or explains >= EXPLAINS_LEAST or beyond
+
+    @property
+    def label(self) -> str:
+        """Cause and bank, for people."""
+        return self.cause.name if self.bank is None else f"{self.cause.name} ({self.bank})"
+
+
+class _Search:
+    """Weighs all causes of one ride."""
+
+    def __init__(self, learner: Learner, ride: Ride, earlier: Earlier | None) -> None:
+        self.learner = learner
+        self.ride = ride
+        self.earlier = earlier
+        # Without samples (a board's evidence) only what depends on speed and load can be weighed.
+        self.has_samples = all(len(rows) >= LEAST_USED for rows in ride.rows)
+        self.pulse = ride.pulse() if self.has_samples else None
+        self.numbers = range(len(learner.banks))
+        causes = [cause for cause in _weighed() if cause.columns]
+        self.makers = [maker for cause in causes for maker in cause.columns]
+        first = 0
+        self.places: dict[str, range] = {}
+        for cause in causes:
+            self.places[cause.name] = range(first, first + len(cause.columns))
+            first += len(cause.columns)
+        self.widenings = [
+            widening_of(bank.evidence, moments(bank.evidence), bank.evidence.noise)
+            for bank in learner.banks
+        ]
+        self.known = [True] * len(self.makers)
+        self.sums: list[Extended] = []
+        self.noises: list[float] = []
+        self.taken: list[Effect] = []
+
+    def run(self) -> list[Finding]:
+        """Return a finding for every cause and bank."""
+        told = [self._look(self.ride, bank, 1.0, self.widenings[bank], True)
+                for bank in self.numbers]  # fmt: skip
+        candidates, missing = self._candidates(told)
+        accepted = self._take_in(told, candidates)
+        return [*missing, *(self._finding(one, accepted) for one in candidates)]
+
+    def _look(self, ride: Ride, bank: int, lag: float, widening: float, keep: bool = False) -> Told:
+        """Sum one bank up under one reading of the samples, and integrate the table out."""
+        one = self.learner.banks[bank]
+        if self.has_samples:
+            ext, known = extend(ride, bank, self.makers, self.pulse, widening, lag)
+        else:
+            ext, known = extend_evidence(
+                one.evidence, ride.settings, bank, self.makers, widening
+            )  # fmt: skip
+        if keep:
+            self.known = [a and b for a, b in zip(self.known, known, strict=True)]
+            self.sums.append(ext)
+        table = one.table
+        shape = (table.load_count, table.speed_count)
+        cells = np.asarray(table.cells, dtype=np.float64)
+        noise, leaning = noise_and_leaning(ext, shape, cells, one.evidence.noise)
+        if keep:
+            self.noises.append(noise)
+        grounds: list[Ground]
+        if self.earlier is None:
+            grounds = list(table_grounds(shape, cells, ext.n_terms, leaning))
+        else:
+            grounds = list(since_grounds(self.earlier, bank, shape, cells, ext.n_terms))
+        return look(ext, grounds, noise)
+
+    def _candidates(self, told: list[Told]) -> tuple[list[_Candidate], list[Finding]]:
+        candidates: list[_Candidate] = []
+        missing: list[Finding] = []
+        for cause in _weighed():
+            if cause.columns:
+                places = self.places[cause.name]
+                if not all(self.known[k] for k in places):
+                    why = cause.missing if self.has_samples else NO_SAMPLES
+                    missing.append(_not_looked_at(cause, why))
+                    continue
+                candidates += self._with_columns(cause, places)
+            elif not self.has_samples:
+                missing.append(_not_looked_at(cause, NO_SAMPLES))
+            elif cause.reading == SLOWER:
+                candidates += self._slower(cause, told)
+            elif len(self.numbers) < 2 or self.ride.settings.sensor_kind == SWITCHING:
+                missing.append(_not_looked_at(cause, cause.missing))
+            elif cause.reading == EXCHANGED:
+                candidates.append(self._exchanged(cause))
+        return candidates, missing
+
+    def _with_columns(self, cause: Cause, places: range) -> list[_Candidate]:
+        sets = [(k,) for k in self.numbers] if cause.per_bank else [tuple(self.numbers)]
+        return [
+            _Candidate(
+                cause,
+                banks,
+                self.learner.banks[banks[0]].name if cause.per_bank else None,
+                [Effect(place, banks, cause.sd, cause.sign) for place in places],
+            )
+            for banks in sets
+        ]
+
+    def _explained(self, place: int, banks: Sequence[int]) -> float:
+        """Share of the mean square correction that one column explains with one number; of what is
+        left of it beside the columns that were taken in."""
+        whole = sum(
+            self.sums[bank].square - self.noises[bank] ** 2 * self.sums[bank].weight
+            for bank in banks
+        )
+        taken = [one.column for one in self.taken if set(one.banks) & set(banks)]
+        before, after = self._fitted(taken, banks), self._fitted([*taken, place], banks)
+        if whole <= before:
+            return 0.0
+        return float(min(max((after - before) / (whole - before), 0.0), 1.0))
+
+    def _fitted(self, places: Sequence[int], banks: Sequence[int]) -> float:
+        """Sum of squares that some columns fit by themselves, without any table."""
+        if not places:
+            return 0.0
+        at = self.sums[banks[0]].base + np.asarray(places)
+        H = np.sum([self.sums[bank].H[np.ix_(at, at)] for bank in banks], axis=0)
+        b = np.sum([self.sums[bank].b[at] for bank in banks], axis=0)
+        return float(b @ np.linalg.lstsq(H, b, rcond=None)[0])
+
+    def _slower(self, cause: Cause, told: list[Told]) -> Iterator[_Candidate]:
+        if self.ride.settings.sensor_kind == SWITCHING:
+            return
+        for bank in self.numbers:
+            readings = []
+            for lag in LAGS:
+                other = list(told)
+                other[bank] = self._look(self.ride, bank, lag, self.widenings[bank])
+                readings.append((lag, other))
+            name = self.learner.banks[bank].name
+            yield _Candidate(cause, (bank,), name, readings=readings)
+
+    def _exchanged(self, cause: Cause) -> _Candidate:
+        """Weighed over samples that both banks used, and as sure of one bank as of the other."""
+        both = self.ride.of_both()
+        widening = max(self.widenings[:2])
+        at = partial(self._look, lag=1.0, widening=widening)
+        straight = [at(both, bank) for bank in (0, 1)]
+        exchanged = [at(both.exchanged(), bank) for bank in (0, 1)]
+        candidate = _Candidate(cause, (0, 1), None, readings=[(1.0, exchanged)])
+        candidate.now = candidate.first = _log(exchanged, []) - _log(straight, [])
+        return candidate
+
+    def _weigh(self, candidate: _Candidate, told: list[Told]) -> None:
+        """Set a candidate's log odds beside what was taken in."""
+        without = _log(told, self.taken)
+        if candidate.effects:
+            forms = [weigh(told, [effect, *self.taken]) for effect in candidate.effects]
+            best = max(forms, key=lambda one: one.log_likelihood)
+            total = _mean_of([one.log_likelihood for one in forms])
+            candidate.sized, candidate.now = best, total - without
+            candidate.explains = max(
+                self._explained(effect.column, candidate.banks) for effect in candidate.effects
+            )
+        elif candidate.cause.reading == SLOWER:
+            values = [(_log(other, self.taken), lag) for lag, other in candidate.readings]
+            candidate.now = _mean_of([value for value, _ in values]) - without
+            candidate.sized = Sized(max(values)[1], 0.0, 0.0)
+
+    def _take_in(self, told: list[Told], candidates: list[_Candidate]) -> list[_Candidate]:
+        """Take the likeliest in, one after the other; return those."""
+        for candidate in candidates:
+            self._weigh(candidate, told)
+            candidate.first = candidate.now
+        accepted: list[_Candidate] = []
+        while len(accepted) < MOST_TOGETHER:
+            rest = [one for one in candidates if one not in accepted]
+            able = [one for one in rest if one.may_be_likely]
+            best = max(able, key=lambda one: one.now, default=None)
+            if best is None or best.now < log(ODDS_LIKELY):
+                break
+            accepted.append(best)
+            rest.remove(best)
+            if best.cause.reading == EXCHANGED:
+                # Nothing else is worth a word before the cables are right.
+                for one in rest:
+                    one.now = min(one.now, 0.0)
+                break
+            least = max(best.now - log(ODDS_LIKELY), 0.0)
+            rivals = [one for one in rest if one.now > least]
+            told = self._with(best, told)
+            for one in rest:
+                if one.effects:
+                    self._weigh(one, told)
+            best.beside = tuple(one.label for one in rivals if one.now < log(ODDS_LIKELY))
+        return accepted
+
+    def _with(self, best: _Candidate, told: list[Told]) -> list[Told]:
+        """Take one candidate in: its column, or its way to read a bank's samples."""
+        if best.effects:
+            self.taken.append(max(best.effects, key=lambda e: _log(told, [e, *self.taken])))
+            return told
+        lag = best.sized.size if best.sized else LAGS[0]
+        slow = dict(best.readings)[lag]
+        return [slow[k] if k in best.banks else one for k, one in enumerate(told)]
+
+    def _finding(self, one: _Candidate, accepted: list[_Candidate]) -> Finding:
+        if one in accepted:
+            state, log_odds = LIKELY, one.now
+        elif any(one.label in other.beside for other in accepted):
+            state, log_odds = CANNOT_TELL, one.first
+        else:
+            log_odds = one.first if not accepted else min(one.first, one.now)
+            state = NO_SIGN if log_odds < -log(ODDS_AGAINST) else CANNOT_TELL
+        finding = Finding(
+            one.cause,
+            state,
+            one.bank,
+            log_odds=log_odds,
+            size=None if one.sized is None else one.sized.size,
+            error=None if one.sized is None or not one.effects else one.sized.error,
+            explains=one.explains,
+            alike=(*one.beside, *_namesakes(one)) if state == LIKELY else (),
+        )
+        return replace(finding, text=sentence(finding))
+
+
+def _namesakes(one: _Candidate) -> tuple[str, ...]:
+    """Causes in the catalogue that are the same column under another name."""
+    return tuple(
+        name for name in one.cause.alike
+        if not (CAUSES[name].columns or CAUSES[name].reading or CAUSES[name].fact)
+    )  # fmt: skip
+
+
+def _log(told: Sequence[Told], effects: Sequence[Effect]) -> float:
+    return weigh(told, effects).log_likelihood
+
+
+def _mean_of(logs: Sequence[float]) -> float:
+    """Logarithm of the mean of likelihoods given by their logarithms."""
+    return float(np.logaddexp.reduce(np.array(logs)) - log(len(logs)))
+
+
+def sentence(finding: Finding) -> str:
+    """What a weighed finding says: the cause's sentence with its size, and how sure it is."""
+    cause = finding.cause
+    size = "" if finding.size is None else size_text(finding)
+    told = cause.text.format(size=size)
+    if cause.is_static and finding.state == CANNOT_TELL and (finding.log_odds or 0.0) > 0.0:
+        share = 100.0 * (finding.explains or 0.0)
+        told += f"; one number explains {share:.0f} % of the correction"
+    return f"{told}; {odds_text(finding.log_odds or 0.0)}"
+
+
+def size_text(finding: Finding) -> str:
+    """A finding's size with its error and unit."""
+    cause, size, error = finding.cause, finding.size or 0.0, finding.error
+    if cause.unit == "times":
+        return f"about {size:.0f} times"
+    scale, unit = (100.0, "%") if cause.unit in ("", "%") else (1.0, cause.unit)
+    digits = 1 if cause.unit == "" else cause.digits
+    text = f"{scale * size:.{digits}f}"
+    if error is not None:
+        text += f" ± {scale * error:.{digits}f}"
+    return f"{text} {unit}"
+
+
+def odds_text(log_odds: float) -> str:
+    """Odds against the table alone, for people."""
+    if log_odds >= MOST_LOG_ODDS:
+        return "odds above 1,000,000 to 1"
+    if log_odds >= 0.0:
+        return f"odds {_two_digits(exp(log_odds))} to 1"
+    if log_odds <= -MOST_LOG_ODDS:
+        return "odds above 1,000,000 to 1 against"
+    return f"odds {_two_digits(exp(-log_odds))} to 1 against"
+
+
+def _two_digits(value: float) -> str:
+    return f"{float(f'{value:.2g}'):,.{1 if value < 10.0 else 0}f}".removesuffix(".0")

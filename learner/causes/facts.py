@@ -1,0 +1,311 @@
+"""Causes that need no odds: what the samples themselves say outright. Host only.
+
+Each test takes the whole ride and returns a fact a bank, or one for all: seen, no sign, or not
+looked at, with the figures in a sentence. Thresholds are common practice, no source, unless said
+otherwise: far above what healthy rides show, far below what spoils a table.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from breathmap.learner.causes.scene import SHORTEST_MS, USUAL_BATTERY_V, air_term
+from breathmap.learner.causes.tally import Ride
+from breathmap.learner.core.settings import SWITCHING
+from breathmap.protocol.wire.codes import (
+    ACCELERATION_ENRICHMENT,
+    CLOSED_LOOP,
+    DECELERATION_ENLEANMENT,
+    FUEL_CUT,
+    LONG_TERM_ADAPTATION,
+    POWER_ENRICHMENT,
+    REV_LIMIT,
+    SENSOR_FAULT,
+    SENSOR_READY,
+    WARM_UP_ENRICHMENT,
+)
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# A share of samples that is no accident.
+LEAST_SHARE = 0.003
+# A misfire's share of the used samples, at least; and how many times its sister's.
+SPIKE_SHARE = 0.01
+SPIKES_OF_SISTER = 4.0
+# The first part of a ride is not counted: then the table is wrong, and its residuals are no spikes.
+SETTLING = 0.25
+# Sensor states are told after this time of a ride, when every heater has done its work.
+WARM_S = 60.0
+# A cut that lasts this long has flushed the exhaust; and what free air reads at least.
+CUT_S = 1.0
+FREE_AIR = 1.3
+LEAST_CUTS = 3
+# Target that moves by more than this is not flat.
+FLAT = 0.01
+# Coolant above which a warm-up enrichment has no business, degC.
+WARM_C = 75.0
+# Fuel that no sample accounts for: rms over calm stretches of this length, as a part of the pulse.
+HIDDEN = 0.02
+STRETCH_S = 4.0
+# Times that go wrong, and frames that are lost.
+CLOCK_SHARE = 0.001
+LOST_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class Fact:
+    """What one test found. is_seen: None where it could not be looked at; bank: None for all."""
+
+    is_seen: bool | None
+    text: str
+    bank: int | None = None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the tests look at: the ride, and of each bank places of lean outliers, the longest stuck
+    time in seconds, and samples that were taken out again for it."""
+
+    ride: Ride
+    spikes: list[NDArray[np.intp]]
+    stuck_s: list[float]
+    taken_out: list[int]
+
+    @property
+    def samples(self) -> NDArray[np.void]:
+        """The ride's samples."""
+        return self.ride.samples
+
+    @property
+    def time_s(self) -> Array:
+        """Time of each sample, seconds."""
+        return np.asarray(self.samples["time_us"] * 1e-6)
+
+    @property
+    def running(self) -> Mask:
+        """True where the engine runs."""
+        return np.asarray(self.samples["speed_rpm"] >= self.ride.settings.limits.speed_min_rpm)
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the banks."""
+        return [bank.name for bank in self.ride.settings.banks]
+
+    def flagged(self, mask: int) -> Mask:
+        """True where any of some flags is set."""
+        return np.asarray((self.samples["flags"].astype(np.int64) & mask) != 0)
+
+
+FactTest = Callable[[Seen], list[Fact]]
+
+
+def _pct(share: float) -> str:
+    return f"{100.0 * share:.1f} %"
+
+
+def stuck(seen: Seen) -> list[Fact]:
+    """A reading that does not move while the load does."""
+    limits = seen.ride.settings.limits
+    if seen.ride.settings.sensor_kind == SWITCHING:
+        return [Fact(None, "a switching sensor's reading is not looked at for standing still")]
+    facts = []
+    for bank, longest_s in enumerate(seen.stuck_s):
+        is_seen = longest_s > limits.stuck_after_s
+        text = f"its reading stood still for {longest_s:.1f} s of moving load at most"
+        if is_seen:
+            text += f"; {seen.taken_out[bank]} samples it had taught were taken out again"
+        facts.append(Fact(is_seen, text, bank))
+    return facts
+
+
+def dead(seen: Seen) -> list[Fact]:
+    """A sensor that says it has failed, or never becomes ready."""
+    late = seen.running & (seen.time_s - seen.time_s[0] > WARM_S)
+    if not late.any():
+        return [Fact(None, f"fewer than {WARM_S:.0f} s of a running engine")]
+    facts = []
+    for bank in range(len(seen.names)):
+        state = seen.samples["sensor_state"][late, bank]
+        fault, absent = float((state == SENSOR_FAULT).mean()), float((state != SENSOR_READY).mean())
+        text = f"not ready in {_pct(absent)} of the samples, a fault in {_pct(fault)}"
+        facts.append(Fact(absent > 0.05, text, bank))
+    return facts
+
+
+def misfire(seen: Seen) -> list[Fact]:
+    """Lean spikes by bank, and where: misfires pass their oxygen on unburned."""
+    shares, places = [], []
+    for bank, rows in enumerate(seen.ride.rows):
+        if len(rows) < 1000:
+            return [Fact(None, f"{seen.names[bank]} has fewer than 1,000 used samples")]
+        late = rows[int(SETTLING * len(rows))]
+        spikes = seen.spikes[bank][seen.spikes[bank] >= late]
+        shares.append(len(spikes) / (len(rows) * (1.0 - SETTLING)))
+        places.append(spikes)
+    facts = []
+    for bank, share in enumerate(shares):
+        sister = min((s for k, s in enumerate(shares) if k != bank), default=0.0)
+        is_seen = share > SPIKE_SHARE and share > SPIKES_OF_SISTER * sister
+        text = f"lean spikes in {_pct(share)} of the used samples"
+        if len(shares) > 1:
+            text += f" ({_pct(sister)} in its sister's)"
+        if is_seen:
+            text += _where(seen, places[bank])
+        facts.append(Fact(is_seen, text, bank))
+    return facts
+
+
+def _where(seen: Seen, rows: NDArray[np.intp]) -> str:
+    speed = np.nanmedian(seen.samples["speed_rpm"][rows])
+    load_name = "throttle_pct" if seen.ride.settings.load_is_throttle else "map_kpa"
+    low, high = np.nanpercentile(seen.samples[load_name][rows], [10, 90])
+    unit = "%" if seen.ride.settings.load_is_throttle else "kPa"
+    return f"; half of them below {speed:.0f} rpm, most at {low:.0f} to {high:.0f} {unit}"
+
+
+def _left_on(mask: int, what: str) -> FactTest:
+    def test(seen: Seen) -> list[Fact]:
+        share = float(seen.flagged(mask)[seen.running].mean()) if seen.running.any() else 0.0
+        return [Fact(share > LEAST_SHARE, f"{what} acted in {_pct(share)} of the samples")]
+
+    return test
+
+
+transients = _left_on(
+    ACCELERATION_ENRICHMENT | DECELERATION_ENLEANMENT, "enrichment by a moving throttle"
+)
+fuel_cut = _left_on(FUEL_CUT, "a fuel cut")
+adaptation = _left_on(LONG_TERM_ADAPTATION, "long-term adaptation")
+power = _left_on(POWER_ENRICHMENT, "full-load enrichment")
+
+
+def closed_loop(seen: Seen) -> list[Fact]:
+    """Closed loop where the method wants it open."""
+    if seen.ride.settings.closed_loop:
+        return [Fact(None, "this method wants the loop closed")]
+    return _left_on(CLOSED_LOOP, "closed loop")(seen)
+
+
+def warm_up(seen: Seen) -> list[Fact]:
+    """Warm-up enrichment with a warm engine."""
+    warm = seen.running & (seen.samples["coolant_c"] > WARM_C)
+    if not warm.any():
+        return [Fact(None, f"the coolant was not measured above {WARM_C:.0f} degC")]
+    share = float(seen.flagged(WARM_UP_ENRICHMENT)[warm].mean())
+    text = f"warm-up enrichment acted in {_pct(share)} of the samples above {WARM_C:.0f} degC"
+    return [Fact(share > LEAST_SHARE, text)]
+
+
+def target(seen: Seen) -> list[Fact]:
+    """A target that moves with speed and load."""
+    values = seen.samples["target_lambda"][seen.running]
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return [Fact(None, "no target was sent")]
+    low, high = np.percentile(values, [1, 99])
+    return [Fact(bool(high - low > FLAT), f"the target lambda went from {low:.3f} to {high:.3f}")]
+
+
+def free_air(seen: Seen) -> list[Fact]:
+    """What the sensors read when the fuel is cut: air and nothing else."""
+    if seen.ride.settings.sensor_kind == SWITCHING:
+        return [Fact(None, "a switching sensor does not measure air")]
+    ends = _ends_of_cuts(seen)
+    if len(ends) < LEAST_CUTS:
+        return [Fact(None, f"{len(ends)} fuel cuts of {CUT_S:.0f} s or more, {LEAST_CUTS} wanted")]
+    facts = []
+    for bank in range(len(seen.names)):
+        read = seen.samples["measured_lambda"][ends, bank]
+        # A reading beyond its range is none, and says lean as well.
+        lean = float(np.nanmedian(np.where(np.isfinite(read), read, FREE_AIR)))
+        text = f"lambda {lean:.2f} at the end of {len(ends)} fuel cuts (air reads {FREE_AIR:g} up)"
+        facts.append(Fact(lean < FREE_AIR, text, bank))
+    return facts
+
+
+def _ends_of_cuts(seen: Seen) -> NDArray[np.intp]:
+    cut = seen.flagged(FUEL_CUT | REV_LIMIT) & seen.running
+    edges = np.diff(np.concatenate([[False], cut, [False]]).astype(int))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    long = seen.time_s[ends] - seen.time_s[starts] >= CUT_S
+    return np.asarray(ends[long])
+
+
+def clock(seen: Seen) -> list[Fact]:
+    """Times that stand still or run backwards: rows out of order, a restarted clock."""
+    steps = np.diff(seen.samples["time_us"])
+    if not len(steps):
+        return [Fact(None, "one sample only")]
+    wrong = int((steps <= 0).sum())
+    text = f"{wrong} of {len(steps)} times did not go on"
+    return [Fact(wrong / len(steps) > CLOCK_SHARE, text)]
+
+
+def link(seen: Seen) -> list[Fact]:
+    """Frames that were lost on the way."""
+    lost = int((seen.samples["lost_before"] > 0).sum())
+    share = lost / max(len(seen.samples), 1)
+    return [Fact(share > LOST_SHARE, f"frames were lost before {_pct(share)} of the samples")]
+
+
+def columns_swapped(seen: Seen) -> list[Fact]:
+    """Pressure and throttle in each other's place: a running engine cannot have 5 kPa, and nobody
+    rides above 15 % of throttle all the time while the pressure lies below."""
+    running = seen.running
+    pressure, throttle = seen.samples["map_kpa"][running], seen.samples["throttle_pct"][running]
+    if not (np.isfinite(pressure).any() and np.isfinite(throttle).any()):
+        return [Fact(None, "pressure and throttle were not both measured")]
+    low_p, low_t = np.nanpercentile(pressure, 10), np.nanpercentile(throttle, 10)
+    text = f"a tenth of the time pressure was below {low_p:.0f} kPa, throttle below {low_t:.0f} %"
+    return [Fact(bool(low_p < 10.0 and low_t > 15.0), text)]
+
+
+def units(seen: Seen) -> list[Fact]:
+    """Numbers in another unit: AFR for lambda, mbar for kPa, degF for degC."""
+    running = seen.running
+    if not running.any():
+        return [Fact(None, "the engine never ran")]
+    wrong = []
+    measured = seen.samples["measured_lambda"][running]
+    for name, values, low, high, unit in (
+        ("lambda", measured, 8.0, 25.0, "an air/fuel ratio"),
+        ("map_kpa", seen.samples["map_kpa"][running], 150.0, 1200.0, "mbar"),
+        ("coolant_c", seen.samples["coolant_c"][running], 140.0, 250.0, "degF"),
+    ):
+        known = values[np.isfinite(values)]
+        if len(known) and low < (middle := float(np.median(known))) < high:
+            wrong.append(f"{name} is {middle:.0f} in the middle, which looks like {unit}")
+    return [Fact(bool(wrong), "; ".join(wrong) or "every middle value fits its unit")]
+
+
+def hidden_fuel(seen: Seen) -> list[Fact]:
+    """Fuel that the samples do not account for: a loop, an adaptation or an enrichment at work
+    without its flag. The pulse width is held against table, pressure and temperature."""
+    samples, settings = seen.samples, seen.ride.settings
+    pulse = seen.ride.pulse()
+    if pulse is None:
+        return [Fact(None, "no pulse width that goes with the table was sent")]
+    good = seen.running & (samples["pulse_width_ms"] > SHORTEST_MS)
+    good &= ~seen.flagged(
+        FUEL_CUT | REV_LIMIT | ACCELERATION_ENRICHMENT | DECELERATION_ENLEANMENT
+        | POWER_ENRICHMENT | WARM_UP_ENRICHMENT | LONG_TERM_ADAPTATION
+    )  # fmt: skip
+    battery = np.nan_to_num(samples["battery_v"] - USUAL_BATTERY_V)
+    opened = samples["pulse_width_ms"] - pulse.dead_ms - pulse.dead_ms_per_v * battery
+    told = pulse.ms_per_unit * air_term(samples, settings)
+    good &= np.isfinite(told) & (told > 0.1) & (opened > 0.1)
+    if good.sum() < 1000:
+        return [Fact(None, "fewer than 1,000 pulses of a running engine without a flag")]
+    ratio = np.log(opened[good] / told[good])
+    ratio -= np.median(ratio)
+    stretch = (seen.time_s[good] // STRETCH_S).astype(int)
+    _, stretch = np.unique(stretch, return_inverse=True)
+    count = np.bincount(stretch)
+    mean = np.bincount(stretch, ratio) / count
+    full = count > 0.5 * count.max()
+    moved = float(np.sqrt(np.mean(mean[full] ** 2)))
+    text = f"over {STRETCH_S:.0f} s the pulse strays from the table by {_pct(moved)} rms"
+    return [Fact(moved > HIDDEN, text)]

@@ -1,0 +1,218 @@
+"""How likely the data are with a cause and without it: ratios of marginal likelihoods. Host only.
+
+A cause with a column z is one more border term c of the normal equations, with a normal prior on
+its size. For every point of a grid of prior scales of the table (how wrong, how rough, how far off
+as a whole) the cells are integrated out exactly, which leaves what the data say of the causes'
+columns: information S and pull u. A set of columns with prior covariance P then gains
+
+    1/2 u' inv(S + inv(P)) u - 1/2 log det(1 + P S)
+
+over the table alone, and the grid is summed over (Bayes factors: Kass & Raftery 1995). S and u of
+banks that share a cause add, so it has one size for all of them.
+
+The table's prior is that of `breathmap.learner.exact.prior`, and a broad shape besides (a plane and
+its bends): a starting table may be off as a whole, tilted and bent along both axes, by more than a
+smooth field of cells shows. Without it every table that is rich as a whole would pass for a wrong
+fuel pressure, and every bent one for a pressure sensor.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+from scipy.special import log_ndtr, logsumexp
+
+from breathmap.learner.exact.moments import Moments
+from breathmap.learner.exact.prior import TERM_SD, Prior, likeliest_scales
+
+Array = NDArray[np.float64]
+
+# How wrong cells may be one by one, how rough their error, how far off each part of the broad
+# shape: fractions, a factor of two to three apart from far below to far above what tables are wrong
+# by (common practice, no source).
+TABLE_SDS = (0.003, 0.008, 0.02, 0.05, 0.12)
+ROUGHNESSES = (0.001, 0.003, 0.008, 0.02, 0.05)
+BROAD_SDS = (0.004, 0.01, 0.02, 0.04, 0.08)
+# The broad shape's columns: one, speed, load, and the three bends.
+BROAD = 6
+# For the search of noise and leaning: the broad shape is this far off.
+USUAL_BROAD_SD = 0.04
+
+
+@dataclass(frozen=True)
+class Extended:
+    """A bank's normal equations with the broad shape and the causes' columns behind them.
+
+    H (m, m), b (m,), m = cells + terms + BROAD + columns. square, weight: sums of w d d and w.
+    widening: for the autocorrelation of the residuals.
+    """
+
+    H: Array
+    b: Array
+    square: float
+    weight: float
+    widening: float
+    n_terms: int
+    n_columns: int
+
+    @property
+    def base(self) -> int:
+        """Rows before the columns: cells, terms and broad shape."""
+        return len(self.b) - self.n_columns
+
+    def __add__(self, other: "Extended") -> "Extended":
+        return Extended(
+            self.H + other.H,
+            self.b + other.b,
+            self.square + other.square,
+            self.weight + other.weight,
+            max(self.widening, other.widening),
+            self.n_terms,
+            self.n_columns,
+        )
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The prior of cells, terms and broad shape at one point of the grid: Q, h, log det Q and
+    h' inv(Q) h."""
+
+    Q: Array
+    h: Array
+    log_det: float
+    pull: float
+
+
+@dataclass(frozen=True)
+class Told:
+    """What one bank's data say, a row each point of the grid: value (g,) of the table alone, S
+    (g, E, E) and u (g, E) of the columns."""
+
+    value: Array
+    S: Array
+    u: Array
+
+
+def noise_and_leaning(
+    ext: Extended, prior_shape: tuple[int, int], cells: Array, noise: float
+) -> tuple[float, float]:
+    """The noise and leaning under which the data are likeliest, with the table alone."""
+    base = ext.base
+    scale = np.ones(base)
+    scale[base - BROAD :] = USUAL_BROAD_SD / TERM_SD
+    m = Moments(
+        ext.H[:base, :base] * np.outer(scale, scale),
+        ext.b[:base] * scale,
+        ext.square,
+        ext.weight,
+        ext.weight,
+    )
+    prior = Prior(*prior_shape, base - prior_shape[0] * prior_shape[1], np.log(cells))
+    found = likeliest_scales(m, prior, noise, ext.widening)
+    return found.noise, found.leaning
+
+
+def table_grounds(
+    shape: tuple[int, int], cells: Array, n_terms: int, leaning: float
+) -> Iterator[Ground]:
+    """The grid of priors for a table of which nothing is known but that engines breathe smoothly.
+
+    shape: (load_count, speed_count). cells: the table learned on, flat.
+    """
+    prior = Prior(*shape, n_terms, np.log(cells))
+    n = prior.n
+    along = prior.bent_along
+    for table_sd, roughness, broad_sd in product(TABLE_SDS, ROUGHNESSES, BROAD_SDS):
+        Q = np.zeros((n + n_terms + BROAD,) * 2)
+        Q[: n + n_terms, : n + n_terms] = prior.matrix(table_sd, roughness)
+        rest = np.arange(n + n_terms, n + n_terms + BROAD)
+        Q[rest, rest] = 1.0 / broad_sd**2
+        h = np.zeros(n + n_terms + BROAD)
+        h[: n + n_terms] = prior.pull(roughness, leaning)
+        diagonal = 1.0 / table_sd**2 + prior.eigenvalues / roughness**2
+        pulled = leaning / roughness**2 * along
+        log_det = float(np.log(diagonal).sum()) - 2.0 * (
+            n_terms * np.log(TERM_SD) + BROAD * np.log(broad_sd)
+        )
+        yield Ground(Q, h, log_det, float((pulled**2 / diagonal).sum()))
+
+
+def look(ext: Extended, grounds: Sequence[Ground], noise: float) -> Told:
+    """Integrate cells, terms and broad shape out, at every point of the grid."""
+    base, count = ext.base, ext.n_columns
+    c = 1.0 / (noise**2 * ext.widening)
+    H, b = ext.H[:base, :base] * c, ext.b[:base] * c
+    Z, z = ext.H[:base, base:] * c, ext.b[base:] * c
+    own = ext.H[base:, base:] * c
+    fixed = (ext.weight * 2.0 * np.log(noise) + ext.square / noise**2) / ext.widening
+    value = np.empty(len(grounds))
+    S, u = np.empty((len(grounds), count, count)), np.empty((len(grounds), count))
+    for k, ground in enumerate(grounds):
+        factor = cho_factor(H + ground.Q, lower=True, check_finite=False)
+        data = b + ground.h
+        solved = cho_solve(factor, np.column_stack([data, Z]), check_finite=False)
+        log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
+        mean, back = solved[:, 0], solved[:, 1:]
+        value[k] = -0.5 * (fixed + ground.pull - data @ mean + log_det - ground.log_det)
+        S[k] = own - Z.T @ back
+        u[k] = z - Z.T @ mean
+    return Told(value, S, u)
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One column at work in some banks: its place among the columns, the banks it is shared by, the
+    prior of its size (sd, in its unit), and its sign where only one is possible (else 0)."""
+
+    column: int
+    banks: tuple[int, ...]
+    sd: float
+    sign: int = 0
+
+
+@dataclass(frozen=True)
+class Sized:
+    """An effect's size given the data, its standard error, and the log (natural) of the marginal
+    likelihood of the set that it was in."""
+
+    size: float
+    error: float
+    log_likelihood: float
+
+
+def weigh(told: Sequence[Told], effects: Sequence[Effect]) -> Sized:
+    """Marginal likelihood with a set of effects; size and error are those of the first.
+
+    told: per bank, on the same grid. No effects: the table alone.
+    """
+    values = np.sum([one.value for one in told], axis=0)
+    if not effects:
+        return Sized(0.0, 0.0, float(logsumexp(values)))
+    points = len(values)
+    count = len(effects)
+    S, u = np.zeros((points, count, count)), np.zeros((points, count))
+    for i, one in enumerate(effects):
+        for bank in one.banks:
+            u[:, i] += told[bank].u[:, one.column]
+            for j, other in enumerate(effects):
+                if bank in other.banks:
+                    S[:, i, j] += told[bank].S[:, one.column, other.column]
+    inverse_p = np.diag([1.0 / one.sd**2 for one in effects])
+    A = S + inverse_p
+    covariance = np.linalg.inv(A)
+    mean = np.einsum("gij,gj->gi", covariance, u)
+    gain = 0.5 * np.einsum("gi,gi->g", u, mean)
+    gain -= 0.5 * (np.linalg.slogdet(A)[1] - np.linalg.slogdet(inverse_p)[1])
+    sd = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    for i, one in enumerate(effects):
+        if one.sign:
+            # Half of the prior is cut away: what is left counts twice.
+            gain += log_ndtr(one.sign * mean[:, i] / sd[:, i]) + np.log(2.0)
+    total = values + gain
+    share = np.exp(total - logsumexp(total))
+    size = float(share @ mean[:, 0])
+    spread = float(share @ (sd[:, 0] ** 2 + (mean[:, 0] - size) ** 2))
+    return Sized(size, float(np.sqrt(spread)), float(logsumexp(total)))

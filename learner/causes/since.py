@@ -1,0 +1,90 @@
+"""What has changed since an earlier pass: the prior of a table that was learned before. Host only.
+
+The earlier corrections say what the cells were, and how surely; an engine that has not changed
+still needs the same. What may have changed of its breathing is a grid from nothing to as much as a
+new table may be off, smooth as ever, so a cause has to explain the change better than VE would.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+from breathmap.learner.causes.odds import BROAD, Ground
+from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact.moments import moments
+from breathmap.learner.exact.prior import TERM_SD, Prior
+from breathmap.learner.exact.solve import Solution, solve
+
+Array = NDArray[np.float64]
+
+# What two rides of the same healthy engine may differ by, cell by cell (a fraction), for what the
+# models of delay, film and axes leave; measured with `python -m breathmap.tools.bench.causes`.
+REPEATS = 0.004
+# How much its breathing may have changed: nothing, and what a filter, a cam or an exhaust does.
+CHANGES = (0.0, 0.004, 0.01, 0.025, 0.06)
+# A change is as smooth as this part of it (of a second difference; common practice, no source).
+BENDS = 0.3
+# A term of no size.
+TINY = 1e-4
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What was learned before. name: for people. ve_pct, covariance: per bank the cells (n,) and
+    their covariance (n, n), in per cent of VE."""
+
+    name: str
+    ve_pct: list[Array]
+    covariance: list[Array]
+
+
+def earlier_of(
+    name: str, tables: Sequence[Sequence[float]], evidences: Sequence[Evidence]
+) -> Earlier:
+    """Make it from tables that were learned on, and the evidence gathered on them."""
+    cells, covariances = [], []
+    for table, evidence in zip(tables, evidences, strict=True):
+        old = np.asarray(table, dtype=np.float64)
+        solution = solve(evidence, cells_pct=table)
+        cells.append(old * (1.0 + solution.correction.ravel()))
+        covariances.append(_covariance(evidence, solution, old) * np.outer(old, old))
+    return Earlier(name, cells, covariances)
+
+
+def _covariance(evidence: Evidence, solution: Solution, old: Array) -> Array:
+    """Posterior covariance of the corrections (n, n), fractions."""
+    m = moments(evidence)
+    prior = Prior(evidence.load_count, evidence.speed_count, evidence.n_terms, np.log(old))
+    A = m.H / (solution.noise**2 * solution.widening)
+    A += prior.matrix(solution.table_sd, solution.roughness)
+    return np.asarray(np.linalg.inv(A)[: prior.n, : prior.n])
+
+
+def since_grounds(
+    earlier: Earlier, bank: int, shape: tuple[int, int], cells: Array, n_terms: int
+) -> Iterator[Ground]:
+    """The grid of priors for the corrections of `cells`, given what was learned before."""
+    prior = Prior(*shape, n_terms)
+    n = prior.n
+    mean = earlier.ve_pct[bank] / cells - 1.0
+    known = earlier.covariance[bank] / np.outer(cells, cells)
+    known[np.diag_indices(n)] += REPEATS**2
+    rest = np.arange(n, n + n_terms + BROAD)
+    for change in CHANGES:
+        C = known.copy()
+        if change:
+            values = 1.0 / change**2 + prior.eigenvalues / (BENDS * change) ** 2
+            C += (prior.vectors / values) @ prior.vectors.T
+        factor = cho_factor(C, lower=True)
+        sds = np.full(n_terms + BROAD, max(change, TINY))
+        sds[:n_terms] = TERM_SD
+        Q = np.zeros((n + n_terms + BROAD,) * 2)
+        Q[:n, :n] = cho_solve(factor, np.eye(n))
+        Q[rest, rest] = 1.0 / sds**2
+        h = np.zeros(len(Q))
+        h[:n] = Q[:n, :n] @ mean
+        log_det = -2.0 * float(np.log(np.diag(factor[0])).sum() + np.log(sds).sum())
+        yield Ground(Q, h, log_det, float(mean @ h[:n]))

@@ -1,0 +1,41 @@
+"""Causes in a job: what else than VE could explain a pass, by itself or against an earlier one."""
+
+from pathlib import Path
+
+from breathmap.learner.causes.diagnose import Diagnosis
+from breathmap.learner.causes.since import Earlier, earlier_of
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.folder import Job
+from breathmap.tools.job.recordings import counted, relearn_pass
+from breathmap.tools.run.diagnosing import diagnose_session, earlier_in
+
+
+def diagnose_job(job: Job, since: str | None, screen: Screen) -> Diagnosis:
+    """Look for causes in the latest pass that holds a recording. since: the number of an earlier
+    pass, or an output folder; None looks at the pass alone. Changes nothing."""
+    number = latest_pass(job)
+    earlier = None if since is None else _earlier(job, since, number, screen)
+    session = relearn_pass(job, number, screen, witnessed=True)
+    return diagnose_session(session, earlier)
+
+
+def latest_pass(job: Job) -> int:
+    """Return the number of the latest pass with something to learn from."""
+    for number in range(job.pass_number, 0, -1):
+        if counted(job, number):
+            return number
+    raise UserError(f"{job.folder}: holds no recording yet; run breathmap learn {job.folder} PORT")
+
+
+def _earlier(job: Job, since: str, number: int, screen: Screen) -> Earlier:
+    if not since.isdigit():
+        return earlier_in(Path(since), job.description())
+    wanted = int(since)
+    if not (1 <= wanted < number and counted(job, wanted)):
+        raise UserError(
+            f"{job.folder}: --since {since} is no pass with a recording before pass {number}"
+        )
+    session = relearn_pass(job, wanted, screen)
+    evidences = [bank.evidence for bank in session.learner.banks]
+    return earlier_of(f"pass {wanted}", session.tables, evidences)

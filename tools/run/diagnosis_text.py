@@ -1,0 +1,98 @@
+"""A diagnosis for people: what is likely, what the data cannot tell, what was not looked at."""
+
+from collections.abc import Sequence
+
+from breathmap.learner.causes.diagnose import (
+    CANNOT_TELL,
+    NO_SIGN,
+    NOT_LOOKED_AT,
+    SEEN,
+    Diagnosis,
+    Finding,
+)
+from breathmap.tools.base.screen import Screen, Table
+
+
+def place(finding: Finding) -> str:
+    """The bank that a finding is about, or all."""
+    return finding.bank or "all"
+
+
+def title_line(finding: Finding) -> str:
+    """One line about what was seen or is likely."""
+    where = "" if finding.bank is None else f"{finding.bank}: "
+    if finding.state == SEEN:
+        return f"{where}{finding.cause.text}: {finding.text}"
+    return f"{where}{finding.text}"
+
+
+def detail_lines(finding: Finding) -> list[str]:
+    """What a person needs beside that line: look-alikes, how much of it, what to check."""
+    lines = []
+    if finding.alike:
+        lines.append(f"the data cannot tell it from: {', '.join(finding.alike)}")
+    if finding.explains is not None:
+        lines.append(
+            "the table has taken it in; this one number alone explains "
+            f"{100.0 * finding.explains:.0f} % of the mean square correction"
+        )
+    lines.append(f"check: {finding.cause.check}")
+    if finding.cause.apart:
+        lines.append(f"to tell it apart: {finding.cause.apart}")
+    return lines
+
+
+def summary_line(diagnosis: Diagnosis) -> str:
+    """One line: the likeliest, or that nothing is, and how much could not be told."""
+    if diagnosis.likely:
+        more = len(diagnosis.likely) - 1
+        return title_line(diagnosis.likely[0]) + (f" (and {more} more)" if more else "")
+    open_ = len({finding.cause.name for finding in diagnosis.of(CANNOT_TELL)})
+    missing = len({finding.cause.name for finding in diagnosis.of(NOT_LOOKED_AT)})
+    return (
+        f"nothing beside VE is likely; of {open_} causes the data cannot tell, {missing} could "
+        "not be looked at"
+    )
+
+
+def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
+    """Print all of it."""
+    what = "What has changed, beside VE" if diagnosis.since else "What else could explain it"
+    if diagnosis.since:
+        screen.say(f"Against {diagnosis.since}: a cause must explain what has changed since.")
+    if not diagnosis.likely:
+        screen.say(f"{what}: {summary_line(diagnosis)}.")
+    for finding in diagnosis.likely:
+        screen.warn(title_line(finding))
+        for line in detail_lines(finding):
+            screen.say(f"  {line}")
+    told = [*diagnosis.of(CANNOT_TELL), *diagnosis.of(NO_SIGN)]
+    if told:
+        screen.show(_table(told))
+    missing = _by_reason(diagnosis.of(NOT_LOOKED_AT))
+    if missing:
+        screen.say("Not looked at:")
+        for reason, names in missing.items():
+            screen.say(f"- {', '.join(names)}: {reason}")
+    screen.say(
+        "Odds are against the table alone being wrong; likely is better than 20 to 1, no sign worse"
+        " than 3 to 1 against. Beyond that the data cannot tell."
+    )
+
+
+def _table(findings: Sequence[Finding]) -> Table:
+    table = Table(title="The rest of what was looked for", title_justify="left")
+    for heading in ("cause", "bank", "", "what was seen"):
+        table.add_column(heading, no_wrap=heading == "cause")
+    for finding in findings:
+        table.add_row(finding.cause.name, place(finding), finding.state, finding.text)
+    return table
+
+
+def _by_reason(findings: Sequence[Finding]) -> dict[str, list[str]]:
+    reasons: dict[str, list[str]] = {}
+    for finding in findings:
+        names = reasons.setdefault(finding.text, [])
+        if finding.cause.name not in names:
+            names.append(finding.cause.name)
+    return reasons
