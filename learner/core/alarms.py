@@ -19,12 +19,14 @@ HOT = 1
 SENSOR_LOST = 2
 LINK_LOST = 3
 FRAMES_LOST = 4
+NOT_RECORDING = 5
 NAMES = (
     "lean_under_load",
     "engine_too_hot",
     "sensor_lost",
     "link_lost",
     "frames_being_lost",
+    "not_recording",
 )
 # The first so many ask to stop now; the others ask for a look.
 STOP_NOW = 2
@@ -115,6 +117,12 @@ class Alarms:
         """Tell that nothing has arrived for so long; return how many alarms that raised."""
         before = self._count()
         self._set(LINK_LOST, silent_s >= self.limits.link_lost_s, -1, silent_s)
+        return self._count() - before
+
+    def recording(self, is_failing: bool) -> int:
+        """Tell whether the recording fails; return how many alarms that raised."""
+        before = self._count()
+        self._set(NOT_RECORDING, is_failing, -1, 0.0)
         return self._count() - before
 
     def acknowledge(self) -> None:

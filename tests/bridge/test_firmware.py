@@ -370,7 +370,7 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
 
     with running(emulator, firmware, engine_lines(samples(), GROUND_MV)) as url:
         learned = subprocess.run(
-            [*BREATHMAP, "learn", str(description), url, "--out", str(out)],
+            [*BREATHMAP, "learn", str(description), url, "--out", str(out), "--give-up", "0"],
             capture_output=True, text=True, timeout=280,
         )  # fmt: skip
     assert learned.returncode == 0, learned.stderr

@@ -206,7 +206,7 @@ def test_a_port_goes_on_without_it(job: Path, breathmap: Breathmap) -> None:
     served = [(40_000 * k, frame) for k, frame in enumerate(frames(data))]
 
     with Service(iter(served), "tcp", None) as service:
-        ended = breathmap("learn", job, service.url, "--no-check-controller")
+        ended = breathmap("learn", job, service.url, "--no-check-controller", "--give-up", 0)
     assert ended.code == 0, ended.err
     assert summary(job)["samples"] == 1200 - 100 + 600
     assert summary(job)["sources"] == ["recording-001.bin", "recording-003.bin"]

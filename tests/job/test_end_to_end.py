@@ -51,7 +51,7 @@ def one_pass(
 ) -> str:
     """Learn, propose, accept into the controller; return what propose said."""
     with twin.driving(RoadRide(60.0 * minutes, seed), seed) as url:
-        learned = breathmap("learn", job, url)
+        learned = breathmap("learn", job, url, "--give-up", 0)
     assert learned.code == 0, learned.err
     assert STILL_IN in said_last(learned.out)
     proposed = breathmap("propose", job, *choice)
@@ -108,7 +108,7 @@ def test_a_whole_job(breathmap: Breathmap, tmp_path: Path) -> None:
     assert record.compared == 4 + 4 + 1 + 10 + 3 * 36
 
     with twin.driving(RoadRide(90.0, 5), 5) as url:
-        checked = breathmap("learn", job, url)
+        checked = breathmap("learn", job, url, "--give-up", 0)
     assert "original target table in 100% of the time" in checked.out
     assert "Put back: read from the controller." in checked.out
     assert STILL_IN not in checked.out
@@ -130,7 +130,7 @@ def test_a_rebase(breathmap: Breathmap, tmp_path: Path) -> None:
     twin, job = Twin(displacement_cm3=560.0), tmp_path / "job"
     begin(breathmap, job, twin, "tcp", "wideband")
     with twin.driving(RoadRide(240.0, 1), 1) as url:
-        assert breathmap("learn", job, url).code == 0
+        assert breathmap("learn", job, url, "--give-up", 0).code == 0
 
     refused(
         breathmap("propose", job), "stores (102 %)", "--saturate", "lean", "unsafe", "--rebase",
@@ -188,7 +188,7 @@ def test_a_forgotten_set_up_is_told(breathmap: Breathmap, tmp_path: Path) -> Non
     assert breathmap("finish", job).code == 0  # by hand, and nobody did it
 
     with twin.driving(RoadRide(150.0, 3), 3) as url:
-        checked = breathmap("learn", job, url)
+        checked = breathmap("learn", job, url, "--give-up", 0)
 
     text = " ".join(checked.out.split())
     assert "the target stayed flat at lambda 0.890" in text
@@ -202,7 +202,7 @@ def test_learning_on_another_table_is_refused(breathmap: Breathmap, tmp_path: Pa
     twin, job = Twin(), tmp_path / "job"
     begin(breathmap, job, twin, "tcp", "wideband")
     with twin.driving(RoadRide(60.0, 1), 1) as url:
-        assert breathmap("learn", job, url).code == 0
+        assert breathmap("learn", job, url, "--give-up", 0).code == 0
     assert breathmap("propose", job).code == 0
     assert breathmap("accept", job).code == 0  # and not stored
 

@@ -104,7 +104,7 @@ def test_propose_says_what_was_never_visited(breathmap: Breathmap, tmp_path: Pat
         assert breathmap("new", job, "--port", url, "--bank", "a", "--bank", "b").code == 0
         assert breathmap("prepare", job, "--port", url).code == 0
     with twin.driving(Idle(180.0)) as url:
-        assert breathmap("learn", job, url).code == 0
+        assert breathmap("learn", job, url, "--give-up", 0).code == 0
 
     proposed = breathmap("propose", job)
 

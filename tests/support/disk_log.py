@@ -8,6 +8,7 @@ import builtins
 import errno
 import io
 import os
+import threading
 from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
@@ -60,6 +61,7 @@ class DiskLog:
     def __post_init__(self) -> None:
         self._real = {name: getattr(os, name) for name in REPLACED}
         self._real_open = io.open
+        self._lock = threading.Lock()  # a port is read in a thread of its own
         self._paths: dict[int, str] = {}
         self._handles: dict[int, int] = {}
 
@@ -95,8 +97,10 @@ class DiskLog:
 
     def step(self, step: Step) -> None:
         """Keep an operation that is about to be done, or break it."""
-        self.steps.append(step)
-        if step.what != "said" and self.count == self.fail_at and self.broken is None:
+        with self._lock:
+            self.steps.append(step)
+            count = self.count
+        if step.what != "said" and count == self.fail_at and self.broken is None:
             self.broken = step
             if isinstance(self.error, OSError):
                 error = type(self.error)(*self.error.args)
@@ -129,6 +133,8 @@ class DiskLog:
         if path is None:
             return self._real_open(file, mode, buffering, *rest, **words)
         raw = LoggedFile(self, file, path, mode)
+        if buffering == 0:
+            return raw
         buffer: Any
         if "+" in mode:
             buffer = io.BufferedRandom(raw)

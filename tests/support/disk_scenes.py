@@ -89,7 +89,9 @@ SCENES = {
     "prepare again": _scene("sheet written on", "prepare /job", "prepared"),
     "learn": _scene("prepared", "learn /job /ride-1.bin", "learned", "already in pass 1"),
     "learn more": _scene("edited", "learn /job /ride-2.bin", "learned", "already in pass 1"),
-    "learn live": _scene("learned", f"learn /job {LIVE} --no-check-controller", "learned"),
+    "learn live": _scene(
+        "learned", f"learn /job {LIVE} --no-check-controller --give-up 0", "learned"
+    ),
     "propose": _scene("learned", "propose /job", "proposed"),
     "take in": _scene("interrupted", "propose /job", "learned proposed"),
     "accept": _scene("proposed", "accept /job", "accepted", "is table 1 already"),
@@ -105,7 +107,7 @@ SCENES = {
         "replayed", "replay /engine/engine.toml /ride-2.bin --out /out --replace"
     ),
     "learn to a folder": _scene(
-        "", f"learn /engine/engine.toml {LIVE} --out /a/b --add", "", "no frame"
+        "", f"learn /engine/engine.toml {LIVE} --out /a/b --add --give-up 0", "", "no frame"
     ),
     "fetch to a folder": _scene("", "board fetch /engine/engine.toml memory:board --out /out"),
     "board install": _scene("", "board install /engine/engine.toml --folder /a/b", "", "not empty"),
@@ -185,7 +187,7 @@ class World:
         ):
             yield
 
-    def _port(self, url: str, baud: int) -> MemoryPort:
+    def _port(self, url: str, baud: int, keeping: bool = False) -> MemoryPort:
         return MemoryPort(self.server, RIDES[1] if url == LIVE else b"")
 
     def _once(self, job: Job, record: Any, screen: Any) -> dict[str, str]:

@@ -20,10 +20,10 @@ def program(name: str) -> str:
     return found
 
 
-def wait_for(condition: Callable[[], object], seconds: float = 60.0) -> None:
+def wait_for(condition: Callable[[], object], seconds: float = 60.0, pause_s: float = 0.02) -> None:
     """Wait until a condition holds; fail when it does not come to. The time is for a machine that
     does much else, and nothing that is promised."""
     until = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < until, "it did not happen in time"
-        time.sleep(0.02)
+        time.sleep(pause_s)

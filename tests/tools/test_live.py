@@ -56,7 +56,7 @@ def test_learns_from_a_pseudo_terminal(breathmap: Breathmap, bench: Path) -> Non
     out = bench.parent / "out"
     device = prepare(Order(minutes=2.0))
     with Service(device.stream(), "pty", None) as service:
-        ended = breathmap("learn", bench, service.url, "--out", out, "--json")
+        ended = breathmap("learn", bench, service.url, "--out", out, "--json", "--give-up", 0)
         service.wait()
         sent = service.bytes_sent
 
@@ -80,7 +80,9 @@ def test_learns_over_tcp_and_goes_on(breathmap: Breathmap, bench: Path) -> None:
     for number, words in enumerate([(), ("--add",)], start=1):
         device = prepare(Order(minutes=0.5, seed=number))
         with Service(device.stream(), "tcp", None) as service:
-            ended = breathmap("learn", bench, service.url, "--out", out, "--json", *words)
+            ended = breathmap(
+                "learn", bench, service.url, "--out", out, "--json", "--give-up", 0, *words
+            )
         assert ended.code == 0
         if number == 1:
             first = (out / "recording-001.bin").read_bytes()
@@ -150,7 +152,8 @@ def test_noise_before_the_first_frame_is_survived(breathmap: Breathmap, bench: P
             stream.append((time_us, bytes([7, 1, 2, 0])))
     stream.append((10**8, build_frame(99, len(stream), 0, b"later")))
     with Service(stream, "pty", None) as service:
-        ended = breathmap("learn", bench, service.url, "--out", bench.parent / "out", "--json")
+        out = bench.parent / "out"
+        ended = breathmap("learn", bench, service.url, "--out", out, "--json", "--give-up", 0)
 
     summary = json.loads(ended.out)
     assert summary["samples"] == 750
@@ -159,9 +162,9 @@ def test_noise_before_the_first_frame_is_survived(breathmap: Breathmap, bench: P
 
 
 @needs_pty
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_interrupt_writes_what_was_learned(bench: Path, number: int) -> None:
-    """Ctrl-C and SIGTERM end a live run cleanly, with everything learned so far written."""
+    """Ctrl-C, SIGTERM and SIGHUP end a live run cleanly, with everything learned so far written."""
     out = bench.parent / "out"
     device = prepare(Order(minutes=30.0))
     with Service(device.stream(), "pty", 60.0) as service:
@@ -202,7 +205,16 @@ def test_simulate_serves_what_it_describes(tmp_path: Path) -> None:
     assert server.stdout is not None
     url = next(line for line in server.stdout if line.startswith("port: ")).split()[1]
     learner = subprocess.run(
-        [*BREATHMAP, "learn", tmp_path / "b" / "engine.toml", url, "--out", tmp_path / "o"],
+        [
+            *BREATHMAP,
+            "learn",
+            tmp_path / "b" / "engine.toml",
+            url,
+            "--out",
+            tmp_path / "o",
+            "--give-up",
+            "1",
+        ],
         capture_output=True,
         text=True,
         check=False,

@@ -14,7 +14,7 @@ from view_bench import new_session
 from breathmap.learner.core import alarms
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop
-from breathmap.tools.run import sources
+from breathmap.tools.run import recorder
 from breathmap.tools.run.observer import Observer
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.session import Session
@@ -47,6 +47,9 @@ class FakePort:
         if data is None:
             raise serial.SerialException("gone")
         return data
+
+    def close(self) -> None:
+        """Nothing to close."""
 
 
 class Live:
@@ -204,7 +207,7 @@ def test_noise_is_given_up_though_earlier_recordings_were_learned(
 ) -> None:
     """With earlier recordings in the session, a port that sends noise is given up like any other:
     after the time to wait, and before more is held than the limit."""
-    monkeypatch.setattr(sources, "HELD_BYTES_MAXIMUM", 100_000 if held else 8_000_000)
+    monkeypatch.setattr(recorder, "HELD_BYTES_MAXIMUM", 100_000 if held else 8_000_000)
     session, stop, port = new_session(), Stop(), FakePort()
     read_files([ride], session, stop, Observer())
     for _ in range(20):

@@ -5,6 +5,7 @@ end goes away.
 """
 
 import contextlib
+import os
 import signal
 import time
 from collections.abc import Iterator
@@ -17,29 +18,54 @@ from serial.tools import list_ports
 from breathmap.tools.base.errors import UserError
 
 CHUNK_BYTES = 65536
+# How pyserial's ports throw away, while they open, what has come in.
+KINDS_OF_RESET = ("reset_input_buffer", "_reset_input_buffer")
 POLL_S = 0.005
 IDLE_S = 0.2
 
 
-class Stop:
-    """Ctrl-C or SIGTERM sets `asked` instead of ending the program; a second one ends it.
+# Windows has no terminal that hangs up.
+HANG_UP: int | None = getattr(signal, "SIGHUP", None)
 
+
+class Stop:
+    """Ctrl-C, SIGTERM or SIGHUP sets `asked` instead of ending the program; a second Ctrl-C or
+    SIGTERM ends it.
+
+    A terminal that hangs up says so several times, and takes no more lines: from then on they go
+    nowhere, so that what was learned is still written. Under `nohup` it is not heeded.
     A context manager; outside the main thread it does nothing.
     """
 
     def __init__(self) -> None:
         self.asked = False
         self._before: dict[int, Any] = {}
+        self._terminals: list[int] = []
 
     def __enter__(self) -> "Stop":
+        self._terminals = [number for number in (1, 2) if os.isatty(number)]
         with contextlib.suppress(ValueError):
             for number in (signal.SIGINT, signal.SIGTERM):
                 self._before[number] = signal.signal(number, self._ask)
+            if HANG_UP is not None and signal.getsignal(HANG_UP) is not signal.SIG_IGN:
+                self._before[HANG_UP] = signal.signal(HANG_UP, self._ask)
         return self
 
     def _ask(self, number: int, frame: FrameType | None) -> None:
         self.asked = True
+        if number == HANG_UP:
+            self._leave_terminal()
+        if HANG_UP in self._before:
+            # It comes again, also on top of a SIGTERM.
+            del self._before[HANG_UP]
+            signal.signal(HANG_UP, signal.SIG_IGN)
         self._restore()
+
+    def _leave_terminal(self) -> None:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        for number in self._terminals:
+            os.dup2(nowhere, number)
+        os.close(nowhere)
 
     def _restore(self) -> None:
         while self._before:
@@ -55,10 +81,17 @@ class Stop:
         self._restore()
 
 
-def open_port(url: str, baud: int) -> Any:
-    """Open a pyserial URL or device name; UserError in one line when that cannot be done."""
+def open_port(url: str, baud: int, keeping: bool = False) -> Any:
+    """Open a pyserial URL or device name; UserError in one line when that cannot be done.
+
+    keeping: what has come in before is read, too, and not thrown away.
+    """
     try:
         port = serial.serial_for_url(url, baudrate=baud, timeout=0, do_not_open=True)
+        if keeping:
+            for name in KINDS_OF_RESET:
+                if hasattr(port, name):
+                    setattr(port, name, lambda: None)
         # A device may take the modem lines for reset; leave them as they are.
         port.open()
     except (serial.SerialException, OSError, ValueError) as error:

@@ -5,6 +5,7 @@ to stdout and everything else to stderr. Everything that is printed goes through
 name or text from outside is obeyed as markup or by the terminal.
 """
 
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -42,12 +43,22 @@ def plain(text: str, style: str = "") -> Text:
     return Text(visible(text), style)
 
 
+class _Lines(Console):
+    """A console whose reader may go away: the work goes on, and nothing more is printed."""
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, self.file.fileno())
+        os.close(nowhere)
+
+
 class Screen:
     """Where the commands write. as_json: stdout belongs to the summary."""
 
     def __init__(self, as_json: bool = False, quiet: bool = False) -> None:
         self.as_json = as_json
-        self._console = Console(stderr=as_json, highlight=False, quiet=quiet, emoji=False)
+        self._console = _Lines(stderr=as_json, highlight=False, quiet=quiet, emoji=False)
 
     @property
     def is_terminal(self) -> bool:
@@ -72,6 +83,11 @@ class Screen:
     def warn(self, text: str) -> None:
         """Print a line that must not be missed."""
         self.say(f"Caution: {text}", "bold yellow")
+
+    def ring(self) -> None:
+        """Ring the terminal's bell, where there is one."""
+        if self.is_terminal:
+            self._console.bell()
 
     def show(self, table: Table) -> None:
         """Print a table; one that can be pasted when the output is plain."""

@@ -195,12 +195,13 @@ def learn_into(
     as_json: bool,
     view: bool = False,
     other_device: str = "",
+    give_up_s: float | None = None,
 ) -> None:
     """Learn into a job; called by `learn` when it is given a job folder."""
     screen = Screen(as_json)
     with working(folder, screen, tell=False) as opened:
         show = InView() if view else None
-        learn_job(opened, source, baud, wait_s, check, screen, show, other_device)
+        learn_job(opened, source, baud, wait_s, check, screen, show, other_device, give_up_s)
 
 
 def propose(

@@ -71,6 +71,16 @@ Description = Annotated[
 View = Annotated[
     bool, typer.Option("--view", help="Show the live view in this terminal; ? there says more.")
 ]
+GiveUp = Annotated[
+    float | None,
+    typer.Option(
+        min=0,
+        metavar="SECONDS",
+        help="End when the port has been away for so long (0: when it closes); by default wait "
+        "for it until Ctrl-C.",
+        show_default=False,
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 StoredTables = Annotated[
     list[Path] | None,
@@ -168,6 +178,7 @@ def learn(
     wait: Annotated[
         float, typer.Option(min=0.1, help="Seconds to wait for the first frame.")
     ] = 10.0,
+    give_up: GiveUp = None,
     find_delay: Annotated[
         bool,
         typer.Option(help="At the end, look for the delay in the last samples and propose it."),
@@ -180,13 +191,17 @@ def learn(
     other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
-    """Learn live from a port, until it closes or Ctrl-C; then write what was learned."""
+    """Learn live from a port until Ctrl-C, unplugged and back or not; then write the results."""
     if is_job(description):
-        learn_into(description, port, baud, wait, check_controller, as_json, view, other_device)
+        learn_into(
+            description, port, baud, wait, check_controller, as_json, view, other_device, give_up
+        )
         return
     screen = Screen(as_json)
     show = InView() if view else None
-    outcome = learn_live(description, port, out, screen, baud, add, wait, find_delay, show)
+    outcome = learn_live(
+        description, port, out, screen, baud, add, wait, find_delay, show, give_up_s=give_up
+    )
     show_summary(screen, outcome.summary)
     screen.say(f"Written to {out}: tables, summary.json and the recording.")
 
@@ -325,7 +340,7 @@ def simulate(
         return
     if describe is not None:
         screen.say("To learn from it, in another terminal, with the port named below:")
-        screen.say(f"  breathmap learn {describe / DESCRIPTION_NAME} PORT")
+        screen.say(f"  breathmap learn {describe / DESCRIPTION_NAME} PORT --give-up 2")
     serve(bench, port, tcp_port, speed, screen)
 
 

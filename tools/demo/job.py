@@ -64,7 +64,7 @@ def run_job_demo(out: Path, screen: Screen, minutes: float = 6.0, seed: int = 1)
     for number in range(1, PASSES + 1):
         ride = Order(minutes=minutes, seed=seed + number, memory=memory, truth="grid")
         with _port(ride) as url, job.working():
-            learn_job(job, url, BAUD, WAIT_S, True, quiet)
+            learn_job(job, url, BAUD, WAIT_S, True, quiet, give_up_s=0.0)
         with _port(still) as url, job.working():
             plan = propose_job(job, "", Rules(), TARGET, quiet)
             accept_job(job, url, BAUD, quiet)
@@ -79,7 +79,7 @@ def run_job_demo(out: Path, screen: Screen, minutes: float = 6.0, seed: int = 1)
     )
     ride = Order(minutes=2.0, seed=seed + 90, memory=memory, truth="grid")
     with _port(ride) as url, job.working():
-        learn_job(job, url, BAUD, WAIT_S, False, quiet)
+        learn_job(job, url, BAUD, WAIT_S, False, quiet, give_up_s=0.0)
     signs = job.all_of(Checked)[-1].signs
     screen.say("check drive: " + ("; ".join(signs) or "no sign of the learning set-up"))
     screen.show(_table(before, _errors(still)))

@@ -80,7 +80,7 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
         path = write_college(out / "engine", parameters, controller)
         folder = out / truth
         with simulated_port(truth, minutes, seed) as url:
-            outcome = learn_live(path, url, folder, screen)
+            outcome = learn_live(path, url, folder, screen, give_up_s=0.0)
         screen.say(f"{outcome.summary.samples:,} samples learned; results in {folder}")
         comparisons += compare(truth, parameters, controller, outcome)
         if outcome.stopped:

@@ -53,13 +53,14 @@ def learn_job(
     screen: Screen,
     show: Show | None = None,
     other_device: str = "",
+    give_up_s: float | None = None,
 ) -> None:
     """Add a run from a port, or a recording from a file, to the open pass.
 
     After `finish` it only looks whether the set-up is out, and learns nothing.
     """
     if job.finished is not None:
-        _check_drive(job, source, baud, wait_s, screen, other_device)
+        _check_drive(job, source, baud, wait_s, screen, other_device, give_up_s)
         return
     if job.latest(Prepared) is None:
         screen.warn(
@@ -87,6 +88,7 @@ def learn_job(
             proposing=False,
             left_out=left_out_of(job, job.pass_number),
             expected=None if other_device else job.device,
+            give_up_s=give_up_s,
         )
     except UserError:
         # What had arrived before the trouble counts, unless it is the trouble.
@@ -200,7 +202,13 @@ def _prepare_check(job: Job, folder: Path) -> None:
 
 
 def _check_drive(
-    job: Job, source: str, baud: int, wait_s: float, screen: Screen, other_device: str
+    job: Job,
+    source: str,
+    baud: int,
+    wait_s: float,
+    screen: Screen,
+    other_device: str,
+    give_up_s: float | None = None,
 ) -> None:
     """After `finish`: look at a drive for signs of a learning set-up that was forgotten."""
     screen.say("This job is finished: this run checks the set-up and is not learned.")
@@ -217,7 +225,10 @@ def _check_drive(
     else:
         session = Session(*load(folder / DESCRIPTION))
         with Stop() as stop:
-            read_port(session, source, folder, screen, stop, baud, wait_s, expected=job.device)
+            read_port(
+                session, source, folder, screen, stop, baud, wait_s,
+                expected=job.device, give_up_s=give_up_s,
+            )  # fmt: skip
     look = Look([], [], [])
     for path in recordings_in(folder):
         data = path.read_bytes()

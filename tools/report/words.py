@@ -11,6 +11,7 @@ from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
 from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
+from breathmap.tools.run.port_words import port_lines
 
 # Standard error, per cent, below which a cell is called well known.
 WELL_PCT = 1.0
@@ -150,6 +151,7 @@ def _next(data: ReportData) -> Iterator[str]:
     frames = link.get("frames", 0)
     if link.get("lost", 0) > 0.01 * max(frames, 1):
         yield "More than 1 % of the frames were lost: check cable, grounding and baud rate."
+    yield from port_lines(data.summary.port)
     where = _where_next(data)
     if where:
         yield f"Run where little is known next: {where}."

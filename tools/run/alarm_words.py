@@ -1,6 +1,13 @@
 """What alarms say: while they last, when they are over, and of a whole run."""
 
-from breathmap.learner.core.alarms import LEAN, LINK_LOST, NAMES, SENSOR_LOST, Alarms
+from breathmap.learner.core.alarms import (
+    LEAN,
+    LINK_LOST,
+    NAMES,
+    NOT_RECORDING,
+    SENSOR_LOST,
+    Alarms,
+)
 from breathmap.learner.core.episodes import Episode
 from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.words.description import EngineDescription
@@ -28,6 +35,10 @@ ALARM_WORDS: dict[str, tuple[str, str]] = {
     "frames_being_lost": (
         "FRAMES ARE BEING LOST: {value:.0f} %",
         "check cable, grounding and baud rate",
+    ),
+    "not_recording": (
+        "NOT RECORDING: the disk takes nothing",
+        "make room on the disk; learning goes on, and what comes is held in memory",
     ),
 }
 SENSOR_SAYS = {
@@ -94,9 +105,10 @@ def _where(episode: Episode, unit: str) -> str:
 
 
 def alarms_summary(alarms: Alarms, description: EngineDescription) -> AlarmsSummary:
-    """Return the alarms of a run. A link that was lost shows in no sample: it is not among them."""
+    """Return the alarms of a run. A link that was lost and a recording that failed show in no
+    sample: they are not among them."""
     names = [bank.name for bank in description.bank]
-    kinds = [k for k in range(len(NAMES)) if k != LINK_LOST]
+    kinds = [k for k in range(len(NAMES)) if k not in (LINK_LOST, NOT_RECORDING)]
     if alarms.settings.sensor_kind == SWITCHING:
         kinds.remove(LEAN)
     return AlarmsSummary(

@@ -11,6 +11,7 @@ from breathmap.protocol.host.calibration import Device
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder, read_description, read_tables
 from breathmap.tools.base.port import Stop, open_port
+from breathmap.tools.base.port_name import find, name_of
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.run.delay_report import (
     LIVE_SAMPLES,
@@ -24,11 +25,12 @@ from breathmap.tools.run.delay_report import (
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.left_out import NOTHING, LeftOut, kept
 from breathmap.tools.run.observer import Observer, Show, TerminalObserver, on_terminal
+from breathmap.tools.run.recorder import Again
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.results import Outcome, with_delay_found, write_results
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import PortSource, read_files
-from breathmap.tools.run.summary import DelayFoundSummary
+from breathmap.tools.run.summary import DelayFoundSummary, PortSummary
 
 OTHER_OUTPUT = "give another folder with --out"
 
@@ -52,8 +54,10 @@ def learn_live(
     proposing: bool = True,
     left_out: LeftOut = NOTHING,
     expected: Device | None = None,
+    give_up_s: float | None = None,
 ) -> Outcome:
-    """Learn from a port until it closes or Ctrl-C; write the outcome into `out` and return it.
+    """Learn from a port until Ctrl-C, also when it went and is back; write the outcome into `out`
+    and return it.
 
     add: `out` may hold earlier recordings of the same engine; they are learned first and kept.
     wait_s: how long a port may be silent, or send nothing of ours, at the start.
@@ -61,16 +65,21 @@ def learn_live(
     show: who looks on; by default the terminal. proposing: see `write_results`.
     left_out: what of the earlier recordings is not learned.
     expected: the one device that may send, by default any that fits.
+    give_up_s: a port that is away for so long counts as over; None waits for ever, 0 not at all.
     """
     session = Session(*load(path))
     if find_delay:
         session.recent = RecentSamples(LIVE_SAMPLES, len(session.description.bank))
     _check_output(out, add)
     with Stop() as stop:
-        read_port(session, url, out, screen, stop, baud, wait_s, show, left_out, expected)
+        port = read_port(
+            session, url, out, screen, stop, baud, wait_s, show, left_out, expected, give_up_s
+        )
+        if port.unrecorded_bytes and not proposing:
+            session = _as_recorded(path, session, out, screen, left_out)
         # What was learned is safe before anything else is tried.
         sources = [p.name for p in kept(recordings_in(out), left_out)]
-        outcome = write_results(out, session, sources, stop.asked, proposing)
+        outcome = write_results(out, session, sources, stop.asked, proposing, port)
     # Beyond Stop's reach: here Ctrl-C ends the search at once.
     found = _delay_found(session, screen, only_if_worth=True)
     return with_delay_found(out, outcome, found) if found else outcome
@@ -87,31 +96,72 @@ def read_port(
     show: Show | None = None,
     left_out: LeftOut = NOTHING,
     expected: Device | None = None,
-) -> None:
-    """Learn the folder's earlier recordings, then from a port into a new one; write no results.
+    give_up_s: float | None = None,
+) -> PortSummary:
+    """Learn the folder's earlier recordings, then from a port into new ones; write no results.
+    Return what happened to the port, which is recorded from the first moment.
 
-    left_out: what of the earlier recordings is not learned.
+    left_out: what of the earlier recordings is not learned. give_up_s: as in `learn_live`.
     UserError when the port gives no sample.
     """
-    port = open_port(url, baud)
+    earlier = without_earlier(kept(recordings_in(folder), left_out))
+    session.leave_out(left_out)
+    again = _again(url, baud, session.description, expected, give_up_s)
+    source = PortSource(open_port(url, baud, keeping=True), url, folder, wait_s, baud, again)
+    source.start()
     try:
-        earlier = without_earlier(kept(recordings_in(folder), left_out))
-        session.leave_out(left_out)
         read_files(earlier, session, stop, TerminalObserver(screen), screen.say)
+        if stop.asked:
+            raise UserError(
+                f"{folder}: stopped before its earlier recordings were learned; nothing is lost: "
+                "what has arrived meanwhile is beside them"
+            )
         session.expected = expected
         screen.say(f"Learning from {url}. Ctrl-C ends, and writes what was learned.")
-        source = PortSource(port, url, folder, wait_s, baud)
 
         def work(observer: Observer) -> None:
             source.read(session, stop, observer)
 
         (show or on_terminal(screen))(session, stop, folder, work)
     finally:
-        port.close()
+        source.end()
     if stop.asked:
         screen.say("Stopped as asked.")
+    elif source.has_given_up:
+        screen.say(f"The port has not come back in {give_up_s:g} s.")
     else:
         screen.say("The port has closed: the device has gone, or its drive is over.")
+    return source.story
+
+
+def _again(
+    url: str,
+    baud: int,
+    description: EngineDescription,
+    expected: Device | None,
+    give_up_s: float | None,
+) -> Again | None:
+    """Return how a port is opened again, None where its end is the end."""
+    if give_up_s == 0:
+        return None
+    name = name_of(url)
+    return Again(
+        lambda: open_port(find(name), baud, keeping=True), description, give_up_s, expected
+    )
+
+
+def _as_recorded(
+    path: Path, live: Session, folder: Path, screen: Screen, left_out: LeftOut
+) -> Session:
+    """Return a session that has learned what is on disk and nothing else, as a job's proof wants
+    it; its alarms are those of the whole run."""
+    screen.say("The recording ended early: learning again what of the pass is recorded.")
+    session = Session(*load(path))
+    session.leave_out(left_out)
+    with Stop() as stop:
+        relearn(session, without_earlier(kept(recordings_in(folder), left_out)), screen, stop)
+    session.alarms, session.device = live.alarms, live.device
+    return session
 
 
 def _check_output(out: Path, add: bool) -> None:

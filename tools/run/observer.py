@@ -7,6 +7,7 @@ A run calls its observer and never asks it for bytes: there is one loop for port
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,23 @@ QUIET_S = 10.0
 NOT_RUNNING = "engine_not_running"
 ERROR_EVERY_S = 5.0
 SILENT_S = 2.0
+
+
+PORT, RECORDING = "port", "recording"
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something happened to the port or its recording, and what to tell.
+
+    about: PORT or RECORDING. line: to be printed once, "" for nothing. state: what is the matter
+    since, "" when all is well again. is_alarm: somebody has to look.
+    """
+
+    about: str
+    line: str
+    state: str = ""
+    is_alarm: bool = False
 
 
 class Observer:
@@ -58,8 +76,11 @@ class Observer:
     def aside(self, data: bytes) -> None:
         """Bytes that arrived during a pause."""
 
+    def told(self, notice: Notice) -> None:
+        """Something happened to the port or its recording."""
+
     def closed(self) -> None:
-        """The port is gone, without being asked."""
+        """The port is gone for good, without being asked."""
 
 
 Work = Callable[[Observer], None]
@@ -109,6 +130,15 @@ class TerminalObserver(Observer):
         if self._status is not None and self._text is not None:
             self._status.update(self._text.text(silent_s, no_sample_s))
 
+    def told(self, notice: Notice) -> None:
+        if notice.is_alarm:
+            self._screen.ring()
+            self._screen.warn(notice.line)
+        elif notice.line:
+            self._screen.say(notice.line)
+        if self._text is not None:
+            self._text.states[notice.about] = notice.state
+
     def learned(self) -> None:
         if self._alarms is not None:
             self._alarms.tell()
@@ -153,12 +183,16 @@ class StatusText:
         self._next_error_s = time.monotonic() + 1.0
         self._error = ""
         self._text = "waiting for the first sample"
+        # What is the matter with port and recording, "" where nothing is.
+        self.states: dict[str, str] = {}
 
     def text(self, silent_s: float, no_sample_s: float) -> str:
         """Return the text; made anew every STATUS_EVERY_S."""
         now = time.monotonic()
         session = self._session
-        if now < self._next_s or not session.source_frames:
+        if not (session.source_frames or session.samples):
+            return self._troubles() or self._text
+        if now < self._next_s:
             return self._text
         self._next_s = now + STATUS_EVERY_S
         if session.samples and now >= self._next_error_s:
@@ -170,7 +204,12 @@ class StatusText:
         self._text += self._state(silent_s, no_sample_s)
         return self._text
 
+    def _troubles(self) -> str:
+        return "; ".join(state for state in self.states.values() if state)
+
     def _state(self, silent_s: float, no_sample_s: float) -> str:
+        if troubles := self._troubles():
+            return troubles
         if silent_s > SILENT_S:
             return f"no data for {silent_s:.0f} s; is the device still running?"
         if no_sample_s > SILENT_S:

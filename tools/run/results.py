@@ -25,6 +25,7 @@ from breathmap.tools.base.disk import staged, told
 from breathmap.tools.base.files import encoded, table_text, write_text
 from breathmap.tools.run.alarm_words import alarms_summary
 from breathmap.tools.run.evidence_files import snapshot_of
+from breathmap.tools.run.port_words import unrecorded_lines
 from breathmap.tools.run.session import BankResult, Session
 from breathmap.tools.run.summary import (
     BankSummary,
@@ -32,6 +33,7 @@ from breathmap.tools.run.summary import (
     DelayModelSummary,
     DelaySummary,
     FilmSummary,
+    PortSummary,
     Summary,
     TermSummary,
 )
@@ -68,13 +70,18 @@ def write_results(
     sources: list[str],
     stopped: bool = False,
     proposing: bool = True,
+    port: PortSummary | None = None,
 ) -> Outcome:
     """Solve once, and write everything.
 
     proposing: with proposed tables and decisions; the passes of a job have theirs from `propose`,
-    under the rules of the job.
+    under the rules of the job. port: what happened to it, where there was one.
     """
     outcome = solved(session, sources, stopped, proposing)
+    if port is not None:
+        warnings = [*unrecorded_lines(port, proposing), *outcome.summary.warnings]
+        summary = outcome.summary.model_copy(update={"port": port, "warnings": warnings})
+        outcome = replace(outcome, summary=summary)
     with results_ready(folder, session, outcome) as put:
         put()
     return outcome

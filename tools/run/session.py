@@ -22,23 +22,19 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Device, device_of
 from breathmap.protocol.host.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader
 from breathmap.protocol.wire.control_fields import CONTROLLER
-from breathmap.protocol.wire.fields import FRAMES, IDENTITY, LOAD_AXES, REASONS
+from breathmap.protocol.wire.fields import IDENTITY, REASONS
 from breathmap.protocol.wire.payload import unpack_payload
 from breathmap.protocol.wire.sample import Sample
 from breathmap.protocol.wire.samples import SampleAssembler
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.protocol_version import refuse_newer
 from breathmap.tools.run.delay_report import RecentSamples
+from breathmap.tools.run.introduction import TAKEN, check_identity
 from breathmap.tools.run.left_out import LeftOut, Span, is_inside
 from breathmap.tools.run.trace import Trace
 
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
-# Frames that a run takes notice of; others are skipped and counted.
-TAKEN = (*FRAMES, CONTROLLER)
-# Breakpoints travel rounded to this.
-SPEED_STEP_RPM = 0.5
-LOAD_STEP = 0.01
 
 
 @dataclass
@@ -169,7 +165,8 @@ class Session:
 
     def _note(self, event: Event) -> None:
         if isinstance(event, FrameEvent) and event.type == IDENTITY.number:
-            self._check_identity(unpack_payload(IDENTITY, event.payload))
+            self.identity = unpack_payload(IDENTITY, event.payload)
+            check_identity(self.source, self.identity, self.description)
             self._identities += 1
             # A device that has a serial says so right after its first identity.
             if self._identities > 1 or self._controller or not (self.expected or Device()).serial:
@@ -237,45 +234,6 @@ class Session:
             self._is_after_gap = False
             sample.lost_before = 1
         return True
-
-    def _check_identity(self, identity: dict[str, Any]) -> None:
-        """Raise UserError where the device's banks or axes are not the description's."""
-        self.identity = identity
-        description = self.description
-        axes = description.axes
-        if identity["banks"] != len(description.bank):
-            raise UserError(
-                f"{self.source}: the device has {identity['banks']} banks, the engine description "
-                f"{len(description.bank)}: correct its [[bank]] entries"
-            )
-        axis = identity["load_axis"]
-        kind = LOAD_AXES[axis] if axis < len(LOAD_AXES) else "unknown"
-        if kind not in ("unknown", axes.load_axis):
-            raise UserError(
-                f"{self.source}: the device's load axis is {kind}, the engine description's "
-                f"{axes.load_axis}: correct axes.load_axis"
-            )
-        speeds = [point["speed_rpm"] for point in identity["speed_points"]]
-        loads = [point["load"] for point in identity["load_points"]]
-        self._check_axis("axes.speed_rpm", speeds, axes.speed_rpm, SPEED_STEP_RPM)
-        self._check_axis("axes.load", loads, axes.load, LOAD_STEP)
-
-    def _check_axis(
-        self, name: str, device: list[float], described: list[float], step: float
-    ) -> None:
-        if not device:  # the device does not know its axes
-            return
-        if len(device) != len(described):
-            raise UserError(
-                f"{self.source}: the device has {len(device)} breakpoints where the engine "
-                f"description has {len(described)}: correct {name}"
-            )
-        for place, (there, here) in enumerate(zip(device, described, strict=True), start=1):
-            if not abs(there - here) <= step:
-                raise UserError(
-                    f"{self.source}: breakpoint {place} is {there:g} in the device and {here:g} in "
-                    f"the engine description: correct {name}"
-                )
 
     def solve(self) -> list[BankResult]:
         """Solve every bank's evidence as it stands; nothing is proposed."""

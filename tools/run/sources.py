@@ -14,16 +14,16 @@ from breathmap.learner.words.log import LogError
 from breathmap.tools.base.csv_log import open_log
 from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.port import Stop, chunks
+from breathmap.tools.base.port import IDLE_S, Stop
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
 from breathmap.tools.run.observer import Observer
+from breathmap.tools.run.recorder import Again, Recorder
 from breathmap.tools.run.recording_file import RecordingFile
 from breathmap.tools.run.session import Session
+from breathmap.tools.run.summary import PortSummary
 
 # Rows of a log between two looks at its progress.
 PROGRESS_ROWS = 2000
-# Bytes held before the first frame of ours; more than any device sends in vain by mistake.
-HELD_BYTES_MAXIMUM = 8_000_000
 BLOCK_BYTES = 1 << 20
 PAUSE_S = 0.05
 
@@ -31,98 +31,155 @@ Say = Callable[[str], None]
 
 
 class PortSource:
-    """A port; every byte that is learned goes into a recording first.
+    """A port; every byte that is learned goes through a recording.
 
     folder: for the recordings. wait_s: how long the port may be silent, or send nothing of ours, at
-    the start. A pause ends a recording and going on begins another, so that replaying them gives
-    exactly what was learned. The port is the caller's to close.
+    the start. again: how it is opened again when it went, None where its end is the end. A pause
+    ends a recording and going on begins another, and so does a new connection, so that replaying
+    them gives exactly what was learned. It closes the port.
     """
 
-    def __init__(self, port: Any, url: str, folder: Path, wait_s: float, baud: int) -> None:
-        self._port = port
+    def __init__(
+        self,
+        port: Any,
+        url: str,
+        folder: Path,
+        wait_s: float,
+        baud: int,
+        again: Again | None = None,
+    ) -> None:
+        self._recorder = Recorder(port, url, folder, again)
         self._url = url
-        self._folder = folder
         self._wait_s = wait_s
         self._baud = baud
-        self._recording = RecordingFile(folder)
-        self._arrived = 0
-        self._spoken = False  # a frame of ours has come from this port
+        self._section: RecordingFile | None = None
+        self._is_begun = True  # the session knows that this recording's bytes come now
+
+    @property
+    def arrived(self) -> int:
+        """Bytes that have arrived."""
+        return self._recorder.arrived
+
+    @property
+    def story(self) -> PortSummary:
+        """What happened to the port."""
+        return self._recorder.story
+
+    @property
+    def has_given_up(self) -> bool:
+        """True when the port was away for longer than is waited for."""
+        return self._recorder.has_given_up
+
+    def start(self) -> None:
+        """Begin to record, whatever is done before it is learned."""
+        if self._recorder.ident is None:
+            self._recorder.start()
+
+    def end(self) -> None:
+        """Close recording and port."""
+        if self._recorder.ident is not None:
+            self._recorder.end()
 
     def read(self, session: Session, stop: Stop, observer: Observer) -> None:
-        """Learn until the port closes or somebody asks to stop.
+        """Learn until the port is gone for good or somebody asks to stop, and then what has been
+        recorded by then.
 
         UserError when it gives nothing of ours in time, or ends without a sample.
         """
         before = session.samples
+        self._recorder.is_paused = lambda: observer.paused
+        self.start()
         with observer.learning():
             session.begin(self._url)
         try:
             self._follow(session, stop, observer)
         finally:
-            self._recording.close()
+            self.end()
+        if self._recorder.error is not None:
+            raise self._recorder.error
         if session.samples == before:
             raise UserError(self._why_no_sample(stop.asked))
         if not stop.asked:
             observer.closed()
 
     def _follow(self, session: Session, stop: Stop, observer: Observer) -> None:
-        began = last = sampled = time.monotonic()
-        was_paused = False
+        recorder = self._recorder
+        began = sampled = time.monotonic()
         samples = session.samples
-        for data in chunks(self._port, stop):
+        while True:
+            if stop.asked:
+                recorder.end()
+            # Before the look: what is not there now never comes.
+            is_over = recorder.over
+            recorder.news.clear()
+            has_moved = self._step(session, observer)
             now = time.monotonic()
-            if data:
-                last = now
             if session.samples != samples or observer.paused:
                 samples, sampled = session.samples, now
-            observer.waited(now - last, now - sampled)
-            if observer.paused:
-                if not was_paused:
-                    self._recording.close()
-                was_paused = True
-                observer.aside(data)
+            while recorder.notices:
+                observer.told(recorder.notices.popleft())
+            observer.waited(max(now - recorder.came_s, 0.0), now - sampled)
+            self._check_patience(now - max(began, recorder.connected_s))
+            if has_moved:
                 continue
-            if was_paused:
-                was_paused = False
-                self._recording = RecordingFile(self._folder)
-                with observer.learning():
-                    session.begin(self._url)
-            self._take(data, session, observer)
-            self._check_patience(now - began)
+            if is_over:
+                return
+            recorder.news.wait(IDLE_S)
 
-    def _take(self, data: bytes, session: Session, observer: Observer) -> None:
-        self._arrived += len(data)
-        self._recording.add(data)
-        for at in range(0, len(data), observer.slice_bytes):
-            with observer.learning():
-                session.feed(data[at : at + observer.slice_bytes])
-            observer.learned()
-        if session.source_frames and not self._recording.started:
-            self._spoken = True
-            self._recording.start()
+    def _step(self, session: Session, observer: Observer) -> bool:
+        """Learn a slice of what was recorded; False when there is none."""
+        recorder = self._recorder
+        if self._section is None:
+            if not recorder.sections:
+                self._look_aside(observer)
+                return False
+            self._section = recorder.sections.popleft()
+        was_over = self._section.over
+        data = self._section.take(observer.slice_bytes)
+        if not data and was_over:
+            self._section, self._is_begun = None, False
+            return True
+        if not data:
+            return False
+        with observer.learning():
+            if not self._is_begun:
+                session.begin(self._url)
+            self._is_begun = True
+            session.feed(data)
+        observer.learned()
+        return True
+
+    def _look_aside(self, observer: Observer) -> None:
+        """Show what arrives during a pause; nothing of it is learned."""
+        aside = self._recorder.aside
+        while aside and observer.paused:
+            observer.aside(aside.popleft())
+        if not observer.paused:
+            aside.clear()
 
     def _check_patience(self, waited_s: float) -> None:
-        if self._recording.held_bytes > HELD_BYTES_MAXIMUM or (
-            not self._spoken and waited_s > self._wait_s
-        ):
+        recorder = self._recorder
+        if recorder.spoken or recorder.error or recorder.lost_since is not None:
+            return
+        if recorder.noise or (waited_s > self._wait_s and not recorder.over):
             raise UserError(self._why_nothing())
 
     def _why_nothing(self) -> str:
-        if not self._arrived:
+        if not self.arrived:
             return (
                 f"{self._url}: nothing has arrived in {self._wait_s:g} s: check that the device "
                 "has power, its wiring (TX to RX, ground) and the port's name"
             )
         return (
-            f"{self._url}: {self._arrived} bytes arrived but no frame of ours: check the baud rate "
+            f"{self._url}: {self.arrived} bytes arrived but no frame of ours: check the baud rate "
             f"(now {self._baud}) and the wiring"
         )
 
     def _why_no_sample(self, stopped: bool) -> str:
-        if stopped or self._spoken:
+        if stopped or self._recorder.spoken:
             return f"{self._url}: no sample has arrived; nothing was learned"
-        none = f"after {self._arrived} bytes, none of them a frame of ours"
-        what = none if self._arrived else "at once"
+        none = f"after {self.arrived} bytes, none of them a frame of ours"
+        what = none if self.arrived else "at once"
         return f"{self._url}: the port closed {what}; nothing was learned"
 
 

@@ -131,9 +131,24 @@ class AlarmsSummary(Part):
     episodes: list[AlarmSummary]
 
 
+class PortSummary(Part):
+    """What happened to a port. times_lost: how often it went; lost_s: for how long in all. refused:
+    how many other devices came in its place. unknown: files of what came from nobody knows whom,
+    and was not learned. unrecorded_...: what a full disk did not take: since when (time of day),
+    why, how much."""
+
+    times_lost: Count = 0
+    lost_s: float = 0.0
+    refused: Count = 0
+    unknown: list[str] = []
+    unrecorded_from: str | None = None
+    unrecorded_why: str | None = None
+    unrecorded_bytes: Count = 0
+
+
 class Summary(Part):
     """A run. link: what the link counted. delay_found: only where it was looked for. alarms: None
-    of a run of 0.1.0."""
+    of a run of 0.1.0. port: of a run from one."""
 
     software_version: str
     protocol_version: int
@@ -144,6 +159,7 @@ class Summary(Part):
     banks: dict[BankName, BankSummary]
     link: dict[Reason, Count] = {}
     alarms: AlarmsSummary | None = None
+    port: PortSummary | None = None
     warnings: list[str] = []
     delay_found: dict[str, DelayFoundSummary] | None = None
 

@@ -4,6 +4,7 @@ from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.screen import Screen, Table, number, share_of
 from breathmap.tools.base.uncertain import error_text, value_text
 from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
+from breathmap.tools.run.port_words import port_lines
 from breathmap.tools.run.summary import BankSummary, FilmSummary, Summary
 
 FILM_NOT_TOLD = "not told; change the load more"
@@ -20,6 +21,8 @@ def show_summary(screen: Screen, summary: Summary) -> None:
     for line in alarm_lines(summary.alarms):
         screen.warn(line)
     for line in quiet_lines(summary.alarms):
+        screen.say(line)
+    for line in port_lines(summary.port):
         screen.say(line)
     for line in summary.warnings:
         screen.warn(line)

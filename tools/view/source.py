@@ -18,7 +18,7 @@ from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.protocol.wire.samples import SampleAssembler
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.base.port import Stop
-from breathmap.tools.run.observer import Observer, Work
+from breathmap.tools.run.observer import PORT, Notice, Observer, Work
 from breathmap.tools.run.session import Session
 from breathmap.tools.view.state import Watch
 
@@ -39,8 +39,9 @@ class Source(threading.Thread, Observer):
 
     speed: a multiple of real time at which files are played, None for a port. paused: set by the
     screen. stop: asks to end. error: what ended it, if anything went wrong. ended: no more will
-    come. silent_s, no_sample_s: how long nothing has arrived, and how long no sample. alarmed:
-    called from the thread when a slice has raised an alarm.
+    come. silent_s, no_sample_s: how long nothing has arrived, and how long no sample. port_state:
+    what is the matter with the port, "" when it is there. alarmed: called from the thread when an
+    alarm was raised.
     """
 
     def __init__(
@@ -64,6 +65,8 @@ class Source(threading.Thread, Observer):
         self.error: BaseException | None = None
         self.silent_s = 0.0
         self.no_sample_s = 0.0
+        self.port_state = ""
+        self._is_recording_failing = False
         self.alarmed: Callable[[], None] = lambda: None
         self._work = work
         self._onlooker: _Onlooker | None = None
@@ -119,7 +122,7 @@ class Source(threading.Thread, Observer):
         """Note the silence; a device that was there and is not is an alarm."""
         self.silent_s = silent_s
         self.no_sample_s = no_sample_s
-        if silent_s:
+        if silent_s or self._is_recording_failing:
             self._call_silence()
 
     def aside(self, data: bytes) -> None:
@@ -129,6 +132,17 @@ class Source(threading.Thread, Observer):
         with self.learning():
             self._onlooker.feed(data)
 
+    def told(self, notice: Notice) -> None:
+        """A port that went, another device in its place, a full disk: alarms at once."""
+        if notice.about == PORT:
+            self.port_state = notice.state
+        else:
+            self._is_recording_failing = bool(notice.state)
+        with self.learning():
+            self.watch.recording(self._is_recording_failing)
+            if notice.about == PORT and notice.is_alarm:
+                self.watch.silence(float("inf"))
+
     def closed(self) -> None:
         """Unplugged or over: somebody has to see it."""
         self.silent_s = float("inf")
@@ -136,8 +150,9 @@ class Source(threading.Thread, Observer):
 
     def _call_silence(self) -> None:
         with self.learning():
+            self.watch.recording(self._is_recording_failing)
             if self.session.samples:
-                self.watch.silence(self.silent_s)
+                self.watch.silence(float("inf") if self.port_state else self.silent_s)
 
 
 class _Onlooker:

@@ -108,6 +108,11 @@ class Watch:
         self.alarms.silence(silent_s)
         self._note_raised()
 
+    def recording(self, is_failing: bool) -> None:
+        """The disk takes no more, or takes it again."""
+        self.alarms.recording(is_failing)
+        self._note_raised()
+
     def _note_raised(self) -> None:
         for kind, latched in enumerate(self.alarms.latched):
             if not latched:

@@ -36,9 +36,17 @@ START = (
 
 
 def verdict_line(
-    watch: Watch, names: list[str], paused: bool, silent_s: float, no_sample_s: float = 0.0
+    watch: Watch,
+    names: list[str],
+    paused: bool,
+    silent_s: float,
+    no_sample_s: float = 0.0,
+    port_state: str = "",
 ) -> tuple[str, str]:
-    """Return (is it learning and if not why not, what to do)."""
+    """Return (is it learning and if not why not, what to do). port_state: what is the matter with
+    the port."""
+    if port_state:
+        return f"NOT LEARNING: {port_state}", "to do: plug it in again; it goes on by itself"
     if paused:
         return "PAUSED: nothing is learned or recorded; alarms go on", "to do: space goes on"
     if silent_s > SILENT_S:
