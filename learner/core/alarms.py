@@ -8,7 +8,7 @@ a cause is an episode, counted and kept. Bounded memory. A small board watches t
 """
 
 from breathmap.learner.core.episodes import Episodes
-from breathmap.learner.core.lean import LAST_S, RUN_S, SLOTS, WORST, Lean, LeanLimits
+from breathmap.learner.core.lean import LAST_S, RUN_S, SLOTS, WORST, Lean
 from breathmap.learner.core.settings import SWITCHING, Settings
 from breathmap.protocol.wire.codes import SENSOR_READY, SENSOR_WARMING
 from breathmap.protocol.wire.sample import NAN, Sample
@@ -42,11 +42,15 @@ AGAIN_S = 10.0  # an acknowledged alarm whose cause stays comes back after this
 SAME_S = 10.0
 
 
-class AlarmLimits(LeanLimits):
-    """Thresholds. Each default is common practice, no source."""
+class AlarmLimits:
+    """Thresholds. Each default is common practice, no source. The first four: see
+    `breathmap.learner.core.lean.Lean`."""
 
     def __init__(self) -> None:
-        super().__init__()
+        self.target_load = [60.0, 90.0]
+        self.above_target = [0.07, 0.05]
+        self.lean_load = [50.0, 75.0, 95.0]
+        self.lean_lambda = [1.35, 1.2, 1.1]
         self.coolant_max_c = 112.0
         self.link_lost_s = 1.0
         self.frames_lost_pct = 5.0
@@ -70,7 +74,13 @@ class Alarms:
         self.bank = [-1] * len(NAMES)
         self.value = [0.0] * len(NAMES)
         self.episodes = Episodes(len(NAMES))
-        self.lean = Lean(settings, limits)
+        self.lean = Lean(
+            settings,
+            limits.lean_load,
+            limits.lean_lambda,
+            limits.target_load,
+            limits.above_target,
+        )
         self.running_s = 0.0
         self._quiet_s = [0.0] * len(NAMES)
         self._banks = count

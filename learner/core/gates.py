@@ -15,7 +15,6 @@ from breathmap.protocol.wire.codes import (
     FUEL_CUT,
     LONG_TERM_ADAPTATION,
     POWER_ENRICHMENT,
-    REASONS,
     REV_LIMIT,
     SENSOR_FAULT,
     SENSOR_READY,
@@ -67,6 +66,9 @@ def primary_reason(verdict: int) -> int:
 
 def reason_names(verdict: int) -> "list[str]":
     """Names of all reasons in a verdict; empty for a used sample."""
+    # Here, because a board need not load them.
+    from breathmap.protocol.wire.names import REASONS
+
     return [REASONS[k] for k in range(len(REASONS)) if verdict >> k & 1]
 
 

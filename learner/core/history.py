@@ -81,25 +81,26 @@ class DelayModel:
 class History:
     """A ring of operating points with what the controller commanded at each.
 
-    size: points kept. banks: lambda sensors. `push` adds the newest point. `find` and `look_back`
+    size: points kept. banks: lambda sensors. typecode: "d" or "f", how they are stored.
+    `push` adds the newest point. `find` and `look_back`
     put the cursor at a moment in the past; then `at` reads any column there. Columns are arrays,
     newest at `newest`. turned: engine cycles since the start. Per bank: commanded, the lambda that
     the controller believed it commanded (target / fuel multiplier); air, what it believed to be
     drawn in a cycle (any unit); passed_cm3, exhaust gas since the start.
     """
 
-    def __init__(self, size: int, banks: int) -> None:
+    def __init__(self, size: int, banks: int, typecode: str = "d") -> None:
         self.size = size
         self.banks = banks
-        self.time_s = array("d", [0.0] * size)
-        self.speed_rpm = array("d", [0.0] * size)
-        self.load = array("d", [0.0] * size)
-        self.throttle = array("d", [0.0] * size)
-        self.target = array("d", [0.0] * size)
-        self.turned = array("d", [0.0] * size)
-        self.commanded = [array("d", [0.0] * size) for _ in range(banks)]
-        self.air = [array("d", [0.0] * size) for _ in range(banks)]
-        self.passed_cm3 = [array("d", [0.0] * size) for _ in range(banks)]
+        self.time_s = array(typecode, [0.0] * size)
+        self.speed_rpm = array(typecode, [0.0] * size)
+        self.load = array(typecode, [0.0] * size)
+        self.throttle = array(typecode, [0.0] * size)
+        self.target = array(typecode, [0.0] * size)
+        self.turned = array(typecode, [0.0] * size)
+        self.commanded = [array(typecode, [0.0] * size) for _ in range(banks)]
+        self.air = [array(typecode, [0.0] * size) for _ in range(banks)]
+        self.passed_cm3 = [array(typecode, [0.0] * size) for _ in range(banks)]
         # Gas of one cycle at the newest point.
         self._gas_cm3 = array("d", [0.0] * banks)
         self.newest = -1

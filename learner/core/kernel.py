@@ -108,7 +108,7 @@ class Evidence:
         self.outlier = False
         self.outlier_share = 0.0
         self._block_index = array("H", [0] * BLOCK_CELLS)
-        self._block_score = _zeros("d", BLOCK_CELLS)
+        self._block_score = _zeros(typecode, BLOCK_CELLS)
         self._block_used = 0
         self.held: "HeldSums | None" = None
         if typecode == "f":

@@ -59,20 +59,6 @@ _NEWEST = STEPS + 1
 _ALL = STEPS + 2
 
 
-class LeanLimits:
-    """Thresholds; each default is common practice, no source. Loads are in the load axis's unit.
-
-    lean_load, lean_lambda: lambda that is too lean whatever the target. target_load, above_target:
-    how far above the target is too lean. Both straight in between, and nothing below the first.
-    """
-
-    def __init__(self) -> None:
-        self.lean_load = [50.0, 75.0, 95.0]
-        self.lean_lambda = [1.35, 1.2, 1.1]
-        self.target_load = [60.0, 90.0]
-        self.above_target = [0.07, 0.05]
-
-
 def between(loads: "list[float]", values: "list[float]", load: float) -> float:
     """The value at a load, straight between neighbours; NONE below the first load."""
     if not load >= loads[0]:
@@ -98,6 +84,10 @@ def _join(kept: "array[float]", into: int, other: int, afresh: bool) -> None:
 class Lean:
     """Watches the mixture of one engine.
 
+    lean_load, lean_lambda: lambda that is too lean whatever the target. target_load, above_target:
+    how far above the target is too lean. Both at loads in the load axis's unit, straight in between
+    and nothing below the first.
+
     on[bank]: the alarm is on. count: alarms so far, all banks. judged_s: how long a reading could
     have raised one. run: per bank SLOTS numbers: the sum, the newest reading's distance above its
     limit, seconds since the first lean reading of this run (-1: none) and from that to the last,
@@ -106,9 +96,19 @@ class Lean:
     be judged) and its highest target with the film's share (NONE: the target is not known).
     """
 
-    def __init__(self, settings: Settings, limits: LeanLimits) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        lean_load: "list[float]",
+        lean_lambda: "list[float]",
+        target_load: "list[float]",
+        above_target: "list[float]",
+    ) -> None:
         self.settings = settings
-        self.limits = limits
+        self.lean_load = lean_load
+        self.lean_lambda = lean_lambda
+        self.target_load = target_load
+        self.above_target = above_target
         self.on = [False] * len(settings.banks)
         self.count = 0
         self.judged_s = 0.0
@@ -207,9 +207,8 @@ class Lean:
 
     def _limit(self) -> float:
         """The lambda that is too lean now, NONE where nothing is."""
-        limits = self.limits
-        limit = between(limits.lean_load, limits.lean_lambda, self.low)
-        above = between(limits.target_load, limits.above_target, self.low)
+        limit = between(self.lean_load, self.lean_lambda, self.low)
+        above = between(self.target_load, self.above_target, self.low)
         return min(limit, self.base + above)
 
     def _judge(self, at: int, bank: int, above: float, dt_s: float) -> None:

@@ -17,7 +17,7 @@ from breathmap.learner.core.gates import Gates, LoopWatch
 from breathmap.learner.core.history import History, Seen
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import SWITCHING, BankSettings, Settings
-from breathmap.protocol.wire.codes import REASONS
+from breathmap.protocol.wire.codes import REASON_COUNT
 from breathmap.protocol.wire.sample import NAN, Sample
 
 # Two samples closer than this many sensor lags tell less than two independent ones: after two a
@@ -79,7 +79,7 @@ class BankLearner:
         self.measured = 0.0
         self.seen_count = 0
         self.used_count = 0
-        self.refused = [0] * len(REASONS)
+        self.refused = [0] * REASON_COUNT
 
     def correction(self, speed_rpm: float, load: float) -> float:
         """Running estimate of the correction at a point, a fraction; clamped to the axes."""
@@ -91,7 +91,7 @@ class BankLearner:
 class Learner:
     """Learns the tables of all banks of one engine from a stream of samples.
 
-    settings: the engine. typecode: "d" or "f", how evidence is stored.
+    settings: the engine. typecode: "d" or "f", how evidence and history are stored.
     """
 
     def __init__(self, settings: Settings, typecode: str = "d") -> None:
@@ -99,7 +99,7 @@ class Learner:
         count = len(settings.banks)
         self.banks = [BankLearner(settings.banks[k], k, settings, typecode) for k in range(count)]
         size = int(settings.history_s * settings.sample_rate_hz) + 4
-        self.history = History(size, count)
+        self.history = History(size, count, typecode)
         # Per bank, of the newest sample: air drawn in and exhaust gas of one cycle.
         self._air = array("d", [0.0] * count)
         self._gas_cm3 = array("d", [0.0] * count)

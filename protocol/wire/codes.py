@@ -1,7 +1,8 @@
 # Board-safe: runs on CPython and MicroPython alike.
-"""The numbers of the protocol that need no field table: limits, flags, states, reasons.
+"""The numbers of the protocol that need no field table: limits, flags, states.
 
-Apart from `fields`, so that a learner on a small board need not load the table itself.
+Apart from `fields`, so that a learner on a small board need not load the table itself; their names
+stand in `names`.
 """
 
 PROTOCOL_VERSION = 1
@@ -18,18 +19,7 @@ MAX_WIRE_BYTES = MAX_FRAME_BYTES + 2
 MAX_BANKS = 8
 MAX_BREAKPOINTS = 32
 
-# Sample flags, by bit number.
-FLAGS = (
-    "fuel_cut",
-    "closed_loop",
-    "acceleration_enrichment",
-    "deceleration_enleanment",
-    "power_enrichment",
-    "warm_up_enrichment",
-    "idle_control",
-    "rev_limit",
-    "long_term_adaptation",
-)
+# Sample flags.
 FUEL_CUT = 1
 CLOSED_LOOP = 2
 ACCELERATION_ENRICHMENT = 4
@@ -41,49 +31,12 @@ REV_LIMIT = 128
 LONG_TERM_ADAPTATION = 256
 
 # Sensor states, by number. Zero means "none", so that a frame of zeros never looks healthy.
-SENSOR_STATES = (
-    "absent",
-    "warming",
-    "ready",
-    "fault",
-)
 SENSOR_ABSENT = 0
 SENSOR_WARMING = 1
 SENSOR_READY = 2
 SENSOR_FAULT = 3
 
-# What the load axis is, by number.
-LOAD_AXES = (
-    "unknown",
-    "map_kpa",
-    "throttle_pct",
-)
-
-# Why a sample was refused, by number. The learner's gates give each its explanation and remedy.
-# Numbers are never reused; a later version only appends.
-REASONS = (
-    "engine_not_running",
-    "coolant_cold",
-    "engine_too_hot",
-    "battery_low",
-    "sensor_not_ready",
-    "sensor_fault",
-    "lambda_out_of_range",
-    "fuel_cut",
-    "fuel_cut_recovery",
-    "acceleration_enrichment",
-    "other_enrichment",
-    "throttle_moving",
-    "pressure_moving",
-    "speed_moving",
-    "outside_axes_now",
-    "outside_axes_at_injection",
-    "closed_loop_wrong",
-    "target_changed",
-    "history_short",
-    "frames_lost",
-    "value_missing",
-    "loop_not_settled",
-)
+# Reasons for refusing a sample.
+REASON_COUNT = 22
 
 NO_BANK = 255

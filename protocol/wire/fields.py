@@ -11,11 +11,9 @@ from breathmap.protocol.wire.codes import (
     CLOSED_LOOP,
     CRC_BYTES,
     DECELERATION_ENLEANMENT,
-    FLAGS,
     FUEL_CUT,
     HEADER_BYTES,
     IDLE_CONTROL,
-    LOAD_AXES,
     LONG_TERM_ADAPTATION,
     MAX_BANKS,
     MAX_BREAKPOINTS,
@@ -25,15 +23,14 @@ from breathmap.protocol.wire.codes import (
     NO_BANK,
     POWER_ENRICHMENT,
     PROTOCOL_VERSION,
-    REASONS,
     REV_LIMIT,
     SENSOR_ABSENT,
     SENSOR_FAULT,
     SENSOR_READY,
-    SENSOR_STATES,
     SENSOR_WARMING,
     WARM_UP_ENRICHMENT,
 )
+from breathmap.protocol.wire.names import FLAGS, LOAD_AXES, REASONS, SENSOR_STATES
 
 # What `breathmap.protocol.wire.codes` holds belongs to the table: whoever has the table has it,
 # too.

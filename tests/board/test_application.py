@@ -34,13 +34,14 @@ MINUTES = 2.0
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """A description of eight by eight cells, its tables, and two simulated minutes of road."""
+    """A description of eight by eight cells, its tables, and two simulated minutes of road with too
+    little fuel pressure."""
     folder = tmp_path_factory.mktemp("bench")
     description = small_description(8)
-    tables = tables_of(description)
+    tables = tables_of(description, 45.0)  # what so lean an engine needs can be stored
     path = write_bench(folder, description, tables)
     ride = folder / "ride.bin"
-    write_ride(ride, MINUTES)
+    write_ride(ride, MINUTES, faults="fuel-pressure-wrong=0.78")
     return description, tables, path, ride
 
 
@@ -118,6 +119,24 @@ def test_board_and_host_learn_the_same_to_the_last_bit(bench, board, learned, tm
         assert list(ours.border) == list(theirs.border)
         assert list(ours.term_x) == list(theirs.term_x)
         assert ours.noise == theirs.noise
+
+
+def test_a_board_counts_the_lean_alarms_that_a_host_counts(bench, board, learned, tmp_path):
+    """Beside its evidence a board keeps how many lean alarms there were, and the worst, as a replay
+    on the host finds them."""
+    _, _, path, ride = bench
+    with BoardLink(board[0]) as link:
+        fetch_snapshot(link)  # which it saves before
+    alarms = replay(path, [ride], tmp_path / "replayed", Screen(quiet=True)).summary.alarms
+    assert alarms is not None
+    lean = [one for one in alarms.episodes if one.kind == "lean_under_load"]
+    assert len(lean) > 1
+    worst = max(lean, key=lambda one: one.worst - (one.limit or 0.0))
+    assert (board[1] / "alarms.txt").read_text("utf-8") == (
+        f"lean alarms since the start: {len(lean)}; worst: lambda {worst.worst:.2f}, limit "
+        f"{worst.limit:.2f} ({worst.bank}), {worst.speed_rpm or 0:.0f} rpm, "
+        f"load {worst.load or 0:.0f}\n"
+    )
 
 
 def test_fetching_again_adds_nothing(bench, board, learned, tmp_path, capsys):

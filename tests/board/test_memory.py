@@ -7,6 +7,7 @@ import struct
 from binascii import crc32
 
 import pytest
+from bench_streams import healthy_sample
 from board_bench import board_folder, small_description, tables_of, write_ride
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -210,6 +211,28 @@ def test_the_board_packs_and_reads_samples_as_the_table_does(fixed, banks):
     decode_sample_into(payload, one)
     wire.decode_sample(payload, two)
     assert repr(vars(one)) == repr(vars(two))
+
+
+def test_a_lamp_is_lit_while_the_mixture_is_too_lean(tmp_path):
+    """The lamp goes on with the lean alarm and off when it is over; without one nothing is kept."""
+    lit: list[bool] = []
+    app = application(tmp_path)
+    app._lamp = lit.append
+    sample = healthy_sample(2, map_kpa=98.0, target_lambda=0.88, measured_lambda=0.88)
+    for measured, count in ((0.88, 50), (1.0, 20), (0.88, 50)):
+        sample.measured_lambda[:] = [0.88, measured]
+        for _ in range(count):
+            sample.time_us += 40_000
+            app.take(sample, b"")
+    assert lit == [True, False]
+    assert app.save()
+    assert "1; worst: lambda 1.00, limit 0.93 (right), 3000 rpm" in (
+        (tmp_path / "alarms.txt").read_text()
+    )
+    quiet = application(tmp_path / "quiet")
+    (tmp_path / "quiet").mkdir()
+    assert quiet.save()
+    assert not (tmp_path / "quiet" / "alarms.txt").exists()
 
 
 def memory_of(run, *arguments):

@@ -13,8 +13,8 @@ from breathmap.learner.core import gates
 from breathmap.learner.core.gates import Gates, LoopWatch
 from breathmap.learner.core.settings import SWITCHING, Limits
 from breathmap.protocol.wire import fields
-from breathmap.protocol.wire.codes import REASONS
 from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
+from breathmap.protocol.wire.names import REASONS
 
 NAN = math.nan
 LIMITS = Limits()

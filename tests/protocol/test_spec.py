@@ -23,6 +23,7 @@ from breathmap.protocol.book import texts
 from breathmap.protocol.host.all_frames import ALL_FRAMES
 from breathmap.protocol.host.link import LinkReader
 from breathmap.protocol.wire import control_fields, fields
+from breathmap.protocol.wire.codes import REASON_COUNT
 from breathmap.protocol.wire.device import build_frame
 from breathmap.protocol.wire.events import FrameEvent
 from breathmap.protocol.wire.fields import FRAMES, RESERVED, SAMPLE, WIRE_TYPES
@@ -100,7 +101,7 @@ def test_the_table_is_consistent():
 
 def test_reasons_fit_the_status_frame():
     """There is room in a status frame for a counter of every reason."""
-    assert len(fields.REASONS) == len(set(fields.REASONS))
+    assert len(fields.REASONS) == len(set(fields.REASONS)) == REASON_COUNT
     assert len(fields.REASONS) <= fields.STATUS.groups[0].most
 
 

@@ -87,9 +87,12 @@ def board_folder(
     return folder
 
 
-def write_ride(path: Path, minutes: float, seed: int = 3, rate_hz: float = 25.0) -> int:
+def write_ride(
+    path: Path, minutes: float, seed: int = 3, rate_hz: float = 25.0, faults: str = ""
+) -> int:
     """Write a simulated road ride of invented data: its samples only, so that any axes fit."""
-    write_recording(prepare(Order("road", minutes, seed, "", rate_hz)), path, Screen(quiet=True))
+    order = Order("road", minutes, seed, faults, rate_hz)
+    write_recording(prepare(order), path, Screen(quiet=True))
     reader = LinkReader()
     reader.feed(path.read_bytes())
     frames: list[bytes] = []

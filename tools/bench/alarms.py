@@ -142,8 +142,9 @@ def lean(seed: int) -> LeanHolds:
         now_s = sample.time_us * 1e-6
         for bank in range(parameters.banks):
             on = watch.lean.on[bank]
-            if on and not was_on[bank]:
-                fall_s = max([at_s for at_s in falls_s if at_s < now_s], default=-1e9)
+            # A throttle opened without enrichment may lean out the first step: that is no hold.
+            if on and not was_on[bank] and now_s > falls_s[0]:
+                fall_s = max(at_s for at_s in falls_s if at_s < now_s)
                 called.add((fall_s, bank))
                 found.from_reading_s.append(watch.lean.run[bank * SLOTS + RUN_S])
                 found.from_fall_s.append(now_s - fall_s)

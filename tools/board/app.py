@@ -8,6 +8,7 @@ belongs into every round of the loop. What is asked for goes out between the sam
 
 import struct
 
+from breathmap.learner.core.lean import SLOTS, WORST, Lean
 from breathmap.learner.core.snapshot import clear, fingerprint
 from breathmap.learner.core.stream import Learner
 from breathmap.protocol.wire.events import FrameEvent
@@ -47,6 +48,7 @@ FIRMWARE = "0.1"
 IDENTITY_EVERY_S = 5.0
 STATUS_EVERY_S = 1.0
 SAVE_EVERY_S = 60.0
+ALARMS = "/alarms.txt"
 
 
 # The longest request that is read; it takes 24 bytes today, and others are skipped.
@@ -58,12 +60,14 @@ class Application:
 
     engine: from `read_engine`. slots: the memory. send(frame, may_wait): puts a whole frame on the
     wire and returns True, or returns False for want of room. random32: draws an origin, not 0.
+    lamp(lit): called when a lean alarm comes or goes.
     note: one line on evidence that was found and not used, else "".
     """
 
-    def __init__(self, engine, slots, send, random32) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, engine, slots, send, random32, lamp=lambda lit: None) -> None:  # type: ignore[no-untyped-def]
         self.engine = engine
         self.learner = Learner(engine.settings, engine.typecode)
+        self.lean = Lean(engine.settings, *engine.lean)
         self.evidences = [bank.evidence for bank in self.learner.banks]
         self.marks = [fingerprint(engine.settings, b.table) for b in self.learner.banks]
         self.slots = slots
@@ -84,6 +88,11 @@ class Application:
         self._since_identity_s = IDENTITY_EVERY_S
         self._since_status_s = 0.0
         self._since_save_s = 0.0
+        self._lamp = lamp
+        self._lit = False
+        self._worst = self.lean.run[WORST:SLOTS]
+        self._worst_bank = 0
+        self._told = 0
         self._queue = []  # type: ignore[var-annotated]
         self._parts = None
         self._cleared = 0
@@ -121,12 +130,27 @@ class Application:
     def take(self, sample, payload: bytes) -> None:  # type: ignore[no-untyped-def]
         """Learn from a sample, and pass it on to the host as it is."""
         self.learner.learn_one(sample)
+        self._watch(sample)
         self.time_us = sample.time_us
         frame = self._frame(SAMPLE_TYPE, payload)
         if self._send(frame, False):
             self._sent += 1
         else:
             self._dropped += 1
+
+    def _watch(self, sample) -> None:  # type: ignore[no-untyped-def]
+        # The lamp is lit while the mixture is too lean; the worst of it is kept.
+        lean = self.lean
+        lean.take(sample)
+        lit = True in lean.on
+        if lit != self._lit:
+            self._lit = lit
+            self._lamp(lit)
+        for bank in range(len(lean.on)):
+            at = bank * SLOTS + WORST
+            if lean.on[bank] and lean.run[at] > self._worst[0]:
+                self._worst = lean.run[at : at + SLOTS - WORST]
+                self._worst_bank = bank
 
     def hear(self, data: bytes) -> None:
         """Take bytes from the host."""
@@ -160,9 +184,21 @@ class Application:
         number = self.slots.snapshot + 1
         try:
             self.slots.save(lambda bank, numbers: self._head(number, bank, numbers), self.evidences)
+            if self._told != self.lean.count:
+                self._tell_alarms()
         except OSError:
             return False
         return True
+
+    def _tell_alarms(self) -> None:
+        _, value, limit, speed_rpm, load = self._worst
+        name = self.learner.banks[self._worst_bank].name
+        with open(self.slots.folder + ALARMS, "w") as file:
+            file.write(
+                "lean alarms since the start: %d; worst: lambda %.2f, limit %.2f (%s), %.0f rpm, "
+                "load %.0f\n" % (self.lean.count, value, limit, name, speed_rpm, load)
+            )
+        self._told = self.lean.count
 
     def _head(self, snapshot: int, bank: int, numbers) -> bytes:  # type: ignore[no-untyped-def]
         learner = self.learner.banks[bank]

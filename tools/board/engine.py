@@ -19,11 +19,13 @@ class BadEngineFile(ValueError):  # noqa: N818 (says what was found)
 
 
 class Engine:
-    """What the board knows of its engine. typecode: how tables and evidence are stored."""
+    """What the board knows of its engine. lean: the limits of a mixture that is too lean, as
+    `breathmap.learner.core.lean.Lean` takes them. typecode: how tables and evidence are stored."""
 
-    def __init__(self, name: str, settings: Settings, typecode: str) -> None:
+    def __init__(self, name: str, settings: Settings, lean, typecode: str) -> None:  # type: ignore[no-untyped-def]
         self.name = name
         self.settings = settings
+        self.lean = lean
         self.typecode = typecode
 
 
@@ -70,6 +72,9 @@ def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
                 cells[at] = value
                 at += 1
         table = Table(speeds, loads, cells, typecode)  # type: ignore[arg-type]  # arrays do
+        # Axes are the same for every bank, and kept once.
+        table.speed_rpm = speeds
+        table.load = loads
         banks.append(BankSettings(bank["name"], table, DelayModel(*bank["delay"])))
     settings = Settings(
         banks,
@@ -87,4 +92,4 @@ def _read(lines, parse) -> Engine:  # type: ignore[no-untyped-def]
         # A host of another version may know more gates than this board: those it keeps as they are.
         if hasattr(settings.limits, name):
             setattr(settings.limits, name, head["limits"][name])
-    return Engine(head["engine"], settings, typecode)
+    return Engine(head["engine"], settings, head["lean"], typecode)

@@ -8,6 +8,8 @@ which takes a whole frame or returns False. Settings stand in board.json:
     {"host": {"uart": 0, "baud": 115200}, "source": "line", "line": {"uart": 1, "baud": 115200}}
     {"host": {}, "source": "inputs", "inputs": {...}}      without "uart" the host is on USB
 
+"lamp": {"pin": 25} in either names an output that is on while the mixture is too lean.
+
 On the unix port: micropython main.py FOLDER LINE, where FOLDER holds the files and LINE is a device
 or a recording; the host is on standard input and output.
 """
@@ -134,15 +136,16 @@ def random32() -> int:
     return int.from_bytes(os.urandom(4), "little") | 1
 
 
-def build(folder: str, host, source_of):  # type: ignore[no-untyped-def]
-    """Return (application, source). source_of(engine): makes the source. Raises BadEngineFile."""
+def build(folder: str, host, source_of, *lamp):  # type: ignore[no-untyped-def]
+    """Return (application, source). source_of(engine): makes the source. lamp: the application's,
+    where there is one. Raises BadEngineFile."""
     try:
         with open(folder + "/engine.txt") as lines:
             engine = read_engine(lines, json.loads)
     except OSError:
         raise BadEngineFile("there is no engine.txt: install it with breathmap board install")  # noqa: B904
     gc.collect()
-    app = Application(engine, Slots(folder), lambda frame, wait: host.write(frame), random32)
+    app = Application(engine, Slots(folder), lambda frame, wait: host.write(frame), random32, *lamp)
     return app, source_of(engine)
 
 
@@ -183,13 +186,23 @@ def main() -> None:
             own = settings.get("host", {})
             usb = StreamPort(sys.stdin.buffer, sys.stdout.buffer)
             host = UartPort(own) if "uart" in own else usb  # type: ignore[assignment]
-            app, source = build(".", host, lambda engine: _source(settings, engine))
+            app, source = build(
+                ".", host, lambda engine: _source(settings, engine), *_lamp(settings)
+            )
     except BadEngineFile as error:
         sys.stderr.write("breathmap board: %s\n" % error)
         sys.exit(2)
     if app.note:
         sys.stderr.write("breathmap board: %s\n" % app.note)
     run(app, source, host, unix)
+
+
+def _lamp(settings) -> tuple:  # type: ignore[no-untyped-def, type-arg]
+    if "lamp" not in settings:
+        return ()
+    from machine import Pin
+
+    return (Pin(settings["lamp"]["pin"], Pin.OUT, value=0),)
 
 
 def _source(settings, engine) -> object:  # type: ignore[no-untyped-def]

@@ -95,39 +95,36 @@ def _close(heads, parts: int, total: int) -> None:  # type: ignore[no-untyped-de
 
 
 class Slots:
-    """The two files in one folder. latest: path of the latest whole snapshot, or None; heads: its
-    heads. A snapshot that is not whole does not count, whatever its number."""
+    """The two files in one folder. latest: path of the latest whole snapshot, or None; snapshot:
+    its number, 0 for none. heads: its heads as found at the start, until it is loaded.
+    A snapshot that is not whole does not count, whatever its number."""
 
     def __init__(self, folder: str) -> None:
+        self.folder = folder
         self._paths = [folder + "/" + name for name in NAMES]
         self.latest: "str | None" = None
+        self.snapshot = 0
         self.heads = []
         for path in self._paths:
             try:
                 heads = walk(path)
             except (OSError, NotWhole):
                 continue
-            if self.latest is None or heads[0][SNAPSHOT] > self.heads[0][SNAPSHOT]:
+            if self.latest is None or heads[0][SNAPSHOT] > self.snapshot:
                 self.latest = path
+                self.snapshot = heads[0][SNAPSHOT]
                 self.heads = heads
-
-    @property
-    def snapshot(self) -> int:
-        """Number of the latest whole snapshot, 0 when there is none."""
-        return self.heads[0][SNAPSHOT] if self.heads else 0
 
     def save(self, heads, evidences) -> None:  # type: ignore[no-untyped-def]
         """Write a snapshot. heads(bank, numbers) returns the payload of a bank's head. Raises
         OSError when it cannot be written; the other file is untouched then."""
         path = self._paths[1] if self.latest == self._paths[0] else self._paths[0]
         number = 0
-        kept = []
         with open(path, "wb") as file:
             for bank in range(len(evidences)):
                 numbers = numbers_of(evidences[bank])
                 payload = heads(bank, numbers)
                 head = struct.unpack(layout.EVIDENCE_FORMAT, payload)
-                kept.append(head)
                 file.write(build_frame(EVIDENCE_TYPE, number, 0, payload))
                 number += 1
                 for part in range(numbers.part_count):
@@ -138,7 +135,8 @@ class Slots:
             file.flush()
             _sync(file)
         self.latest = path
-        self.heads = kept
+        self.snapshot = head[SNAPSHOT]
+        self.heads = []
 
     def load(self, evidences) -> None:  # type: ignore[no-untyped-def]
         """Fill the evidences from the latest snapshot, whose heads the caller has compared."""
@@ -147,6 +145,7 @@ class Slots:
         walk(self.latest, lambda bank, part, data: numbers[bank].put(part, data))
         for bank in range(len(evidences)):
             restore(evidences[bank], numbers[bank])
+        self.heads = []
 
 
 def _sync(file) -> None:  # type: ignore[no-untyped-def]

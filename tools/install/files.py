@@ -25,7 +25,7 @@ MODULES = (
         "samples", "shapes",
     )),
     *(f"learner/core/{name}.py" for name in (
-        "gates", "history", "kernel", "settings", "single_precision", "snapshot", "stream",
+        "gates", "history", "kernel", "lean", "settings", "single_precision", "snapshot", "stream",
         "table",
     )),
     *(f"tools/board/{name}.py" for name in (
@@ -57,6 +57,7 @@ def engine_text(
 ) -> str:
     """Return the engine file of a board: settings, then per bank a line and its table's rows."""
     settings = description.settings(tables)
+    limits = description.alarm_limits()
     width = len(description.axes.speed_rpm)
     head = {
         "format": FORMAT,
@@ -72,6 +73,7 @@ def engine_text(
         "noise": settings.noise,
         "number_bytes": number_bytes,
         "limits": {k: v for k, v in vars(settings.limits).items() if isinstance(v, float | int)},
+        "lean": [limits.lean_load, limits.lean_lambda, limits.target_load, limits.above_target],
         "speed_rpm": list(description.axes.speed_rpm),
         "load": list(description.axes.load),
         "banks": len(settings.banks),

@@ -138,8 +138,10 @@ def _fetch_parts(
 # Status and clearing.
 
 
-# A board has no room for more: a second evidence to fall back on, or columns of further causes.
+# A board has no room for more: other alarms, a second evidence to fall back on, or columns of
+# further causes.
 WATCHED = (
+    "It watches for a mixture too lean under load, and for no other alarm. "
     "Of what could explain a correction beside VE it watches film, charge lead, misfires and a "
     "stuck reading (refused from 3 s of moving load on; what it taught before stays in). For the "
     "rest record the ride on a computer, and diagnose it there."
