@@ -50,6 +50,7 @@ def test_a_broken_operation_is_told_and_leaves_nothing_half_done(world: World, n
     before = tree_of(world.root)
     log = DiskLog(world.root)
     assert world.run(log, scene.words).code == 0
+    kinds = world.kinds()
     results = [results_in(before), results_in(tree_of(world.root))]
     chance = random.Random(name)
     numbers = range(1, log.count + 1)
@@ -63,7 +64,10 @@ def test_a_broken_operation_is_told_and_leaves_nothing_half_done(world: World, n
         assert broken.broken, place
         if ended.code:
             told(ended, broken.error)
+        else:
+            assert world.kinds() == kinds, place
         after = tree_of(world.root)
+        assert not [path for path in after if "refused" in path], place
         history = after.get(HISTORY_PATH) or b""
         assert history.startswith(before.get(HISTORY_PATH) or b""), place
         for folder, files in results_in(after).items():
@@ -74,6 +78,31 @@ def test_a_broken_operation_is_told_and_leaves_nothing_half_done(world: World, n
             assert not [path for path in after if ".new-" in path], place
         if name != "report":
             world.again(scene)
+
+
+@pytest.mark.parametrize(
+    ("name", "file"), [("take in", "recording-002.bin"), ("board fetch", ".bin")]
+)
+def test_what_cannot_be_read_is_not_put_aside(world: World, name: str, file: str) -> None:
+    """A recording or evidence that the disk fails to read may be whole: it stays where it is, and
+    counts once it can be read."""
+    scene = SCENES[name]
+    world.begin(scene.base)
+    log = DiskLog(world.root)
+    assert world.run(log, scene.words).code == 0
+    done = [step for step in log.steps if step.what != "said"]
+    read = [
+        number
+        for number, step in enumerate(done, start=1)
+        if step.what in ("look", "read") and step.path.endswith(file)
+    ]
+    assert len(read) > 5
+    for number in read[:: 1 if EVERY else 6]:
+        world.begin(scene.base)
+        ended = world.run(DiskLog(world.root, number, ERRORS[1]), scene.words)
+        told(ended, ERRORS[1])
+        assert not list(world.root.rglob("refused-*"))
+        world.again(scene)
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")

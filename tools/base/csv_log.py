@@ -5,7 +5,7 @@ from pathlib import Path
 
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.log import LogError, LogReader
-from breathmap.tools.base.disk import why
+from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 
 
@@ -23,10 +23,8 @@ def open_log(path: Path, description: EngineDescription) -> LogReader:
 
 
 def _text_of(path: Path) -> str:
-    try:
+    with told(path, "cannot be read"):
         data = path.read_bytes()
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {why(error)}") from None
     if b"\0" in data:
         raise UserError(f"{path}: neither a recording of ours nor a CSV log")
     # A log's headings may be in any old encoding; its numbers are ASCII in all of them.

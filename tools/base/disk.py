@@ -33,6 +33,10 @@ REMEDIES = {
 NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EBADF}
 
 
+class DiskError(UserError):
+    """The disk failed or forbade something; it says nothing about what a file holds."""
+
+
 def why(error: OSError) -> str:
     """Return what the system says, and what to do about it where that is known."""
     said = error.strerror or str(error)
@@ -42,11 +46,11 @@ def why(error: OSError) -> str:
 
 @contextlib.contextmanager
 def told(path: Path, what: str = "cannot be written") -> Iterator[None]:
-    """Turn an OSError within into a UserError about `path`."""
+    """Turn an OSError within into a DiskError about `path`."""
     try:
         yield
     except OSError as error:
-        raise UserError(f"{path}: {what}: {why(error)}") from None
+        raise DiskError(f"{path}: {what}: {why(error)}") from None
 
 
 def sync_folder(folder: Path) -> None:
@@ -210,7 +214,7 @@ def put_all(made: Path, folder: Path) -> None:
         for path in paths:
             os.replace(path, folder / path.name)
         sync_folder(folder)
-    except OSError:
+    except BaseException:
         for path in paths:
             place = folder / path.name
             shutil.rmtree(place, ignore_errors=True) if place.is_dir() else _remove(place)

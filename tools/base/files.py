@@ -19,7 +19,7 @@ from breathmap.learner.words.description import (
     EngineDescription,
     parse_description,
 )
-from breathmap.tools.base.disk import make_folders, told, why, write_file
+from breathmap.tools.base.disk import DiskError, make_folders, told, why, write_file
 from breathmap.tools.base.errors import UserError
 
 MOST_BYTES = 4_000_000
@@ -53,7 +53,7 @@ def read_text(path: Path, what: str) -> str:
     except IsADirectoryError:
         raise UserError(f"{path} is a folder; give the path of the {what}") from None
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {why(error)}") from None
+        raise DiskError(f"{path}: cannot be read: {why(error)}") from None
     return text_of(path, data, what)
 
 

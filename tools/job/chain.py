@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from breathmap.tools.base.disk import why
+from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.job.records import RECORD, Created, Head, Record
@@ -106,10 +106,8 @@ def read_chain(folder: Path) -> Chain:
 
 
 def _read(path: Path) -> bytes:
-    try:
+    with told(path, "cannot be read"):
         return path.read_bytes()
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {why(error)}") from None
 
 
 def _read_head(folder: Path) -> Head | None:

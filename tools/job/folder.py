@@ -88,7 +88,9 @@ def hash_file(path: Path) -> str:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {disk.why(error)}; the job needs it") from None
+        raise disk.DiskError(
+            f"{path}: cannot be read: {disk.why(error)}; the job needs it"
+        ) from None
 
 
 def hash_files(folder: Path) -> dict[str, str]:

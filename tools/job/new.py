@@ -374,7 +374,7 @@ def _put(made: Path, place: Path) -> None:
         place.rmdir()
     try:
         disk.move(made, place)
-    except OSError:
+    except BaseException:
         # Nobody was told of it: another try finds the place free.
         shutil.rmtree(place, ignore_errors=True)
         raise

@@ -128,6 +128,9 @@ def learn_new(session: Session, path: Path, screen: Screen, stop: Stop) -> None:
     try:
         relearn(session, [path], screen, stop)
         session.check_device()
+    except disk.DiskError:
+        # Nothing is known of the file: it stays where it is.
+        raise
     except UserError as error:
         count = session.samples - before
         where = f"; found after the first {count:,} samples in it" if count else ""

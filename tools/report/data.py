@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from breathmap.learner.words.csv_text import number_of
 from breathmap.learner.words.description import LOAD_NAMES, LOAD_UNITS, LOAD_UNITS_SAID
+from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import CORNERS, read_text, rows_in
 from breathmap.tools.report.traces import Trace
@@ -262,9 +263,11 @@ def _no_number(name: str) -> float:
 def _json(path: Path, hint: str) -> dict[str, Any]:
     try:
         found = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
-    except OSError as error:
+    except FileNotFoundError:
         more = f"; {hint}" if hint else ""
-        raise UserError(f"{path}: {(error.strerror or 'cannot be read').lower()}{more}") from None
+        raise UserError(f"{path}: no such file or directory{more}") from None
+    except OSError as error:
+        raise DiskError(f"{path}: cannot be read: {why(error)}") from None
     except (ValueError, RecursionError):
         raise UserError(f"{path}: damaged, not JSON; run learn or replay again") from None
     if not isinstance(found, dict):

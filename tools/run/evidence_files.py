@@ -24,7 +24,7 @@ from breathmap.protocol.wire.evidence_codes import EVIDENCE_TYPE
 from breathmap.protocol.wire.evidence_parts import BankNumbers
 from breathmap.protocol.wire.framing import cobs_decode
 from breathmap.protocol.wire.scaling import text_from_bytes, text_to_bytes
-from breathmap.tools.base.disk import why
+from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.run.session import Session
@@ -81,11 +81,13 @@ def evidence_in(folder: Path) -> list[Path]:
 
 def is_evidence(path: Path) -> bool:
     """True when a file begins with a head of evidence."""
+    if not path.is_file():
+        return False
+    with told(path, "cannot be read"), path.open("rb") as file:
+        head = file.read(HEAD_BYTES)
     try:
-        with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
         return cobs_decode(head[: head.index(0)])[1] == EVIDENCE_TYPE
-    except (OSError, ValueError, IndexError):
+    except (ValueError, IndexError):
         return False
 
 
@@ -108,11 +110,10 @@ def without_earlier(paths: list[Path]) -> list[Path]:
 
 def read_evidence(path: Path) -> Snapshot:
     """Return the snapshot of a file; UserError in one line for anything else."""
+    with told(path, "cannot be read"), path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
     try:
-        with path.open("rb") as file:
-            return from_bytes(file.read(MOST_BYTES + 1))
-    except OSError as error:
-        raise UserError(f"{path}: cannot be read: {why(error)}") from None
+        return from_bytes(data)
     except EvidenceError as error:
         raise UserError(f"{path}: {error}") from None
 

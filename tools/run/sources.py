@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 
 from breathmap.learner.words.log import LogError
 from breathmap.tools.base.csv_log import open_log
-from breathmap.tools.base.disk import why
+from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import IDLE_S, Stop
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
@@ -219,7 +219,7 @@ def size_of(path: Path) -> int:
     except FileNotFoundError:
         raise UserError(f"{path}: no such file; give a recording or a CSV log") from None
     except OSError as error:
-        raise UserError(f"{path}: cannot be read: {why(error)}") from None
+        raise DiskError(f"{path}: cannot be read: {why(error)}") from None
     if is_blank:
         raise UserError(f"{path}: the file is empty; give a recording or a CSV log")
     return size
