@@ -8,14 +8,18 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from command_line import Breathmap
+from command_line import Breathmap, refused
 from plug import Acting, Heard, PtyPlug, TcpPlug, frames_of_ride
 from processes import wait_for
 from serial.urlhandler import protocol_socket
 
+from breathmap.protocol.host.evidence import to_bytes
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.folder import Job
+from breathmap.tools.job.recordings import relearn_pass
 from breathmap.tools.run import recorder, sources
+from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.learning import learn_live, load
 from breathmap.tools.run.observer import Observer
 from breathmap.tools.run.recording_file import recordings_in
@@ -249,3 +253,65 @@ def test_a_cable_pulled_before_the_first_frame_is_waited_for(
     assert ended.code == 0, ended.err
     assert json.loads(ended.out)["samples"] == 50
     assert [path.read_bytes() for path in recordings_in(out)] == [all_bytes(part)]
+
+
+def test_a_job_goes_on_in_the_same_pass(
+    heard: Heard, bench: Path, tmp_path: Path, breathmap: Breathmap
+) -> None:
+    """In a job each connection is a recording of the same pass, all of them on record, and what was
+    learned live is what the recordings give."""
+    parts = frames_of_ride(4, 50)
+    device, job = TcpPlug(tmp_path), tmp_path / "job"
+    assert breathmap("new", job, "--engine", bench).code == 0
+
+    def act() -> None:
+        sent = 0
+        for part in parts:
+            device.send(all_bytes(part) + part[-1][:9])
+            sent += len(all_bytes(part)) + 9
+            heard.all_of(sent)
+            device.unplug()
+
+    acting = Acting(act)
+    ended = breathmap("learn", job, device.url, "--give-up", "0.4", "--no-check-controller")
+    acting.check()
+
+    assert ended.code == 0, ended.err
+    assert "Pass 1 now holds 4 recordings." in ended.out
+    folder = job / "passes" / "001"
+    names = [f"recording-00{number}.bin" for number in range(1, 5)]
+    opened = Job(job)
+    assert [entry.name for entry in opened.pass_recordings(1)] == names
+    summary = json.loads((folder / "summary.json").read_text("utf-8"))
+    assert summary["samples"] == 200
+    assert summary["sources"] == names
+    again = relearn_pass(opened, 1, Screen(quiet=True))
+    assert (folder / "evidence.bin").read_bytes() == to_bytes(snapshot_of(again))
+    assert breathmap("propose", job).code == 0
+    assert breathmap("history", job, "--verify").code == 0
+
+
+def test_interrupting_the_learning_of_earlier_recordings_loses_nothing(
+    heard: Heard, bench: Path, recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    breathmap: Breathmap,
+) -> None:  # fmt: skip
+    """Stopped while earlier recordings are learned, `learn` says where what arrived meanwhile is,
+    and writes no results of half of them."""
+    part = frames_of_ride(1, 50)[0]
+    device, out = TcpPlug(tmp_path), tmp_path / "out"
+    out.mkdir()
+    (out / "recording-001.bin").write_bytes(recording.read_bytes())
+    place = out / "recording-002.bin"
+
+    def stopped(paths: Any, session: Any, stop: Stop, *rest: Any) -> None:
+        wait_for(lambda: place.exists() and place.stat().st_size == len(all_bytes(part)))
+        stop.asked = True
+
+    monkeypatch.setattr("breathmap.tools.run.learning.read_files", stopped)
+    acting = Acting(lambda: device.send(all_bytes(part)))
+    ended = breathmap("learn", bench, device.url, "--out", out, "--add")
+    acting.check()
+
+    refused(ended, "stopped before its earlier recordings were learned", "nothing is lost")
+    assert place.read_bytes() == all_bytes(part)
+    assert not (out / "summary.json").exists()

@@ -1,9 +1,11 @@
 """The live view's source: what is recorded, what is learned, what happens when the port goes."""
 
+import errno
 import queue
 import re
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -14,14 +16,15 @@ from view_bench import new_session
 from breathmap.learner.core import alarms
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop
-from breathmap.tools.run import recorder
+from breathmap.tools.run import recorder, recording_file
 from breathmap.tools.run.observer import Observer
-from breathmap.tools.run.recording_file import recordings_in
+from breathmap.tools.run.recorder import Again
+from breathmap.tools.run.recording_file import RecordingFile, recordings_in
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import PortSource, read_files
 from breathmap.tools.view.source import Source
 from breathmap.tools.view.state import Watch
-from breathmap.tools.view.words import alarm_line
+from breathmap.tools.view.words import alarm_line, verdict_line
 
 
 class FakePort:
@@ -55,10 +58,10 @@ class FakePort:
 class Live:
     """A source on a fake port."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, again: Callable[[Session], Again] | None = None) -> None:
         self.session = new_session()
         self.watch, self.stop, self.port = Watch(self.session), Stop(), FakePort()
-        device = PortSource(self.port, "fake", folder, wait_s=60.0, baud=115200)
+        device = PortSource(self.port, "fake", folder, 60.0, 115200, again and again(self.session))
         self.source = Source(
             self.session,
             self.watch,
@@ -226,3 +229,62 @@ def test_earlier_samples_are_not_taken_for_this_ports(ride: Path, tmp_path: Path
     device = PortSource(port, "fake", tmp_path, wait_s=60.0, baud=115200)
     with pytest.raises(UserError, match=r"nothing was learned"):
         device.read(session, Stop(), Observer())
+
+
+def test_a_port_that_comes_back_is_told_and_learned_on(
+    ride: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the port is away the view says since when and what it waits for, with the link alarm at
+    once; when it is back, that is over and learning goes on."""
+    monkeypatch.setattr(recorder, "FIRST_PAUSE_S", 0.01)
+    data = ride.read_bytes()
+    back, there = FakePort(), threading.Event()
+
+    def reopen() -> FakePort:
+        if not there.is_set():
+            raise UserError("it is not there")
+        return back
+
+    live = Live(tmp_path, lambda session: Again(reopen, session.description))
+    live.port.send(data)
+    wait_for(lambda: live.session.samples == 1000)
+    live.port.send(None)
+    wait_for(lambda: "it is not there" in live.source.port_state)
+    assert live.watch.alarms.latched[alarms.LINK_LOST]
+    wait_for(lambda: live.alarmed == 1)  # called once the lock is free
+    verdict = verdict_line(live.watch, [], False, 0.0, 0.0, live.source.port_state)
+    assert re.match(r"NOT LEARNING: port lost at \d\d:\d\d:\d\d, waiting for it: ", verdict[0])
+    live.port = back
+    back.send(data)
+    there.set()
+    wait_for(lambda: live.session.samples == 2000)
+    assert live.source.port_state == ""
+    live.stop.asked = True
+    live.source.join(5.0)
+    assert len(recordings_in(tmp_path)) == 2
+
+
+def test_a_full_disk_is_an_alarm_in_the_view(
+    ride: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the disk takes nothing the banner says so, samples are learned on, and it is over when
+    there is room."""
+    monkeypatch.setattr(recording_file, "RETRY_S", 0.0)
+    live = Live(tmp_path)
+    data = ride.read_bytes()
+    live.port.send(data[: len(data) // 2])
+    wait_for(lambda: live.session.samples > 490)
+    append = RecordingFile._append
+
+    def full(self: RecordingFile, file: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(RecordingFile, "_append", full)
+    live.port.send(data[len(data) // 2 :])
+    wait_for(lambda: live.session.samples == 1000)
+    wait_for(lambda: live.watch.alarms.active[alarms.NOT_RECORDING])
+    assert "NOT RECORDING" in alarm_line(live.watch, ["left", "right"])
+    monkeypatch.setattr(RecordingFile, "_append", append)
+    wait_for(lambda: not live.watch.alarms.active[alarms.NOT_RECORDING])
+    live.end()
+    assert (tmp_path / "recording-001.bin").read_bytes() == data

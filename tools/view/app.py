@@ -5,6 +5,7 @@ itself. Plain text without frames, so that it works over a slow line, in 16 colo
 and in ASCII.
 """
 
+import contextlib
 import os
 import threading
 import time
@@ -160,11 +161,17 @@ class View(App[None]):
         page = Text("\n".join(self.look.plain(line) for line in lines))
         page.stylize("bold", 0, len("\n".join(lines[:2])))
         self.push_screen(StartPage(page), self._begin)
+        self.set_interval(DRAW_EVERY_S, self._leave_when_asked)
+
+    def _leave_when_asked(self) -> None:
+        """Leave the first page, too, when somebody asked for it elsewhere."""
+        if self.source.ident is None and self.source.stop.asked:
+            self.action_leave()
 
     def _begin(self, in_operator_mode: bool | None) -> None:
         self.operator = bool(in_operator_mode)
         self._parts = len(self.screen_stack[0].query(Static))
-        self.source.alarmed = lambda: self.call_from_thread(self._alarm)
+        self.source.alarmed = self._call_alarm
         self.source.start()
         threading.Thread(target=self._solve, daemon=True).start()
         self.set_interval(DRAW_EVERY_S, self.refresh_all)
@@ -184,6 +191,11 @@ class View(App[None]):
             self.knowing.look()  # what stays on the screen after the end is all that was learned
 
     # -- drawing ---------------------------------------------------------------------------------
+
+    def _call_alarm(self) -> None:
+        """From the learner's thread: it outlives the screen, and never waits for it."""
+        with contextlib.suppress(RuntimeError):  # there is no screen any more
+            self.call_later(self._alarm)
 
     def _alarm(self) -> None:
         """A new alarm: banner and bells at once, not at the next drawing."""

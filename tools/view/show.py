@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop
-from breathmap.tools.run.observer import Work
+from breathmap.tools.run.observer import Observer, Work
 from breathmap.tools.run.session import Session
 
 if TYPE_CHECKING:
@@ -45,6 +45,9 @@ class InView:
         stop.asked = stop.asked or not source.ended
         if source.ident is not None:
             source.join()
+        else:
+            # Left on its first page: what has been recorded by then is learned all the same.
+            work(Observer())
         if source.error is not None:
             raise source.error
         self.save_notes()
