@@ -9,13 +9,16 @@ from typing import Any
 import pytest
 from checkout import EARLIER
 from command_line import Breathmap, refused
+from job_bench import engine_files, made_up_calibration, made_up_ride
 
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.job.calibration import read_calibration
 from breathmap.tools.job.chain import line_of, read_chain, sha256_of
 from breathmap.tools.job.folder import Job
-from breathmap.tools.job.records import RECORD, Originals
-from breathmap.tools.report.job import _setup_lines
+from breathmap.tools.job.records import RECORD, Learned, Originals
+from breathmap.tools.report.job import _setup_lines, read_job
+from breathmap.tools.report.words import summarise
+from breathmap.tools.run.summary import AlarmsSummary
 
 HISTORY = (EARLIER / "job" / "history.jsonl").read_text("utf-8").splitlines(keepends=True)
 HASH = sha256_of(b"")
@@ -128,3 +131,61 @@ def test_a_setting_named_otherwise_before_is_read(tmp_path: Path) -> None:
     path.write_text(path.read_text() + "idle_control = 0\n")
     read = read_calibration(job.folder / "start", job.description())
     assert read.settings["idle_speed_control"] == 0.0
+
+
+def test_alarms_stand_in_the_history_and_begin_the_report(
+    breathmap: Breathmap, tmp_path: Path
+) -> None:
+    """The alarms of each pass are on record with time, operating point and duration, told by
+    `history`, and by the report of a job whichever pass it shows."""
+    calibration = made_up_calibration(1, 4, 4)
+    engine, job = engine_files(tmp_path / "engine", calibration), tmp_path / "job"
+    for name, error, seed in (("lean.bin", 0.12, 1), ("good.bin", 0.0, 2)):
+        (tmp_path / name).write_bytes(made_up_ride(calibration, [error], 25, seed))
+    assert breathmap("new", job, "--engine", engine).code == 0
+    assert breathmap("learn", job, tmp_path / "lean.bin").code == 0
+    alarms = Job(job).all_of(Learned)[-1].alarms
+    assert alarms is not None
+    count = alarms.counts["lean_under_load"]
+    assert count >= 1
+    first = alarms.episodes[0]
+    assert first.speed_rpm is not None
+    assert first.source == "recording-001.bin"
+    assert first.duration_s > 0.0
+    assert breathmap("propose", job, "--saturate").code == 0
+    assert breathmap("accept", job).code == 0
+    assert breathmap("learn", job, tmp_path / "good.bin").code == 0
+
+    told = " ".join(breathmap("history", job).out.replace("|", " ").split())
+    assert f"{count} lean alarm" in told
+    assert "No alarm in this pass" in told
+    words = summarise(read_job(job))
+    assert words.alarms[0].startswith(f"Pass 1: {count} lean alarm")
+    assert words.quiet[0].startswith("In the pass shown: No lean alarm")
+    assert breathmap("report", job).code == 0
+    assert breathmap("history", job, "--verify").code == 0
+
+
+def test_a_record_keeps_the_first_alarms_and_the_worst() -> None:
+    """Of many alarms of a kind the first nine and the worst of the others stay, and all count; one
+    that does not tell its limit is no record."""
+    one = {
+        "kind": "lean_under_load", "bank": "left", "source": "a.bin", "time_s": 1.0,
+        "duration_s": 0.5, "limit": 0.93, "unit": "lambda", "speed_rpm": 3000.0, "load": 90.0,
+    }  # fmt: skip
+    many = [one | {"time_s": float(k), "worst": 1.0 + (k == 25) * 0.1} for k in range(40)]
+    whole = {
+        "counts": {"lean_under_load": 40}, "running_s": 90.0, "lean_watched_s": 50.0,
+        "load_unit": "kPa", "episodes": many,
+    }  # fmt: skip
+    brief = AlarmsSummary.model_validate(whole).brief()
+
+    assert brief.counts == {"lean_under_load": 40}
+    assert [alarm.time_s for alarm in brief.episodes] == [*range(9), 25]
+    learned = json.loads(LINES[-1]) | {"alarms": brief.model_dump()}
+    learned["previous"] = learned.pop("previous")
+    line = json.dumps(learned) + "\n"
+    assert line_of(RECORD.validate_json(line)) == line.encode()
+    learned["alarms"]["episodes"] = []
+    with pytest.raises(ValueError, match="operating point is not told"):
+        RECORD.validate_json(json.dumps(learned))

@@ -46,6 +46,7 @@ from breathmap.tools.job.records import (
     Writing,
 )
 from breathmap.tools.job.vehicle import held_text
+from breathmap.tools.run.alarm_words import alarm_lines
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.recording_file import order_of
@@ -126,7 +127,9 @@ def _told_learned(r: Learned) -> tuple[str, str]:
     names = ", ".join(entry.name for entry in r.recordings)
     extra = " (taken in)" if r.recovered else ""
     digests = " ".join(_short(entry.sha256) for entry in r.recordings)
-    return f"pass {r.pass_number} on table {r.table}: {names}{extra}", digests
+    came = " ".join(alarm_lines(r.alarms)) or "No alarm in this pass."
+    told = f". {came}" if r.alarms is not None else ""
+    return f"pass {r.pass_number} on table {r.table}: {names}{extra}{told}", digests
 
 
 def _told_proposed(r: Proposed) -> tuple[str, str]:

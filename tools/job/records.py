@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from breathmap.learner.decide.proposal import Rules
+from breathmap.tools.run.summary import AlarmsSummary
 
 Sha256 = Annotated[str, Field(pattern=r"\A[0-9a-f]{64}\z")]
 # Of a file within the folder that the record speaks of, never of one elsewhere.
@@ -132,7 +133,7 @@ class Prepared(Record):
 
 class Learned(Record):
     """Recordings joined a pass. recovered: an interrupted run left them. verdicts: by bank, of the
-    whole pass. tables: those that the pass runs on."""
+    whole pass. tables: those that the pass runs on. alarms: of the whole pass; None: not known."""
 
     what: Literal["learned"] = "learned"
     recovered: bool = False
@@ -142,6 +143,7 @@ class Learned(Record):
     recordings: list[Entry]
     description: Sha256
     tables: Hashes
+    alarms: AlarmsSummary | None = None
 
 
 class OfRecording(Record):

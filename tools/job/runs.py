@@ -1,6 +1,7 @@
 """The runs of a job: learning into the open pass, from a port or a recording, and check drives."""
 
 from pathlib import Path
+from typing import Any
 
 from breathmap.protocol.host.calibration import device_of
 from breathmap.protocol.host.recording import read_recording
@@ -129,9 +130,13 @@ def _learn_file(job: Job, path: Path, screen: Screen, other_device: str) -> None
         if hash_file(place) != digest:
             raise UserError(f"{path}: it changed while it was read; nothing was learned")
         sources = [p.name for p in pass_paths(job, job.pass_number)]
+        for episode in session.alarms.episodes.kept:
+            if episode.source == str(path):
+                episode.source = place.name
         outcome = solved(session, sources, proposing=False)
         learned = learned_in(job, [place])
         with results_ready(folder, session, outcome) as put:
+            learned |= _alarms(outcome.summary)
             job.append(Learned(**job.head(), verdicts=_verdicts(session), **learned))
             put()
     _meet_in(job, session, path, other_device)
@@ -164,6 +169,10 @@ def _verdicts(session: Session) -> dict[str, Verdicts]:
     }
 
 
+def _alarms(summary: Summary) -> dict[str, Any]:
+    return {} if summary.alarms is None else {"alarms": summary.alarms.brief()}
+
+
 def note_run(job: Job, summary: Summary, screen: Screen, other_device: str = "") -> None:
     """Record what was added, and say when the samples do not look like the learning set-up."""
     new = new_recordings(job)
@@ -171,7 +180,8 @@ def note_run(job: Job, summary: Summary, screen: Screen, other_device: str = "")
         name: Verdicts(samples=bank.samples, used=bank.used, refused=bank.refused)
         for name, bank in summary.banks.items()
     }
-    job.append(Learned(**job.head(), verdicts=verdicts, **learned_in(job, new)))
+    learned = learned_in(job, new) | _alarms(summary)
+    job.append(Learned(**job.head(), verdicts=verdicts, **learned))
     for path in new:
         found = read_recording(path.read_bytes())
         if found.identity is not None:

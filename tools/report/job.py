@@ -16,6 +16,7 @@ from breathmap.tools.job.records import (
     Created,
     Dropped,
     Finished,
+    Learned,
     Prepared,
     Proposed,
     Record,
@@ -31,6 +32,7 @@ from breathmap.tools.report.data import (
     read_notes,
     read_numbers,
 )
+from breathmap.tools.run.alarm_words import alarm_lines
 from breathmap.tools.run.results import SUMMARY
 
 
@@ -71,7 +73,19 @@ def read_job(folder: Path) -> ReportData:
         notes=notes,
         setup=_setup_lines(job),
         ready=not job.closing_line()[1],
+        alarms_before=_alarms_but_of(job, shown),
     )
+
+
+def _alarms_but_of(job: Job, shown: int) -> list[str]:
+    """Return the alarms of the other passes, as last recorded of each, a line a kind."""
+    told = {r.pass_number: r.alarms for r in job.all_of(Learned) if r.alarms is not None}
+    return [
+        f"Pass {number}: {line}"
+        for number, alarms in told.items()
+        if number != shown
+        for line in alarm_lines(alarms)
+    ]
 
 
 def _set_aside(job: Job, number: int) -> list[tuple[str, str]]:

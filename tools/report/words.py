@@ -49,8 +49,11 @@ def summarise(data: ReportData) -> Words:
     """Return the summary's sentences."""
     alarms = data.summary.alarms
     return Words(
-        alarm_lines(alarms),
-        quiet_lines(alarms),
+        [*alarm_lines(alarms), *data.alarms_before],
+        [
+            f"In the pass shown: {line}" if data.alarms_before else line
+            for line in quiet_lines(alarms)
+        ],
         list(_good(data)),
         list(_weak(data)),
         list(_next(data)),

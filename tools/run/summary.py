@@ -8,6 +8,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from breathmap.learner.core.alarms import LEAN, NAMES
 from breathmap.learner.words.description import BankName
 
 # More samples than anybody has; a count beyond is damage.
@@ -102,6 +103,9 @@ class DelayFoundSummary(Part):
     samples: int | None = None
 
 
+Span = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
 class AlarmSummary(Part):
     """One alarm. bank: None where it belongs to none. time_s: from its source's first sample.
     worst, limit: what was seen and what it was held against, in `unit`; of a lost sensor its state,
@@ -110,8 +114,8 @@ class AlarmSummary(Part):
     kind: str
     bank: str | None
     source: str
-    time_s: float
-    duration_s: float
+    time_s: Span
+    duration_s: Span
     worst: float
     limit: float | None
     unit: str
@@ -129,6 +133,25 @@ class AlarmsSummary(Part):
     lean_watched_s: float
     load_unit: str
     episodes: list[AlarmSummary]
+
+    @model_validator(mode="after")
+    def _told(self) -> "AlarmsSummary":
+        """A lean alarm that was counted is among the episodes, with all that is said of it."""
+        name = NAMES[LEAN]
+        lean = [one for one in self.episodes if one.kind == name]
+        lacking = any(None in (one.limit, one.speed_rpm, one.load) for one in lean)
+        if lacking or (self.counts.get(name) and not lean):
+            raise ValueError(f"{name} is counted, and its limit or operating point is not told")
+        return self
+
+    def brief(self, most: int = 10) -> "AlarmsSummary":
+        """Return them with at most so many episodes of a kind: the first ones, and the worst."""
+        kept: list[AlarmSummary] = []
+        for kind in self.counts:
+            found = [one for one in self.episodes if one.kind == kind]
+            worst = sorted(found[most - 1 :], key=lambda one: one.worst - (one.limit or 0.0))[-1:]
+            kept += [*found[: most - 1], *worst]
+        return self.model_copy(update={"episodes": kept})
 
 
 class PortSummary(Part):
