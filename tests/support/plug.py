@@ -100,6 +100,11 @@ class TcpPlug:
             self._reader.close()
             self._reader = None
 
+    def leave_dead(self) -> socket.socket | None:
+        """Send nothing more on the connection, and do not close it, as after a loss of power."""
+        dead, self._reader = self._reader, None
+        return dead
+
 
 class Heard:
     """What the recorder of the run has heard so far."""

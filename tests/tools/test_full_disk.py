@@ -28,7 +28,9 @@ class Disk:
         self.room = MORE
         monkeypatch.setattr(recording_file, "RETRY_S", 0.0)
         monkeypatch.setattr(RecordingFile, "_append", self._append(RecordingFile._append))
-        monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(free=MORE))
+        monkeypatch.setattr(
+            shutil, "disk_usage", lambda path: SimpleNamespace(total=MORE, free=MORE)
+        )
 
     def _append(self, append: Any) -> Any:
         def limited(recording: RecordingFile, file: Any) -> None:
@@ -166,7 +168,9 @@ def test_a_disk_that_is_full_at_the_start_is_one_line(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breathmap: Breathmap
 ) -> None:
     """Where not even the results would fit, `learn` says so before anybody drives."""
-    monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(free=1_000_000))
+    monkeypatch.setattr(
+        shutil, "disk_usage", lambda path: SimpleNamespace(total=MORE, free=1_000_000)
+    )
     device = TcpPlug(tmp_path)
     acting = Acting(lambda: device.send(b"".join(frames_of_ride(1, 50)[0])))
     ended = breathmap("learn", bench, device.url, "--out", tmp_path / "out")

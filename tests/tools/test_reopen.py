@@ -14,6 +14,8 @@ from processes import wait_for
 from serial.urlhandler import protocol_socket
 
 from breathmap.protocol.host.evidence import to_bytes
+from breathmap.simulator.service import FrameStream
+from breathmap.simulator.table import Axes
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import Job
@@ -315,3 +317,61 @@ def test_interrupting_the_learning_of_earlier_recordings_loses_nothing(
     refused(ended, "stopped before its earlier recordings were learned", "nothing is lost")
     assert place.read_bytes() == all_bytes(part)
     assert not (out / "summary.json").exists()
+
+
+def test_another_engines_device_is_refused_without_advice_to_change_the_description(
+    heard: Heard, bench: Path, tmp_path: Path, breathmap: Breathmap
+) -> None:
+    """A device with other axes in the old one's place is refused as another device; nobody is told
+    to correct what is right."""
+    own = frames_of_ride(2, 50)
+    other = FrameStream([0], 2, Axes((1000, 2000, 3000), (20, 60, 100)))
+    device, out = TcpPlug(tmp_path), tmp_path / "out"
+    sent = [all_bytes(own[0]), b"".join(frame for _, frame in other), all_bytes(own[1])]
+
+    def act() -> None:
+        for number, data in enumerate(sent, start=1):
+            device.send(data)
+            heard.all_of(sum(map(len, sent[:number])))
+            device.unplug()
+
+    acting = Acting(act)
+    ended = breathmap("learn", bench, device.url, "--out", out, "--give-up", "0.5", "--json")
+    acting.check()
+
+    assert json.loads(ended.out)["samples"] == 100
+    said = " ".join(ended.err.split())
+    assert "another device has come: the device has 3 breakpoints" in said
+    assert "correct" not in said
+
+
+@pytest.mark.parametrize("limit", ["NETWORK_SILENT_S", "SPEAKS_WITHIN_S"])
+def test_a_connection_that_is_dead_and_open_is_made_anew(
+    heard: Heard, bench: Path, tmp_path: Path, breathmap: Breathmap,
+    monkeypatch: pytest.MonkeyPatch, limit: str,
+) -> None:  # fmt: skip
+    """A bridge that lost its power closes no connection, and one that is back may say nothing: both
+    times the port is opened anew."""
+    monkeypatch.setattr(recorder, limit, 0.3)
+    parts = frames_of_ride(2, 50)
+    device, out = TcpPlug(tmp_path), tmp_path / "out"
+    dead = []
+
+    def act() -> None:
+        device.send(all_bytes(parts[0]))
+        heard.all_of(len(all_bytes(parts[0])))
+        if limit == "SPEAKS_WITHIN_S":
+            device.unplug()
+            device.send(b"\x55")
+        dead.append(device.leave_dead())
+        device.send(all_bytes(parts[1]))
+        wait_for(lambda: (out / "recording-002.bin").exists())
+        device.unplug()
+
+    acting = Acting(act)
+    ended = breathmap("learn", bench, device.url, "--out", out, "--give-up", "1", "--json")
+    acting.check()
+
+    assert ended.code == 0, ended.err
+    assert json.loads(ended.out)["samples"] == 100
+    assert [path.read_bytes() for path in recordings_in(out)] == [all_bytes(p) for p in parts]

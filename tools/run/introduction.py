@@ -59,38 +59,48 @@ class Introduction:
 
 def check_identity(source: str, identity: dict[str, Any], description: EngineDescription) -> None:
     """Raise UserError where a device's banks or axes are not the description's."""
+    misfit = misfit_of(identity, description)
+    if misfit is not None:
+        what, key = misfit
+        raise UserError(f"{source}: {what}: correct {key}")
+
+
+def misfit_of(identity: dict[str, Any], description: EngineDescription) -> tuple[str, str] | None:
+    """Return in what a device differs from the description, and under which key that stands; None
+    where it may be the described one."""
     axes = description.axes
     if identity["banks"] != len(description.bank):
-        raise UserError(
-            f"{source}: the device has {identity['banks']} banks, the engine description "
-            f"{len(description.bank)}: correct its [[bank]] entries"
+        what = (
+            f"the device has {identity['banks']} banks, the engine description "
+            f"{len(description.bank)}"
         )
+        return what, "its [[bank]] entries"
     axis = identity["load_axis"]
     kind = LOAD_AXES[axis] if axis < len(LOAD_AXES) else "unknown"
     if kind not in ("unknown", axes.load_axis):
-        raise UserError(
-            f"{source}: the device's load axis is {kind}, the engine description's "
-            f"{axes.load_axis}: correct axes.load_axis"
-        )
+        what = f"the device's load axis is {kind}, the engine description's {axes.load_axis}"
+        return what, "axes.load_axis"
     speeds = [point["speed_rpm"] for point in identity["speed_points"]]
     loads = [point["load"] for point in identity["load_points"]]
-    _check_axis(source, "axes.speed_rpm", speeds, axes.speed_rpm, SPEED_STEP_RPM)
-    _check_axis(source, "axes.load", loads, axes.load, LOAD_STEP)
+    if what := _misfit_of_axis(speeds, axes.speed_rpm, SPEED_STEP_RPM):
+        return what, "axes.speed_rpm"
+    if what := _misfit_of_axis(loads, axes.load, LOAD_STEP):
+        return what, "axes.load"
+    return None
 
 
-def _check_axis(
-    source: str, name: str, device: list[float], described: list[float], step: float
-) -> None:
+def _misfit_of_axis(device: list[float], described: list[float], step: float) -> str:
     if not device:  # the device does not know its axes
-        return
+        return ""
     if len(device) != len(described):
-        raise UserError(
-            f"{source}: the device has {len(device)} breakpoints where the engine "
-            f"description has {len(described)}: correct {name}"
+        return (
+            f"the device has {len(device)} breakpoints where the engine description has "
+            f"{len(described)}"
         )
     for place, (there, here) in enumerate(zip(device, described, strict=True), start=1):
         if not abs(there - here) <= step:
-            raise UserError(
-                f"{source}: breakpoint {place} is {there:g} in the device and {here:g} in "
-                f"the engine description: correct {name}"
+            return (
+                f"breakpoint {place} is {there:g} in the device and {here:g} in the engine "
+                "description"
             )
+    return ""

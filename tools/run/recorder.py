@@ -21,7 +21,7 @@ from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop, chunks
 from breathmap.tools.run.alarm_words import span
-from breathmap.tools.run.introduction import Introduction, check_identity
+from breathmap.tools.run.introduction import Introduction, misfit_of
 from breathmap.tools.run.observer import PORT, RECORDING, Notice
 from breathmap.tools.run.recording_file import RecordingFile
 from breathmap.tools.run.summary import PortSummary
@@ -266,11 +266,10 @@ class Recorder(threading.Thread):
         """Accept what came back once it has said that it is what went; OtherDeviceError."""
         again = self._again
         assert again is not None
-        if introduction.identity is not None:
-            try:
-                check_identity(self._url, introduction.identity, again.description)
-            except UserError as error:
-                raise OtherDeviceError(str(error)) from None
+        identity = introduction.identity
+        misfit = None if identity is None else misfit_of(identity, again.description)
+        if misfit is not None:
+            raise OtherDeviceError(f"{self._url}: another device has come: {misfit[0]}")
         wanted = [device for device in (self._known, again.expected) if device is not None]
         device = introduction.device
         if wanted and device is None:

@@ -170,7 +170,9 @@ class RecordingFile:
 
     def _check_room(self) -> None:
         make_folders(self._folder)
-        if shutil.disk_usage(self._folder).free < KEPT_FREE_BYTES:
+        disk = shutil.disk_usage(self._folder)
+        # Some network disks tell nothing of their size.
+        if disk.total and disk.free < KEPT_FREE_BYTES:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     def _sync(self) -> None:
