@@ -43,16 +43,17 @@ REGIONS_OF_LOAD = 3
 @dataclass(frozen=True)
 class Region:
     """A block of cells. speed_rpm, load: from and to. minutes: used time in it; share of all used
-    time. bound: 95 % bound on the remaining fuelling error, a fraction. limit: what it must come
-    below. more_minutes: needed there, 0 when finished. needs_pass: cells that this pass may not
-    move all the way (limited) keep it from being finished. saturated: cells that cannot be stored
-    keep it from ever being."""
+    time. bound: 95 % bound on the remaining fuelling error, a fraction, weighted by time. worst:
+    that of its worst visited cell. limit: what the bound must come below. more_minutes: needed
+    there, 0 when finished. needs_pass: cells that this pass may not move all the way (limited) keep
+    it from being finished. saturated: cells that cannot be stored keep it from ever being."""
 
     speed_rpm: tuple[float, float]
     load: tuple[float, float]
     minutes: float
     share: float
     bound: float
+    worst: float
     limit: float
     more_minutes: float
     needs_pass: bool
@@ -193,7 +194,9 @@ def _region(
     target: float,
 ) -> Region:
     limit = max(target, step_pct / mean_ve_pct)
-    bound = float(np.sqrt((weights * (np.abs(left) + Z95 * errors) ** 2).sum()))
+    bounds = np.abs(left) + Z95 * errors
+    bound = float(np.sqrt((weights * bounds**2).sum()))
+    worst = float(bounds[weights > 0.0].max())
     # What more time cannot remove in this pass.
     stuck = np.isin(decisions, [LIMITED, SATURATED])
     fixed = float((weights * left**2)[stuck].sum())
@@ -203,6 +206,4 @@ def _region(
     if bound > limit and not needs_pass:
         more = max(1.0, minutes * (spread / (limit**2 - fixed) - 1.0))
     saturated = needs_pass and bool((decisions[stuck] == SATURATED).any())
-    return Region(
-        speed_rpm, load, minutes, share, bound, limit, more, needs_pass, saturated
-    )  # fmt: skip
+    return Region(speed_rpm, load, minutes, share, bound, worst, limit, more, needs_pass, saturated)

@@ -370,6 +370,18 @@ class Alarms(Part):
         return self
 
 
+class Caution(Part):
+    """Where a lean mixture does most harm."""
+
+    high_load: float | None = Field(
+        None,
+        gt=0,
+        le=30000,
+        description="from this load on (kPa or %) a proposal leans out twice as carefully: half "
+        "the leanness, half the risk; left out: nowhere",
+    )
+
+
 class Goal(Part):
     """What is to be learned, for the advice where to go next."""
 
@@ -453,6 +465,7 @@ class EngineDescription(Part):
     limits: Limits = Field(default_factory=Limits)
     alarms: Alarms = Field(default_factory=Alarms)
     goal: Goal = Field(default_factory=Goal)
+    caution: Caution = Field(default_factory=Caution)
     log: Log | None = None
 
     @model_validator(mode="after")

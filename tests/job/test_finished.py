@@ -17,6 +17,7 @@ from breathmap.learner.decide.finished import (
 )
 from breathmap.learner.decide.proposal import (
     CHANGED,
+    FREE,
     LIMITED,
     SATURATED,
     Proposal,
@@ -133,7 +134,7 @@ def test_a_goal_counts_every_region_of_its_ground() -> None:
     coverage = np.full(SHAPE, 100.0)
     coverage[:2, :2] = 1.0
     found = replace(solution(), standard_error=errors, coverage=coverage)
-    rules = Rules(max_error=1.0)
+    rules = FREE
 
     assert not judged(found, rules, goal=Goal(load=[20.0, 30.0])).finished
     assert judged(found, rules, goal=Goal(speed_rpm=[2200.0, 7200.0])).finished
@@ -151,7 +152,7 @@ def test_without_a_goal_a_region_hardly_run_does_not_matter() -> None:
         coverage = np.full(SHAPE, 10.0)
         coverage[:2, :2] = samples / 4.0
         found = replace(solution(), standard_error=errors, coverage=coverage)
-        judgement = judged(found, Rules(max_error=1.0))
+        judgement = judged(found, FREE)
         assert len(judgement.regions) == 11 + matters
         assert judgement.finished != matters
 
@@ -175,7 +176,7 @@ def test_a_narrow_goal_asks_for_a_quarter_of_the_table() -> None:
 def test_minutes_follow_the_root_of_time() -> None:
     """With a standard error twice too large, a region needs three times its time once more."""
     # 4 groups x 2: each region has 10 / 8 minutes; bound = 2 x limit.
-    judgement = judged(solution(0.04 / Z95), Rules(max_error=1.0))
+    judgement = judged(solution(0.04 / Z95), FREE)
 
     assert not judgement.finished
     for region in judgement.regions:

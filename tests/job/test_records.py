@@ -83,7 +83,7 @@ ODD = [
     (lambda r: r[2].update(time=5), ("line 3", "time")),
     (lambda r: r[3].update(files={"/etc/passwd": HASH}), ("line 4", "files")),
     (lambda r: r[3].update(choice="maybe"), ("line 4", "choice")),
-    (lambda r: r[3]["rules"].update(max_change="all"), ("line 4", "rules.max_change")),
+    (lambda r: r[3]["rules"].update(max_change="all"), ("line 4", "rules.threshold.max_change")),
 ]
 
 

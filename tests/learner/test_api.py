@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from copy import deepcopy
 from pathlib import Path
 
+import numpy as np
 import pytest
 from checkout import EARLIER
 
@@ -47,8 +48,8 @@ def proposals(
 
 
 def test_from_a_recording_to_proposed_tables() -> None:
-    """With nothing but the door, a recording gives the tables and decisions that `breathmap replay`
-    wrote."""
+    """With nothing but the door, a recording gives the corrections that `breathmap replay` wrote,
+    and a table that leans no cell out further than they say."""
     bench = EARLIER / "bench"
     text = (bench / "engine.toml").read_text(encoding="utf-8")
     description = api.parse_description(tomllib.loads(text))
@@ -61,11 +62,16 @@ def test_from_a_recording_to_proposed_tables() -> None:
     found = proposals(description, tables, recording.samples())
 
     assert list(found) == ["left", "right"]
-    for name, proposal in found.items():
-        written = rows_of(EARLIER / "replayed" / f"{name}-proposed.csv")
-        assert [[f"{cell:g}" for cell in row] for row in proposal.cells_pct.tolist()] == written
-        decided = rows_of(EARLIER / "replayed" / f"{name}-decision.csv")
-        assert proposal.decisions.tolist() == decided
+    for (name, proposal), cells in zip(found.items(), tables, strict=True):
+        written = rows_of(EARLIER / "replayed" / f"{name}-correction.csv")
+        old = np.array(cells).reshape(proposal.cells_pct.shape)
+        correction = np.array([[float(cell) for cell in row] for row in written])
+        half_a_step = 50.0 * description.storage.step_pct / old
+        off = 100.0 * (proposal.cells_pct / old - 1.0) - correction
+        moved = proposal.decisions == api.CHANGED
+        assert moved.sum() > 30
+        assert (np.abs(off) <= half_a_step + 0.01)[moved].all()
+        assert (off >= -half_a_step - 0.01).all()
         assert set(proposal.decisions.ravel().tolist()) <= set(api.DECISIONS)
 
 

@@ -134,7 +134,7 @@ def test_looked_at_in_a_browser(browser: Any, written: Path) -> None:
     tips = deep(".bk-Tooltip", "found.map(e => (e.shadowRoot || e).textContent).join(' ')")
     wait.until(lambda d: "rpm" in d.execute_script(tips))
     told = browser.execute_script(tips)
-    for word in ("VE before", "kPa", "standard error", "coverage", "decision"):
+    for word in ("VE before", "kPa", "found", "coverage", "decision"):
         assert word in told
 
     browser.find_element(By.CSS_SELECTOR, "details summary").click()

@@ -65,9 +65,10 @@ def test_check_questions_a_table_cut_short(breathmap: Breathmap, cut: Path) -> N
     warned = json.loads(breathmap("check", cut, "--json").out)["warnings"]
 
     assert ended.code == 0
-    assert len(warned) == 2
     for line in warned:
         assert line in ended.out
+    warned = [line for line in warned if "whole step" not in line]
+    assert len(warned) == 2
     assert "left: the cell at 7500 rpm, 105 kPa holds VE " in warned[0]
     assert "what is near it" in warned[0]
     assert "left.csv: it does not end with a line end" in warned[1]

@@ -6,22 +6,23 @@ Whatever happens, the last line says whether the learning set-up may still be in
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
 from breathmap.learner.decide.finished import TARGET, Judgement, Region
-from breathmap.learner.decide.proposal import DECISIONS, Rules
+from breathmap.learner.decide.proposal import DECISIONS, PRESETS, Rules
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job import drop as dropping
+from breathmap.tools.job.cautions import nearest_cell, show_reasons
 from breathmap.tools.job.finish import finish_job
 from breathmap.tools.job.folder import Job, is_job
 from breathmap.tools.job.history import history_table, verify_job
 from breathmap.tools.job.new import Origin, make_job, parse_settings
 from breathmap.tools.job.passes import accept_job, give_originals, prepare_job, store_job, undo_job
-from breathmap.tools.job.propose import BankPlan, Plan, propose_job
+from breathmap.tools.job.propose import BankPlan, Plan, planned, propose_job
 from breathmap.tools.job.recordings import new_recordings, take_in
 from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
 from breathmap.tools.job.runs import learn_job
@@ -44,6 +45,7 @@ OtherDevice = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 RULES = Rules()
+Preset = Literal["cautious", "standard", "bold"]
 
 
 @contextmanager
@@ -215,22 +217,59 @@ def propose(
     max_change: Annotated[
         float, typer.Option(min=0.5, max=100, help="Largest change of a cell in a pass, %.")
     ] = 100.0 * RULES.max_change,
-    max_error: Annotated[
-        float, typer.Option(min=0.1, max=50, help="Standard error above which a cell is held, %.")
-    ] = 100.0 * RULES.max_error,
+    rule: Annotated[
+        Preset,
+        typer.Option(
+            help="How boldly to lean out: "
+            + "; ".join(
+                f"{name}: leaner than target by {100 * r.lean:g} % with {100 * r.risk:g} % risk"
+                for name, r in PRESETS.items()
+            )
+            + "."
+        ),
+    ] = "standard",
+    lean: Annotated[
+        float | None,
+        typer.Option(min=0.1, max=20, help="Leanness of the mixture to tolerate, %, as in --rule."),
+    ] = None,
+    risk: Annotated[
+        float | None,
+        typer.Option(min=0.1, max=50, help="Risk that a cell ends leaner than that, %."),
+    ] = None,
     target: Annotated[
         float, typer.Option(min=0.1, max=20, help="Remaining fuelling error to stop at, %.")
     ] = 100.0 * TARGET,
+    cell: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SPEED,LOAD",
+            help="Only say why, in numbers, of the cell nearest to here; nothing is proposed.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Solve the open pass: a new table with a decision for every cell."""
+    """Solve the open pass: a new table with a decision for every cell.
+
+    No cell is leaned out further than --rule allows; richer moves are taken whole.
+    """
     if saturate and rebase:
         raise typer.BadParameter("choose one of --saturate and --rebase")
     choice = SATURATE if saturate else REBASE if rebase else ""
-    rules = Rules(max_change / 100.0, max_error / 100.0)
+    preset = PRESETS[rule]
+    rules = Rules(
+        preset.lean if lean is None else lean / 100.0,
+        preset.risk if risk is None else risk / 100.0,
+        max_change / 100.0,
+    )
     screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)
+        if cell is not None:
+            axes = opened.description().axes
+            place = nearest_cell(cell, axes)
+            plan = planned(opened, choice, rules, target / 100.0, screen)
+            show_reasons([(b.name, b.reasons or []) for b in plan.banks], place, axes, screen)
+            return
         plan = propose_job(opened, choice, rules, target / 100.0, screen)
         _show_plan(opened, plan, screen)
 
@@ -434,6 +473,7 @@ def _show_regions(bank: BankPlan, description: EngineDescription, screen: Screen
     table.add_column(f"load, {description.axes.load_unit}", no_wrap=True)
     table.add_column("min run", justify="right")
     table.add_column("bound", justify="right", no_wrap=True)
+    table.add_column("worst cell", justify="right")
     table.add_column("still needed")
     for region in bank.judgement.regions:
         table.add_row(
@@ -441,6 +481,7 @@ def _show_regions(bank: BankPlan, description: EngineDescription, screen: Screen
             f"{region.load[0]:g} to {region.load[1]:g}",
             f"{region.minutes:.1f}",
             f"{100.0 * region.bound:.1f} %",
+            f"{100.0 * region.worst:.1f} %",
             needed(region),
         )
     screen.show(table)

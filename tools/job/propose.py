@@ -4,6 +4,7 @@ Learning from the recordings is exact, so the same recordings, description and t
 the same proposal, byte for byte; `history --verify` shows it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 
 from breathmap.learner.decide.finished import Z95, Judgement, judge, remaining_error
 from breathmap.learner.decide.proposal import (
-    DECISIONS,
     Clip,
     Decided,
     Proposal,
@@ -19,14 +19,23 @@ from breathmap.learner.decide.proposal import (
     decide,
     exceeds,
     maximum_of,
+    rules_for,
+    standing_out,
     store,
 )
 from breathmap.learner.decide.rebase import Rebase, rebase_for, rebased
+from breathmap.learner.decide.threshold import (
+    EARLIER_DECISIONS,
+    ThresholdRules,
+    decide_by_threshold,
+)
+from breathmap.learner.decide.why import Why, why
 from breathmap.learner.exact.solve import Solution
 from breathmap.learner.words.description import EngineDescription, Storage
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.cautions import left_lines
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_files, save_folder
 from breathmap.tools.job.recordings import (
     check_recordings,
@@ -34,7 +43,7 @@ from breathmap.tools.job.recordings import (
     open_pass,
     relearn_pass,
 )
-from breathmap.tools.job.records import REBASE, SATURATE, Choice, Proposed
+from breathmap.tools.job.records import REBASE, SATURATE, AnyRules, Choice, Proposed
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
@@ -47,7 +56,9 @@ USUAL_RATE_HZ = 25.0
 class BankPlan:
     """One bank: its table as it was, what was found, what is proposed, how good that is.
 
-    shown_pct: the proposed table at the old displacement, to compare with the old one.
+    shown_pct: the proposed table at the old displacement, to compare with the old one. reasons:
+    of every cell, rows of loads; None under the rules of earlier versions. stands_out: cells held
+    back so much more than their neighbours.
     """
 
     name: str
@@ -56,6 +67,8 @@ class BankPlan:
     proposal: Proposal
     shown_pct: Array
     judgement: Judgement
+    reasons: list[list[Why]] | None
+    stands_out: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -70,16 +83,16 @@ class Plan:
 
 
 def plan_for(
-    session: Session, choice: Choice, rules: Rules, target: float, displacement_cm3: float
+    session: Session, choice: Choice, rules: AnyRules, target: float, displacement_cm3: float
 ) -> Plan:
-    """Decide everything from what was learned. choice: "", "saturate" or "rebase".
+    """Decide everything from what was learned. choice: "", "saturate" or "rebase". rules: as kept.
 
     Raises UserError where a cell cannot be stored and no choice was made.
     """
     description, storage = session.description, session.description.storage
     solutions = [result.solution for result in session.solve()]
     decided = [
-        decide(cells, solution, storage, rules)
+        _decided(cells, solution, description, rules)
         for cells, solution in zip(session.tables, solutions, strict=True)
     ]
     over = [exceeds(one, storage) for one in decided]
@@ -109,18 +122,49 @@ def plan_for(
             target,
             description.goal,
         )
-        name = description.bank[number].name
+        old = decided[number].old_pct
+        reasons = None
+        if isinstance(rules, Rules):
+            reasons = why(old, solution, judged, description.axes, rules, used_s[number])
         banks.append(
-            BankPlan(name, decided[number].old_pct, solution, proposal, shown, judgement)
-        )  # fmt: skip
+            BankPlan(
+                description.bank[number].name,
+                old,
+                solution,
+                proposal,
+                shown,
+                judgement,
+                reasons,
+                standing_out(old, shown, solution),
+            )
+        )
     cautions = [
         _clip_line(bank.name, clip, description) for bank in banks for clip in bank.proposal.clips
     ]
+    if isinstance(rules, Rules):
+        cautions += [
+            line
+            for bank in banks
+            for line in left_lines(
+                bank.name, bank.reasons or [], bank.stands_out, rules, description.axes
+            )
+        ]
     new_cm3 = displacement_cm3 if rebase is None else rebase.after_cm3
     files: dict[str, str] = {}
     for bank in banks:
         files |= _bank_files(bank, description)
     return Plan(banks, rebase, new_cm3, cautions, files)
+
+
+def _decided(
+    cells_pct: Sequence[float],
+    solution: Solution,
+    description: EngineDescription,
+    rules: AnyRules,
+) -> Decided:
+    if isinstance(rules, ThresholdRules):
+        return decide_by_threshold(cells_pct, solution, description.storage, rules)
+    return decide(cells_pct, solution, description.storage, description.axes, rules)
 
 
 def _stored(
@@ -191,22 +235,28 @@ def _bank_files(bank: BankPlan, description: EngineDescription) -> dict[str, str
 def _cells_text(bank: BankPlan, description: EngineDescription) -> str:
     """Return one line a cell: before, after, how sure, the decision and its reason."""
     axes, solution = description.axes, bank.solution
-    lines = ["speed_rpm,load,ve_before_pct,ve_after_pct,correction_pct,standard_error_pct,"
-             "coverage,decision,reason"]  # fmt: skip
+    lines = [
+        "speed_rpm,load,ve_before_pct,ve_after_pct,correction_pct,standard_error_pct,"
+        "coverage,decision,reason" + (",risk_pct,stands_out" if bank.reasons else "")
+    ]
     for j, load in enumerate(axes.load):
         for i, speed in enumerate(axes.speed_rpm):
             word = str(bank.proposal.decisions[j, i])
+            reason, more = EARLIER_DECISIONS[word], ""
+            if bank.reasons is not None:
+                reason = bank.reasons[j][i].text()
+                more = f",{100.0 * bank.reasons[j][i].risk:.2f},{int(bank.stands_out[j, i])}"
             lines.append(
                 f"{speed:g},{load:g},{bank.old_pct[j, i]:.10g},{bank.shown_pct[j, i]:.10g},"
                 f"{100.0 * solution.correction[j, i]:.3f},"
                 f"{100.0 * solution.standard_error[j, i]:.3f},{solution.coverage[j, i]:.1f},"
-                f'{word},"{DECISIONS[word]}"'
+                f'{word},"{reason}"{more}'
             )
     return "\n".join(lines) + "\n"
 
 
-def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: Screen) -> Plan:
-    """Solve the open pass and write its proposal into the job."""
+def planned(job: Job, choice: Choice, rules: Rules, target: float, screen: Screen) -> Plan:
+    """Return what would be proposed of the open pass; nothing is written."""
     number = job.pass_number
     if not job.pass_recordings(number):
         raise UserError(
@@ -221,8 +271,15 @@ def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: S
     check_recordings(job, number)
     open_pass(job)
     session = relearn_pass(job, number, screen)
-    displacement = job.calibration().displacement_cm3
-    plan = plan_for(session, choice, rules, target, displacement)
+    rules = rules_for(session.description, rules)
+    return plan_for(session, choice, rules, target, job.calibration().displacement_cm3)
+
+
+def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: Screen) -> Plan:
+    """Solve the open pass and write its proposal into the job."""
+    rules = rules_for(job.description(), rules)
+    plan = planned(job, choice, rules, target, screen)
+    number = job.pass_number
     proposal = len(job.all_of(Proposed)) + 1
     folder = job.proposal_folder(proposal)
     own = job.pass_folder(number)

@@ -6,9 +6,10 @@ told by its class, in the file by `what`.
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, TypeAdapter
 
 from breathmap.learner.decide.proposal import Rules
+from breathmap.learner.decide.threshold import ThresholdRules
 from breathmap.tools.run.summary import AlarmsSummary
 
 Sha256 = Annotated[str, Field(pattern=r"\A[0-9a-f]{64}\z")]
@@ -20,6 +21,20 @@ TableNumber = Annotated[int, Field(ge=0)]
 Counted = Annotated[int, Field(ge=1)]
 Displacement = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Choice = Literal["", "saturate", "rebase"]
+
+
+def _kind_of_rules(rules: Any) -> str:
+    earlier = isinstance(rules, ThresholdRules) or (
+        isinstance(rules, dict) and "max_error" in rules
+    )
+    return "threshold" if earlier else "risk"
+
+
+# Histories of earlier versions hold threshold rules.
+AnyRules = Annotated[
+    Annotated[Rules, Tag("risk")] | Annotated[ThresholdRules, Tag("threshold")],
+    Discriminator(_kind_of_rules),
+]
 
 # What stands in the vehicle: as before the job, as while learning, or something else.
 SetUp = Literal["original", "learning", "other"]
@@ -178,7 +193,7 @@ class Proposed(Record):
     proposal: Counted
     table: TableNumber
     choice: Choice
-    rules: Rules
+    rules: AnyRules
     target: float
     displacement_cm3: Displacement
     recordings: list[Sha256]

@@ -24,6 +24,7 @@ from bokeh.palettes import Cividis256, PuOr11
 from bokeh.plotting import figure
 from numpy.typing import NDArray
 
+from breathmap.learner.decide.proposal import DECISIONS
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import NOT_PROPOSED, BankReport, PassRow, ReportData
@@ -137,7 +138,8 @@ def table_map(
     tips = [
         (what, "@shown"),
         ("at", "@speed, @load"),
-        ("standard error", "@error"),
+        ("found", "@found"),
+        ("VE", "@moved"),
         ("coverage", "@coverage"),
         ("decision", "@decision"),
     ]
@@ -186,16 +188,31 @@ def _squares(
             "speed": [f"{speeds[c]:g} rpm" for c in columns.ravel()],
             "load": [f"{loads[r]:g} {data.load_unit}" for r in rows.ravel()],
             "shown": [f"{v:+.2f} {unit}" if signed else f"{v:.2f} {unit}" for v in flat],
-            "error": [error_text(v, "%", 2) for v in bank.standard_error.ravel()],
+            "found": [
+                f"{v:+.2f} {error_text(e, '%', 2)}"
+                for v, e in zip(bank.correction.ravel(), bank.standard_error.ravel(), strict=True)
+            ],
+            "moved": _moved(bank),
             "coverage": [
                 f"{c:.1f} independent samples" if s else "never visited"
                 for c, s in zip(bank.coverage.ravel(), seen, strict=True)
             ],
-            "decision": [decisions[r][c] for r, c in np.ndindex(values.shape)],
+            "decision": [
+                f"{word}: {DECISIONS[word]}" if word in DECISIONS else word
+                for word in (decisions[r][c] for r, c in np.ndindex(values.shape))
+            ],
             "edge": np.where(seen, "#ffffff", "#999999"),
             "hatch": np.where(seen, " ", "/"),
         }
     )
+
+
+def _moved(bank: BankReport) -> list[str]:
+    """Return each cell's VE before and as proposed, a text a cell."""
+    if bank.before is None or bank.after is None:
+        return [NOT_PROPOSED] * bank.correction.size
+    pairs = zip(bank.before.ravel(), bank.after.ravel(), strict=True)
+    return [f"{before:.4g} to {after:.4g} %" for before, after in pairs]
 
 
 def _short(value: float, signed: bool) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.decide.proposal import HELD, SATURATED, THIN_COVERAGE
+from breathmap.learner.decide.proposal import HELD, SATURATED
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
@@ -102,9 +102,8 @@ def _not_moved(data: ReportData) -> Iterator[str]:
         counts = bank.summary.cells
         if bank.decisions is not None and counts.get(HELD):
             yield (
-                f"Bank {bank.name}: {counts[HELD]} cells were left as they were: there is too "
-                f"little evidence (worth fewer than {THIN_COVERAGE:g} samples), or it is too "
-                "uncertain."
+                f"Bank {bank.name}: {counts[HELD]} cells were left as they were: they are too "
+                "uncertain to be leaned out."
             )
         if bank.decisions is not None and counts.get(SATURATED):
             yield (

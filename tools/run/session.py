@@ -15,7 +15,7 @@ from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.alarms import Alarms
 from breathmap.learner.core.gates import primary_reason
 from breathmap.learner.core.stream import BankLearner
-from breathmap.learner.decide.proposal import Proposal, propose
+from breathmap.learner.decide.proposal import Proposal, Rules, propose, rules_for
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.words.description import EngineDescription
@@ -245,10 +245,11 @@ class Session:
         return results
 
     def propose(self, solved: list[BankResult]) -> list[BankResult]:
-        """Return what was solved, each with a proposal under the free rules."""
+        """Return what was solved, each with a proposal under the standard rules."""
         storage, axes = self.description.storage, self.description.axes
+        rules = rules_for(self.description, Rules())
         return [
-            replace(result, proposal=propose(cells, result.solution, storage, axes))
+            replace(result, proposal=propose(cells, result.solution, storage, axes, rules))
             for cells, result in zip(self.tables, solved, strict=True)
         ]
 

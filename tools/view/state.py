@@ -25,7 +25,7 @@ from breathmap.learner.decide.guide import (
     knowledge,
     reached_ground,
 )
-from breathmap.learner.decide.proposal import propose
+from breathmap.learner.decide.proposal import Rules, propose, rules_for
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.protocol.wire.fields import REASONS
 from breathmap.protocol.wire.sample import Sample
@@ -185,8 +185,9 @@ class Knowing:
             solve(evidence, cells_pct=cells)
             for evidence, cells in zip(evidences, tables, strict=True)
         ]
+        rules = rules_for(description, Rules())
         proposed = [
-            propose(cells, solution, description.storage, description.axes).cells_pct
+            propose(cells, solution, description.storage, description.axes, rules).cells_pct
             for cells, solution in zip(tables, solutions, strict=True)
         ]
         self._patience.take(self._advised, time_s - self._looked_s, square_s >= self._looked_s)
