@@ -213,3 +213,34 @@ def test_a_job_holds_what_is_recorded_and_says_what_is_not(
     assert Job(job).pass_recordings(1)[0].size_bytes == place.stat().st_size
     assert breathmap("propose", job).code == 0
     assert breathmap("history", job, "--verify").code == 0
+
+
+@pytest.mark.parametrize("in_job", [False, True])
+def test_a_recording_without_a_frame_is_none(
+    disk: Disk, heard: Heard, bench: Path, tmp_path: Path, breathmap: Breathmap, in_job: bool
+) -> None:
+    """When the disk is full before the first frame has gone there, no recording is left that nobody
+    could learn; what is on record can be learned and verified."""
+    whole = b"\x07\x01\0\0" + b"".join(frames_of_ride(1, 200)[0])
+    device, job, out = TcpPlug(tmp_path), tmp_path / "job", tmp_path / "out"
+    assert breathmap("new", job, "--engine", bench).code == 0
+    disk.room = 20
+
+    def act() -> None:
+        device.send(whole)
+        heard.all_of(len(whole))
+        device.unplug()
+
+    acting = Acting(act)
+    words = (job, device.url, "--no-check-controller") if in_job else (bench, device.url)
+    ended = breathmap("learn", *words, "--out", out, "--give-up", "0", "--json")
+    acting.check()
+    disk.room = MORE
+
+    assert ended.code == 0, ended.err
+    summary = json.loads(ended.out)
+    assert summary["samples"] == (0 if in_job else 200)
+    assert summary["port"]["unrecorded_bytes"] >= len(whole) - 4
+    assert recordings_in(job / "passes" / "001" if in_job else out) == []
+    if in_job:
+        assert breathmap("history", job, "--verify").code == 0

@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 from typing import BinaryIO
 
+from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.tools.base.disk import make_folders, sync_folder, told, write_new
 from breathmap.tools.run.evidence_files import evidence_in
 
@@ -186,10 +187,13 @@ class RecordingFile:
             self.trouble = error
 
     def _end_early(self) -> None:
-        """Let the file end with its last whole frame; the rest is given from memory."""
+        """Let the file end with its last whole frame, empty where it has none; the rest is given
+        from memory."""
         self.ended_early = True
         if self._file is not None:
             with contextlib.suppress(OSError):
+                if self._whole < RECENT_BYTES_MAXIMUM and not _frames_in(self.path, self._whole):
+                    self._whole = 0
                 self._file.truncate(self._whole)
         self._written = self._whole
 
@@ -199,6 +203,15 @@ class RecordingFile:
         except OSError as error:
             self.trouble = error
         file.close()
+
+
+def _frames_in(path: Path, size: int) -> int:
+    reader = LinkReader()
+    with path.open("rb") as file:
+        reader.feed(file.read(size))
+    while reader.next_event() is not NEED_DATA:
+        pass
+    return reader.counters.frames
 
 
 def next_recording(folder: Path, kind: str = "recording") -> Path:
