@@ -17,6 +17,8 @@ from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_R
 from breathmap.protocol.wire.names import REASONS
 
 NAN = math.nan
+# Of a later protocol version, perhaps; any that is not READY.
+UNKNOWN_STATE = 9
 LIMITS = Limits()
 
 
@@ -116,7 +118,7 @@ def test_the_sensors_state_and_reading() -> None:
         assert sensor_verdict(measured_lambda=reading) == verdict
     assert sensor_verdict(measured_lambda=NAN) == gates.VALUE_MISSING
     assert sensor_verdict(sensor_state=SENSOR_FAULT) == gates.SENSOR_FAULTY
-    for state in (SENSOR_WARMING, SENSOR_ABSENT):
+    for state in (SENSOR_WARMING, SENSOR_ABSENT, UNKNOWN_STATE):
         assert sensor_verdict(sensor_state=state) == gates.SENSOR_NOT_READY
 
 
