@@ -135,6 +135,8 @@ class DiskLog:
         raw = LoggedFile(self, file, path, mode)
         if buffering == 0:
             return raw
+        if buffering == 0:
+            return raw
         buffer: Any
         if "+" in mode:
             buffer = io.BufferedRandom(raw)
@@ -164,6 +166,11 @@ class LoggedFile(io.FileIO):
                 Step("write", self._path, handle=self._handle, offset=at, data=bytes(data))
             )
         return super().write(data)
+
+    def truncate(self, size: int | None = None) -> int:
+        end = self.tell() if size is None else size
+        self._log.step(Step("shorten", self._path, handle=self._handle, offset=end))
+        return super().truncate(size)
 
     def readinto(self, buffer: Any) -> int:
         self._log.step(Step("read", self._path))

@@ -21,19 +21,18 @@ Node = Union["File", "Folder"]
 
 @dataclass(eq=False)
 class File:
-    """safe: what was synced last. writes: those since, offset and data; None: cut to nothing."""
+    """safe: what was synced last. writes: those since, offset and data; None: it ends there."""
 
     safe: bytes = b""
-    writes: list[tuple[int, bytes] | None] = field(default_factory=list)
+    writes: list[tuple[int, bytes | None]] = field(default_factory=list)
 
     def content(self, count: int | None = None) -> bytes:
         """Return it after the first `count` writes since the last sync."""
         data = bytearray(self.safe)
-        for write in self.writes[:count]:
-            if write is None:
-                data.clear()
+        for offset, new in self.writes[:count]:
+            if new is None:
+                del data[offset:]
                 continue
-            offset, new = write
             data.extend(bytes(max(0, offset - len(data))))
             data[offset : offset + len(new)] = new
         return bytes(data)
@@ -79,6 +78,8 @@ class Volume:
             found.sync()
         elif step.what == "write":
             self._open[step.handle].writes.append((step.offset, step.data))
+        elif step.what == "shorten":
+            self._open[step.handle].writes.append((step.offset, None))
         elif step.what in ("open", "cut"):
             self._take_open(step)
         elif step.what == "make":
@@ -96,7 +97,7 @@ class Volume:
             folder.changes.append({name: node})
         assert isinstance(node, File)
         if step.what == "cut":
-            node.writes.append(None)
+            node.writes.append((0, None))
         self._open[step.handle] = node
 
     def _rename(self, step: Step) -> None:
@@ -165,7 +166,9 @@ class Volume:
 
 
 def _zeros(file: File) -> bytes:
-    return bytes(len(file.content())) if file.writes else file.safe
+    """Return a file with zeros for what was added since its last sync."""
+    data = file.content()
+    return data[: len(file.safe)] + bytes(max(0, len(data) - len(file.safe)))
 
 
 def _torn(file: File, chance: random.Random) -> bytes:
@@ -173,7 +176,7 @@ def _torn(file: File, chance: random.Random) -> bytes:
     data = file.content(chance.randint(0, len(file.writes)))
     if not file.writes or chance.random() < 0.3:
         return data
-    place = chance.randint(0, len(data))
+    place = chance.randint(min(len(file.safe), len(data)), len(data))
     return data[:place] + (bytes(len(data) - place) if chance.random() < 0.5 else b"")
 
 
