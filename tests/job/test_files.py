@@ -86,7 +86,8 @@ def test_new_never_overwrites(breathmap: Breathmap, tmp_path: Path) -> None:
         (["--setting", "closed_loop=nan"], "a setting is 0 to 600"),
         (["--setting", "spark_retard_deg=1e308"], "a setting is 0 to 600"),
         (["--displacement", "nan"], "displacement_cm3: should be a finite number"),
-        (["--displacement", "0"], "displacement_cm3: should be greater than or equal to 1"),
+        (["--displacement", "0", "--yes"], "displacement_cm3: should be greater than or equal to"),
+        (["--displacement", "0.689"], "if these are litres, give 689"),
         (["--cylinders", "0"], "cylinders: should be greater than or equal to 1"),
     ],
 )

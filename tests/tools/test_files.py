@@ -12,6 +12,7 @@ from breathmap.tools.base.files import (
     TARGET_LAMBDA,
     read_description,
     read_table,
+    sheets_in,
     table_text,
     write_text,
 )
@@ -65,10 +66,9 @@ def test_table_is_read_from_any_spreadsheet(tmp_path: Path, text: str) -> None:
         (GOOD.replace("75.5", "75.5,80"), "line 3 has 4 cells, 3 are needed"),
         (GOOD.replace(",70\n", "\n"), "line 2 has 2 cells, 3 are needed"),
         (GOOD + "90,1,2,3\n", "3 loads x 3 speeds"),
-        (GOOD.replace("60,55", "20,55"), "load breakpoints must ascend"),
+        (GOOD.replace("60,55", "30,55"), "load breakpoints must ascend"),
         (GOOD.replace("2000,3000", "3000,2000"), "speed breakpoints must ascend"),
         (GOOD.replace("2000", "2100"), "speed breakpoint 2 is 2100, the engine description says"),
-        ("x,30,60\n1000,50,51\n2000,52,53\n3000,54,55\n", "rows and columns are exchanged"),
         ("only words\n", "0 loads x 0 speeds"),
         (",,,\n,,\n", "it holds no table"),
         (GOOD.replace("50.5", "1e-308"), "line 2, column 2: VE is 1e-308; .* 0.01 to 1000 %"),
@@ -86,6 +86,32 @@ def test_bad_table_is_refused(tmp_path: Path, text: str | bytes, said: str) -> N
 
     assert "table.csv" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("exchanged", [False, True])
+@pytest.mark.parametrize("load_falls", [False, True])
+@pytest.mark.parametrize("speed_falls", [False, True])
+def test_a_table_is_turned_upright(
+    tmp_path: Path, known: bool, exchanged: bool, load_falls: bool, speed_falls: bool
+) -> None:
+    """A table with the loads across, or the highest load or speed first, is known and said, whether
+    the axes are known beforehand or not; each cell stays with its speed and load."""
+    speeds, loads = [1000.0, 2000.0, 3000.0], [30.0, 60.0]
+    cells = {(n, p): n / 100 + p for n in speeds for p in loads}
+    rows, columns = loads[:: -1 if load_falls else 1], speeds[:: -1 if speed_falls else 1]
+    place = (lambda a, b: (a, b)) if exchanged else (lambda a, b: (b, a))
+    if exchanged:
+        rows, columns = columns, rows
+    lines = [["x", *columns]] + [[a, *(cells[place(a, b)] for b in columns)] for a in rows]
+    text = "\n".join(";".join(str(cell) for cell in line) for line in lines) + "\n"
+    (sheet,) = sheets_in(tmp_path / "table.csv", text)
+
+    sheet.turn_upright(speeds if known else None)
+
+    assert (sheet.speed_rpm, sheet.load) == (speeds, loads)
+    assert sheet.cells() == [cells[n, p] for p in loads for n in speeds]
+    assert len(sheet.notes) == exchanged + load_falls + speed_falls
 
 
 def test_missing_and_wrong_kinds_of_file(tmp_path: Path) -> None:

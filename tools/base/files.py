@@ -10,6 +10,7 @@ import math
 import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -108,6 +109,7 @@ def read_table(
     """Return a table's cells, flat, row by row (rows are loads), checked against the axes."""
     text = read_text(path, f"{quantity.name} table (CSV)")
     table = Sheet(path, rows_in(path, text), separator_of(text))
+    table.turn_upright([float(n) for n in speed_rpm])
     table.check_axes([float(n) for n in speed_rpm], [float(p) for p in load])
     return table.cells(quantity)
 
@@ -141,8 +143,20 @@ def _without_empty_end(row: list[str]) -> list[str]:
     return row[:length]
 
 
+def _falls(axis: list[float]) -> bool:
+    return len(axis) > 1 and all(b < a for a, b in pairwise(axis))
+
+
+# No speed axis ends below it, in rpm; no load axis, in kPa or %, above it.
+SPEED_FROM = 400.0
+
+
 class Sheet:
-    """A CSV table: numbered rows of text, the first one the header; empty rows are left out."""
+    """A CSV table: numbered rows of text, the first one the header; empty rows are left out.
+
+    speed_rpm and load are taken from header and first column as they stand, until `turn_upright`
+    has found out which is which and in what order. notes: what that took for what, a line each.
+    """
 
     def __init__(self, path: Path, rows: Iterable[tuple[int, list[str]]], separator: str) -> None:
         filled = [(line, _without_empty_end(row)) for line, row in rows if any(row)]
@@ -156,6 +170,34 @@ class Sheet:
             for column, cell in enumerate(header[1:], start=2)
         ]
         self.load = [self._number(row[0], line, 1) for line, row in self.rows]
+        self._columns = len(self.speed_rpm)
+        self._exchanged = self._speed_falls = self._load_falls = False
+        self.notes: list[str] = []
+
+    def turn_upright(self, speed_rpm: Sequence[float] | None = None) -> None:
+        """Know tables with the loads across, and with the highest load or speed first.
+
+        speed_rpm: the speeds, where they are known. Otherwise the axis that ends above any load is
+        the speeds, if one alone does.
+        """
+        across, down = self.speed_rpm, self.load
+        if speed_rpm is not None:
+            wanted = sorted(speed_rpm)
+            exchanged = sorted(down) == wanted != sorted(across)
+        else:
+            exchanged = max(down, default=0.0) >= SPEED_FROM > max(across, default=0.0)
+        if exchanged:
+            self._exchanged = True
+            self.speed_rpm, self.load = down, across
+            self.notes.append("the first column was taken for the speeds, the first row for loads")
+        self._speed_falls, self._load_falls = _falls(self.speed_rpm), _falls(self.load)
+        for falls, name in ((self._speed_falls, "speed"), (self._load_falls, "load")):
+            if falls:
+                self.notes.append(f"the highest {name} stands first, so the order was turned round")
+        if self._speed_falls:
+            self.speed_rpm = self.speed_rpm[::-1]
+        if self._load_falls:
+            self.load = self.load[::-1]
 
     def check_axes(self, speed_rpm: list[float], load: list[float]) -> None:
         """Raise UserError unless the table has these breakpoints."""
@@ -166,10 +208,6 @@ class Sheet:
                         f"{self.path}: {name} breakpoints must ascend, but {axis[k]:g} follows "
                         f"{axis[k - 1]:g}; sort the {'columns' if name == 'speed' else 'rows'}"
                     )
-        if self.speed_rpm == load and self.load == speed_rpm and speed_rpm != load:
-            raise UserError(
-                f"{self.path}: rows and columns are exchanged; the first row must hold the speeds"
-            )
         if len(self.speed_rpm) != len(speed_rpm) or len(self.load) != len(load):
             raise UserError(
                 f"{self.path}: the table has {len(self.load)} loads x {len(self.speed_rpm)} speeds,"
@@ -184,22 +222,29 @@ class Sheet:
                     )
 
     def cells(self, quantity: Quantity = VE) -> list[float]:
-        """Return all cells, row by row; UserError when one is missing or cannot be."""
+        """Return all cells, load by load from the lowest; UserError when one is missing or cannot
+        be."""
+        rows = [self._cells_of(line, row, quantity) for line, row in self.rows]
+        if self._exchanged:
+            rows = [list(column) for column in zip(*rows, strict=True)]
+        if self._load_falls:
+            rows.reverse()
+        return [cell for row in rows for cell in (row[::-1] if self._speed_falls else row)]
+
+    def _cells_of(self, line: int, row: list[str], quantity: Quantity) -> list[float]:
         cells = []
-        for line, row in self.rows:
-            if len(row) != len(self.speed_rpm) + 1:
+        if len(row) != self._columns + 1:
+            raise UserError(
+                f"{self.path}: line {line} has {len(row) - 1} cells, {self._columns} are needed"
+            )
+        for column, text in enumerate(row[1:], start=2):
+            value = self._number(text, line, column)
+            if not quantity.low <= value <= quantity.high:
                 raise UserError(
-                    f"{self.path}: line {line} has {len(row) - 1} cells, "
-                    f"{len(self.speed_rpm)} are needed"
+                    f"{self.path}: line {line}, column {column}: {quantity.name} is {value:g}; "
+                    f"it must be {quantity.low:g} to {quantity.high:g} {quantity.unit}"
                 )
-            for column, text in enumerate(row[1:], start=2):
-                value = self._number(text, line, column)
-                if not quantity.low <= value <= quantity.high:
-                    raise UserError(
-                        f"{self.path}: line {line}, column {column}: {quantity.name} is {value:g}; "
-                        f"it must be {quantity.low:g} to {quantity.high:g} {quantity.unit}"
-                    )
-                cells.append(value)
+            cells.append(value)
         return cells
 
     def _number(self, text: str, line: int, column: int) -> float:

@@ -50,6 +50,7 @@ def tables_of(text: str, bank: str | None) -> list[Named]:
     path = Path(text)
     content = read_text(path, "table (CSV), or JOB:NUMBER")
     sheet = Sheet(path, rows_in(path, content), separator_of(content))
+    sheet.turn_upright()
     sheet.check_axes(sheet.speed_rpm, sheet.load)
     cells = np.array(sheet.cells()).reshape(len(sheet.load), len(sheet.speed_rpm))
     return [Named(path.name, sheet.speed_rpm, sheet.load, cells, None)]

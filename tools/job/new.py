@@ -57,6 +57,9 @@ PASTE = Path("-")
 # As it travels: see the field table's switches.
 MOST_SETTING = 600.0
 
+# Common practice, no source.
+LEAST_USUAL_CM3 = 30.0
+
 
 @dataclass(frozen=True)
 class Origin:
@@ -95,7 +98,8 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
         )
     if origin.port is not None and sum(chosen) > 1:
         raise UserError("--port reads everything from the controller: leave --engine and --table")
-    description, calibration = _read(origin)
+    _question_size(origin)
+    description, calibration = _read(origin, screen)
     calibration = _with_settings(calibration, origin)
     if origin.port is not None:
         _check_original(origin, calibration)
@@ -109,6 +113,16 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
     screen.say(f"Check {folder / DESCRIPTION} first: exhaust volumes and sensor lag, bank by bank.")
     screen.say(f"Next: breathmap prepare {folder}")
     return Job(folder)
+
+
+def _question_size(origin: Origin) -> None:
+    """Refuse a displacement that looks like litres, unless it was said to take it all the same."""
+    given = origin.displacement_cm3
+    if given is not None and given < LEAST_USUAL_CM3 and not origin.as_they_are:
+        raise UserError(
+            f"--displacement {given:g}: few engines have so little cm3; if these are litres, give "
+            f"{1000.0 * given:g}, or take it as it is with --yes"
+        )
 
 
 def _question(
@@ -149,7 +163,7 @@ def _check_free(folder: Path) -> None:
         raise UserError(f"{folder} exists and is not empty; give another folder")
 
 
-def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
+def _read(origin: Origin, screen: Screen) -> tuple[EngineDescription, Calibration]:
     """Return description and calibration from wherever they come."""
     if origin.port is not None:
         with ControllerLink(origin.port, origin.baud) as link:
@@ -173,7 +187,7 @@ def _read(origin: Origin) -> tuple[EngineDescription, Calibration]:
                 origin.target, description.axes.speed_rpm, description.axes.load, TARGET_LAMBDA
             )
         return description, _from_tables(description, tables, target)
-    return _from_sheets(origin)
+    return _from_sheets(origin, screen)
 
 
 def _with_originals(calibration: Calibration, origin: Origin) -> Calibration:
@@ -277,7 +291,7 @@ def described(origin: Origin, calibration: Calibration) -> EngineDescription:
         raise UserError(f"the new engine description: {error}") from None
 
 
-def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
+def _from_sheets(origin: Origin, screen: Screen) -> tuple[EngineDescription, Calibration]:
     """Make a job from tables alone; the first one's header gives the axes."""
     if origin.displacement_cm3 is None:
         raise UserError("tables alone do not tell the engine's size: give --displacement (cm3)")
@@ -293,6 +307,9 @@ def _from_sheets(origin: Origin) -> tuple[EngineDescription, Calibration]:
     names = [name or f"bank{number}" for number, name in enumerate(names, start=1)]
     first = sheets[0]
     for sheet in sheets:
+        sheet.turn_upright()
+        for note in sheet.notes:
+            screen.say(f"{sheet.path}: {note}.")
         sheet.check_axes(first.speed_rpm, first.load)
     tables = [sheet.cells() for sheet in sheets]
     target = None
