@@ -154,6 +154,7 @@ def judge(
                     weights,
                     left[block],
                     solution.standard_error[block],
+                    solution.coverage[block] >= ONE_SAMPLE,
                     proposal.decisions[block],
                     float((weights * old[block]).sum()),
                     share,
@@ -186,6 +187,7 @@ def _region(
     weights: Array,
     left: Array,
     errors: Array,
+    visited: NDArray[np.bool_],
     decisions: NDArray[np.str_],
     mean_ve_pct: float,
     share: float,
@@ -196,7 +198,7 @@ def _region(
     limit = max(target, step_pct / mean_ve_pct)
     bounds = np.abs(left) + Z95 * errors
     bound = float(np.sqrt((weights * bounds**2).sum()))
-    worst = float(bounds[weights > 0.0].max())
+    worst = float(bounds[visited].max(initial=bound))
     # What more time cannot remove in this pass.
     stuck = np.isin(decisions, [LIMITED, SATURATED])
     fixed = float((weights * left**2)[stuck].sum())

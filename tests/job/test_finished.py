@@ -289,6 +289,20 @@ def test_a_regions_bound_weighs_its_cells_by_their_time() -> None:
     assert corner.limit == 0.02
 
 
+def test_a_region_tells_the_bound_of_its_worst_visited_cell() -> None:
+    """A thin cell that hardly counts in a region's bound shows in its worst one; a cell that was
+    only touched does not."""
+    errors = np.full(SHAPE, 0.002)
+    errors[0, 0], errors[0, 1] = 0.03, 0.07
+    coverage = np.full(SHAPE, 100.0)
+    coverage[0, 0], coverage[0, 1] = 1.0, 0.99
+    found = replace(solution(), standard_error=errors, coverage=coverage)
+
+    worst = {r.worst for r in judged(found, FREE).regions}
+
+    assert sorted(worst) == pytest.approx([Z95 * 0.002, Z95 * 0.03])
+
+
 def test_a_small_table_has_smaller_regions() -> None:
     """Axes with fewer breakpoints than parts are cut into single ones."""
     axes = Axes(speed_rpm=[1000.0, 2000.0, 3000.0], load=[30.0, 60.0])

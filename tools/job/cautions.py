@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from breathmap.learner.decide.proposal import SATURATED, Rules
 from breathmap.learner.decide.why import Why
+from breathmap.learner.exact.solve import ONE_SAMPLE
 from breathmap.learner.words.description import Axes
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
@@ -22,10 +23,10 @@ def left_lines(
     risky, spikes = [], []
     for j, row in enumerate(reasons):
         for i, why in enumerate(row):
-            if why.samples <= 0.0 or why.decision == SATURATED:
+            if why.decision == SATURATED:
                 continue
             place = f"{axes.speed_rpm[i]:g} rpm, {axes.load[j]:g} {axes.load_unit_said}"
-            if why.risk > why.risk_allowed:
+            if why.samples >= ONE_SAMPLE and why.risk > why.risk_allowed:
                 risky.append((why.risk, place))
             if stands_out[j, i]:
                 spikes.append((why.taken - why.correction, place))
@@ -39,8 +40,8 @@ def left_lines(
     if spikes:
         back, place = max(spikes)
         yield (
-            f"{name}: held back more than the neighbours: {_cells(spikes)}, left richer by "
-            f"{100.0 * back:.1f} % at {place}. A little time there settles it."
+            f"{name}: {_cells(spikes)} stand out, held back more than the neighbours and left "
+            f"richer, by {100.0 * back:.1f} % at {place}. A little time there settles it."
         )
 
 
@@ -56,8 +57,8 @@ def show_reasons(
         why = reasons[row][column]
         screen.say(
             f"{name}: {why.decision}, VE {why.old_pct:g} to {why.new_pct:g} %. {why.text()}. "
-            f"Then leaner than target by more than {100.0 * why.lean:g} % with a probability of "
-            f"{100.0 * why.risk:.1f} %."
+            f"Then leaner than target by more than {100.0 * why.lean:g} % with a probability "
+            f"{_probability(why.risk)}."
         )
 
 
@@ -76,6 +77,10 @@ def nearest_cell(place: str, axes: Axes) -> tuple[int, int]:
         )
     column, row = (int(np.argmin(np.abs(np.asarray(points) - value))) for value, points in pairs)
     return column, row
+
+
+def _probability(risk: float) -> str:
+    return "below 0.1 %" if risk < 0.001 else f"of {100.0 * risk:.1f} %"
 
 
 def _cells(items: Sequence[object]) -> str:
