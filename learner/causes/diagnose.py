@@ -48,10 +48,11 @@ STATES = (SEEN, LIKELY, CANNOT_TELL, NO_SIGN, NOT_LOOKED_AT)
 
 ODDS_LIKELY = 20.0
 ODDS_AGAINST = 3.0
-# A cause that a table can take in must explain this share of the mean square correction by its one
-# number, or have odds beyond those, or the table may as well have been wrong: tables are not wrong
-# as a normal prior expects. Measured: without it 4 of 13 healthy engines had such a cause at odds
-# of 30 to 18,000 to 1.
+# A cause with a column must explain this share of the mean square correction by its one number, or
+# have odds beyond those, or the table may as well have been wrong: tables are not wrong as a normal
+# prior expects, and what drifts in minutes has a longer memory than the residuals' blocks. Another
+# reading (slow, exchanged) needs those odds in any case: a wrong delay or a clipped table can pass
+# for it. Measured: without it 4 of 13 healthy engines had such a cause, at 30 to 18,000 to 1.
 EXPLAINS_LEAST = 0.5
 ODDS_BEYOND = 100_000.0
 # Causes taken in beside one another at most.
@@ -223,7 +224,7 @@ class _Candidate:
         """False where a table wrong by itself is as simple a story, whatever the odds."""
         explains = self.explains or 0.0
         beyond = self.now >= log(ODDS_BEYOND)
-        return not self.cause.is_static or explains >= EXPLAINS_LEAST or beyond
+        return beyond or (bool(self.effects) and explains >= EXPLAINS_LEAST)
 
     @property
     def label(self) -> str:

@@ -22,11 +22,12 @@ from breathmap.tools.job.folder import Job, is_job
 from breathmap.tools.job.history import history_table, verify_job
 from breathmap.tools.job.new import Origin, make_job, parse_settings
 from breathmap.tools.job.passes import accept_job, give_originals, prepare_job, store_job, undo_job
-from breathmap.tools.job.propose import BankPlan, Plan, planned, propose_job
+from breathmap.tools.job.propose import BankPlan, Despite, Plan, planned, propose_job
 from breathmap.tools.job.recordings import new_recordings, take_in
 from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
 from breathmap.tools.job.runs import learn_job
 from breathmap.tools.job.vehicle import read_job
+from breathmap.tools.run.diagnosis_text import show_brief
 from breathmap.tools.view.show import InView
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
@@ -246,6 +247,16 @@ def propose(
             help="Only say why, in numbers, of the cell nearest to here; nothing is proposed.",
         ),
     ] = None,
+    despite: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="CAUSE",
+            help="Propose although this cause is likely and makes the table unsafe to store.",
+        ),
+    ] = None,
+    reason: Annotated[
+        str, typer.Option(help="With --despite: why, for whoever reads the history.")
+    ] = "",
     as_json: AsJson = False,
 ) -> None:
     """Solve the open pass: a new table with a decision for every cell.
@@ -270,7 +281,8 @@ def propose(
             plan = planned(opened, choice, rules, target / 100.0, screen)
             show_reasons([(b.name, b.reasons or []) for b in plan.banks], place, axes, screen)
             return
-        plan = propose_job(opened, choice, rules, target / 100.0, screen)
+        against = Despite(tuple(despite or ()), reason)
+        plan = propose_job(opened, choice, rules, target / 100.0, screen, against)
         _show_plan(opened, plan, screen)
 
 
@@ -405,7 +417,8 @@ COMMANDS: dict[str, tuple[Any, str]] = {
                  "`breathmap new monday --table left.csv --table right.csv --displacement 689`"),
     "prepare": (prepare, "`breathmap prepare monday --port /dev/ttyACM0`"),
     "read": (read, "`breathmap read monday --port /dev/ttyACM0`"),
-    "propose": (propose, "`breathmap propose monday --rebase`"),
+    "propose": (propose, "`breathmap propose monday --rebase`\n\n"
+                         "`breathmap propose monday --despite sensor-slow --reason TEXT`"),
     "accept": (accept, "`breathmap accept monday --port /dev/ttyACM0`"),
     "store": (store, "`breathmap store monday --port /dev/ttyACM0`"),
     "undo": (undo, "`breathmap undo monday 1`"),
@@ -449,6 +462,8 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
         _show_regions(bank, job.description(), screen)
     for caution in plan.cautions:
         screen.warn(caution)
+    if plan.diagnosis is not None:
+        show_brief(screen, plan.diagnosis, job.folder)
     number = len(job.all_of(Proposed))
     screen.say(f"Proposal {number} is in {job.proposal_folder(number)}: tables before and after,")
     screen.say("difference, predicted error and its 95 % bound, and BANK-cells.csv, a line a cell.")

@@ -135,8 +135,9 @@ def _told_learned(r: Learned) -> tuple[str, str]:
 def _told_proposed(r: Proposed) -> tuple[str, str]:
     choice = f", {r.choice}" if r.choice else ""
     done = "; good enough to finish" if r.finished else ""
+    despite = f"; despite {', '.join(r.despite)}: {r.despite_reason}" if r.despite else ""
     digests = " ".join(_short(digest) for digest in [r.description, *r.recordings])
-    return f"proposal {r.proposal} from pass {r.pass_number}{choice}{done}", digests
+    return f"proposal {r.proposal} from pass {r.pass_number}{choice}{done}{despite}", digests
 
 
 def verify_job(job: Job, screen: Screen) -> None:

@@ -4,12 +4,15 @@ Learning from the recordings is exact, so the same recordings, description and t
 the same proposal, byte for byte; `history --verify` shows it.
 """
 
+import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from breathmap.learner.causes.catalogue import CAUSES as CATALOGUE
+from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.decide.finished import Z95, Judgement, judge, remaining_error
 from breathmap.learner.decide.proposal import (
     Clip,
@@ -35,6 +38,7 @@ from breathmap.learner.words.description import EngineDescription, Storage
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.texts import visible
 from breathmap.tools.job.cautions import left_lines
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_files, save_folder
 from breathmap.tools.job.recordings import (
@@ -44,6 +48,9 @@ from breathmap.tools.job.recordings import (
     relearn_pass,
 )
 from breathmap.tools.job.records import REBASE, SATURATE, AnyRules, Choice, Proposed
+from breathmap.tools.run.diagnosing import diagnose_session
+from breathmap.tools.run.diagnosis_text import title_line
+from breathmap.tools.run.results import CAUSES
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
@@ -73,13 +80,26 @@ class BankPlan:
 
 @dataclass(frozen=True)
 class Plan:
-    """A whole proposal, not yet written."""
+    """A whole proposal, not yet written. diagnosis: what beside VE could explain the corrections,
+    None where it was not looked for."""
 
     banks: list[BankPlan]
     rebase: Rebase | None
     displacement_cm3: float
     cautions: list[str]
     files: dict[str, str]
+    diagnosis: Diagnosis | None = None
+
+
+@dataclass(frozen=True)
+class Despite:
+    """Causes that a table is proposed in spite of, and why."""
+
+    causes: tuple[str, ...] = ()
+    reason: str = ""
+
+
+NOTHING = Despite()
 
 
 def plan_for(
@@ -255,6 +275,31 @@ def _cells_text(bank: BankPlan, description: EngineDescription) -> str:
     return "\n".join(lines) + "\n"
 
 
+def check_despite(despite: Despite) -> None:
+    """UserError where a cause is unknown, or no reason is given."""
+    for name in despite.causes:
+        if name not in CATALOGUE or not CATALOGUE[name].is_unsafe:
+            known = ", ".join(one.name for one in CATALOGUE.values() if one.is_unsafe)
+            raise UserError(f"--despite {visible(name)}: it takes one of {known}")
+    if despite.causes and not despite.reason.strip():
+        raise UserError("--despite goes on record with a reason: say it with --reason TEXT")
+
+
+def _refuse_unsafe(job: Job, diagnosis: Diagnosis, despite: Despite) -> list[str]:
+    """Return the causes that are overruled; UserError for one that is not."""
+    found = [one for one in diagnosis.unsafe if one.cause.name not in despite.causes]
+    if found:
+        names = list(dict.fromkeys(one.cause.name for one in found))
+        options = " ".join(f"--despite {name}" for name in names)
+        raise UserError(
+            f"{job.folder}: nothing was proposed, because the table would be unsafe to store: "
+            f"{title_line(found[0])}. Check: {found[0].cause.check}. Then learn again (breathmap "
+            f"drop sets a recording aside), or propose with {options} --reason TEXT; breathmap "
+            f"diagnose {job.folder} says more"
+        )
+    return list(dict.fromkeys(one.cause.name for one in diagnosis.unsafe))
+
+
 def planned(job: Job, choice: Choice, rules: Rules, target: float, screen: Screen) -> Plan:
     """Return what would be proposed of the open pass; nothing is written."""
     number = job.pass_number
@@ -270,21 +315,37 @@ def planned(job: Job, choice: Choice, rules: Rules, target: float, screen: Scree
         )
     check_recordings(job, number)
     open_pass(job)
-    session = relearn_pass(job, number, screen)
+    session = relearn_pass(job, number, screen, witnessed=True)
     rules = rules_for(session.description, rules)
-    return plan_for(session, choice, rules, target, job.calibration().displacement_cm3)
+    plan = plan_for(session, choice, rules, target, job.calibration().displacement_cm3)
+    return replace(plan, diagnosis=diagnose_session(session))
 
 
-def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: Screen) -> Plan:
-    """Solve the open pass and write its proposal into the job."""
+def propose_job(
+    job: Job,
+    choice: Choice,
+    rules: Rules,
+    target: float,
+    screen: Screen,
+    despite: Despite = NOTHING,
+) -> Plan:
+    """Solve the open pass and write its proposal into the job.
+
+    UserError, with nothing written, where a likely cause makes the table unsafe to store and
+    `despite` does not name it.
+    """
+    check_despite(despite)
     rules = rules_for(job.description(), rules)
     plan = planned(job, choice, rules, target, screen)
+    assert plan.diagnosis is not None
+    overruled = _refuse_unsafe(job, plan.diagnosis, despite)
+    causes = json.dumps(plan.diagnosis.as_dict(), indent=2, ensure_ascii=False) + "\n"
     number = job.pass_number
     proposal = len(job.all_of(Proposed)) + 1
     folder = job.proposal_folder(proposal)
     own = job.pass_folder(number)
     inputs = {DESCRIPTION: (own / DESCRIPTION).read_text("utf-8")}
-    save_folder(folder, {**plan.files, **inputs})
+    save_folder(folder, {**plan.files, **inputs, CAUSES: causes})
     files = hash_files(folder)
     job.append(
         Proposed(
@@ -301,6 +362,8 @@ def propose_job(job: Job, choice: Choice, rules: Rules, target: float, screen: S
             finished=all(bank.judgement.finished for bank in plan.banks),
             files=files,
             pass_number=number,
+            despite=overruled,
+            despite_reason=despite.reason if overruled else "",
         )
     )
     return plan

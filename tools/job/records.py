@@ -187,7 +187,8 @@ class Restored(OfRecording):
 
 class Proposed(Record):
     """A pass was solved. target: remaining fuelling error to stop at, a fraction. recordings: the
-    hashes of what was learned. finished: good enough to finish."""
+    hashes of what was learned. finished: good enough to finish. despite, despite_reason: likely
+    causes that make the table unsafe to store, and why it was proposed all the same."""
 
     what: Literal["proposed"] = "proposed"
     proposal: Counted
@@ -202,6 +203,8 @@ class Proposed(Record):
     finished: bool
     files: Hashes
     pass_number: Counted = Field(alias="pass")
+    despite: list[str] = []
+    despite_reason: str = ""
 
 
 class TableMoved(TableSet):

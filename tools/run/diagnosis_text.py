@@ -1,6 +1,7 @@
 """A diagnosis for people: what is likely, what the data cannot tell, what was not looked at."""
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from breathmap.learner.causes.diagnose import (
     CANNOT_TELL,
@@ -78,6 +79,18 @@ def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
         "Odds are against the table alone being wrong; likely is better than 20 to 1, no sign worse"
         " than 3 to 1 against. Beyond that the data cannot tell."
     )
+
+
+def show_brief(screen: Screen, diagnosis: Diagnosis, source: Path) -> None:
+    """Print what is likely with what to check, or one line that nothing is; and where to read all
+    of it."""
+    if not diagnosis.likely:
+        screen.say(f"What else could explain it: {summary_line(diagnosis)}.")
+    for finding in diagnosis.likely:
+        screen.warn(f"What else could explain it: {title_line(finding)}")
+        for line in detail_lines(finding):
+            screen.say(f"  {line}")
+    screen.say(f"All that was looked for, and what could not be: breathmap diagnose {source}")
 
 
 def _table(findings: Sequence[Finding]) -> Table:

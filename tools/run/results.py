@@ -42,6 +42,8 @@ from breathmap.tools.run.trace import TRACE
 SUMMARY = "summary.json"
 # What the banks' evidence was, as frames; `replay` takes it like a recording.
 EVIDENCE = "evidence.bin"
+# What beside VE could explain it, where it was looked for.
+CAUSES = "causes.json"
 
 
 @dataclass(frozen=True)

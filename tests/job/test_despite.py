@@ -1,0 +1,81 @@
+"""A job proposes nothing while a likely cause makes its table unsafe, unless told to, on record."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from breathmap.tools.cli.main import run
+
+
+@pytest.fixture(scope="module")
+def bench_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The college's bench with rides: healthy, and with the sensors swapped."""
+    folder = tmp_path_factory.mktemp("bench")
+    make = ["simulate", "--minutes", "5", "--describe", str(folder)]
+    assert run([*make, "--out", str(folder / "ride.bin")]) == 0
+    swapped = [*make, "--faults", "sensors-swapped", "--out", str(folder / "swapped.bin")]
+    assert run(swapped) == 0
+    return folder
+
+
+@pytest.fixture
+def job(bench_folder: Path, tmp_path: Path) -> Path:
+    """A job of that engine."""
+    folder = tmp_path / "job"
+    assert run(["new", str(folder), "--engine", str(bench_folder / "engine.toml")]) == 0
+    return folder
+
+
+def last_record(job: Path) -> dict[str, object]:
+    """The last line of a job's history."""
+    record: dict[str, object] = json.loads((job / "history.jsonl").read_text().splitlines()[-1])
+    return record
+
+
+def test_an_unsafe_table_is_not_proposed(
+    bench_folder: Path, job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With swapped sensors nothing is proposed and nothing written; with --despite and a reason it
+    is, and both are on record."""
+    assert run(["learn", str(job), str(bench_folder / "swapped.bin")]) == 0
+    before = (job / "history.jsonl").read_bytes()
+    capsys.readouterr()
+    assert run(["propose", str(job)]) == 2
+    error = capsys.readouterr().err
+    assert "sensors are exchanged" in error
+    assert "--despite sensors-swapped --reason" in error
+    assert (job / "history.jsonl").read_bytes() == before
+    assert not list((job / "proposals").glob("*")) if (job / "proposals").exists() else True
+
+    despite = ["propose", str(job), "--despite", "sensors-swapped"]
+    assert run(despite) == 2
+    assert "--reason" in capsys.readouterr().err
+    assert run([*despite, "--reason", "only to see"]) == 0
+    record = last_record(job)
+    assert record["despite"] == ["sensors-swapped"]
+    assert record["despite_reason"] == "only to see"
+    causes = json.loads((job / "proposals" / "001" / "causes.json").read_text())
+    assert causes["findings"][0]["cause"] == "sensors-swapped"
+    assert run(["history", str(job), "--verify"]) == 0
+    assert "only to see" in capsys.readouterr().out
+
+
+def test_a_healthy_table_is_proposed(
+    bench_folder: Path, job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A healthy pass is proposed as ever, with a line about what else could explain it; a cause
+    that was not found is not on record as overruled."""
+    assert run(["learn", str(job), str(bench_folder / "ride.bin")]) == 0
+    assert run(["propose", str(job), "--despite", "exhaust-leak", "--reason", "gasket new"]) == 0
+    assert "What else could explain it" in capsys.readouterr().out
+    assert last_record(job)["despite"] == []
+    assert run(["diagnose", str(job), "--json"]) == 0
+    assert run(["diagnose", str(job), "--since", "3"]) == 2
+    assert "no pass with a recording" in capsys.readouterr().err
+
+
+def test_a_cause_that_is_none(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An unknown cause is refused with those that there are."""
+    assert run(["propose", str(job), "--despite", "gremlins", "--reason", "x"]) == 2
+    assert "it takes one of exhaust-leak" in capsys.readouterr().err
