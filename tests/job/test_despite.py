@@ -5,7 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.cli.main import run
+from breathmap.tools.run.diagnosis_text import cause_lines
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +48,7 @@ def test_an_unsafe_table_is_not_proposed(
     assert "sensors are exchanged" in error
     assert "--despite sensors-swapped --reason" in error
     assert (job / "history.jsonl").read_bytes() == before
-    assert not list((job / "proposals").glob("*")) if (job / "proposals").exists() else True
+    assert not list(job.glob("proposals/*"))
 
     despite = ["propose", str(job), "--despite", "sensors-swapped"]
     assert run(despite) == 2
@@ -57,6 +59,10 @@ def test_an_unsafe_table_is_not_proposed(
     assert record["despite_reason"] == "only to see"
     causes = json.loads((job / "proposals" / "001" / "causes.json").read_text())
     assert causes["findings"][0]["cause"] == "sensors-swapped"
+    assert run(["report", str(job)]) == 0
+    page = (job / "report.html").read_text("utf-8")
+    assert "What else could explain it" in page
+    assert "All: likely: the first two banks" in page
     assert run(["history", str(job), "--verify"]) == 0
     assert "only to see" in capsys.readouterr().out
 
@@ -79,3 +85,13 @@ def test_a_cause_that_is_none(job: Path, capsys: pytest.CaptureFixture[str]) -> 
     """An unknown cause is refused with those that there are."""
     assert run(["propose", str(job), "--despite", "gremlins", "--reason", "x"]) == 2
     assert "it takes one of exhaust-leak" in capsys.readouterr().err
+
+
+def test_a_written_diagnosis_that_is_none(tmp_path: Path) -> None:
+    """A damaged causes.json is told in one line; where there is none, there is nothing to say."""
+    path = tmp_path / "causes.json"
+    assert cause_lines(path) == []
+    for text in ("", "[]", '{"findings": [{"bank": null}]}', '{"findings": 7}'):
+        path.write_text(text)
+        with pytest.raises(UserError, match="is no diagnosis"):
+            cause_lines(path)

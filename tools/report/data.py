@@ -85,7 +85,8 @@ class PassRow:
 class ReportData:
     """Everything that a report says. load_axis: "map_kpa" or "throttle_pct". notes: lines that
     people wrote. setup: lines about the set-up and its restoration. ready: it was put back and
-    that was proved; None: unknown. alarms_before: those of a job's other passes, a line a kind."""
+    that was proved; None: unknown. alarms_before: those of a job's other passes, a line a kind.
+    causes: what beside VE could explain the proposal, a line each."""
 
     folder: Path
     engine: str
@@ -100,6 +101,7 @@ class ReportData:
     setup: list[str] = field(default_factory=list)
     ready: bool | None = None
     alarms_before: list[str] = field(default_factory=list)
+    causes: list[str] = field(default_factory=list)
 
     @property
     def axes(self) -> TableAxes:

@@ -33,7 +33,8 @@ from breathmap.tools.report.data import (
     read_numbers,
 )
 from breathmap.tools.run.alarm_words import alarm_lines
-from breathmap.tools.run.results import SUMMARY
+from breathmap.tools.run.diagnosis_text import cause_lines
+from breathmap.tools.run.results import CAUSES, SUMMARY
 
 
 def read_job(folder: Path) -> ReportData:
@@ -54,8 +55,10 @@ def read_job(folder: Path) -> ReportData:
     )
     banks = latest.banks
     summary = latest.summary
+    causes: list[str] = []
     if proposed is not None:
         folder_of = job.proposal_folder(proposed.proposal)
+        causes = cause_lines(folder_of / CAUSES)
         banks = [_with_proposal(bank, folder_of, latest.axes) for bank in banks]
         warnings = [*summary.warnings, *proposed.cautions]
         summary = summary.model_copy(update={"warnings": warnings})
@@ -71,6 +74,7 @@ def read_job(folder: Path) -> ReportData:
         summary=summary,
         passes=rows,
         notes=notes,
+        causes=causes,
         setup=_setup_lines(job),
         ready=not job.closing_line()[1],
         alarms_before=_alarms_but_of(job, shown),

@@ -1,16 +1,19 @@
 """A diagnosis for people: what is likely, what the data cannot tell, what was not looked at."""
 
+import json
 from collections.abc import Sequence
 from pathlib import Path
 
 from breathmap.learner.causes.diagnose import (
     CANNOT_TELL,
+    LIKELY,
     NO_SIGN,
     NOT_LOOKED_AT,
     SEEN,
     Diagnosis,
     Finding,
 )
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen, Table
 
 
@@ -100,6 +103,29 @@ def _table(findings: Sequence[Finding]) -> Table:
     for finding in findings:
         table.add_row(finding.cause.name, place(finding), finding.state, finding.text)
     return table
+
+
+def cause_lines(path: Path) -> list[str]:
+    """Return a line for each state of what a written diagnosis says; none where there is no file.
+
+    UserError where it is none of ours.
+    """
+    if not path.is_file():
+        return []
+    try:
+        findings = [dict(one) for one in json.loads(path.read_text("utf-8"))["findings"]]
+        lines = [
+            f"{one['bank'] or 'All'}: {one['state']}: {one['text']}. Check: {one['check']}."
+            for one in findings
+            if one["state"] in (SEEN, LIKELY)
+        ]
+        for state in (CANNOT_TELL, NO_SIGN, NOT_LOOKED_AT):
+            names = list(dict.fromkeys(one["cause"] for one in findings if one["state"] == state))
+            if names:
+                lines.append(f"{state.capitalize()}: {', '.join(names)}.")
+    except (ValueError, KeyError, TypeError):
+        raise UserError(f"{path}: is no diagnosis as propose writes it; propose again") from None
+    return lines
 
 
 def _by_reason(findings: Sequence[Finding]) -> dict[str, list[str]]:
