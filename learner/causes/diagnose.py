@@ -50,10 +50,10 @@ ODDS_LIKELY = 20.0
 ODDS_AGAINST = 3.0
 # A cause with a column must explain this share of the mean square correction by its one number, or
 # have odds beyond those, or the table may as well have been wrong: tables are not wrong as a normal
-# prior expects, and what drifts in minutes has a longer memory than the residuals' blocks. Another
-# reading (slow, exchanged) needs those odds in any case: a wrong delay or a clipped table can pass
-# for it; and so does a leak, because it forbids a proposal, and one healthy table of six passed for
-# one at 900 to 1. Measured: without it 4 of 13 healthy engines had such a cause, at 30 to 18,000 to 1.
+# prior expects, and what drifts in minutes has a longer memory than the residuals' blocks. What
+# forbids a proposal (a leak, another reading) needs those odds in any case: a wrong delay or a
+# clipped table can pass for it. Measured: without it 4 of 13 healthy engines had such a cause, at
+# 30 to 18,000 to 1, and one of six a leak at 900 to 1.
 EXPLAINS_LEAST = 0.5
 ODDS_BEYOND = 100_000.0
 # Causes taken in beside one another at most.
