@@ -224,7 +224,7 @@ def test_the_evidence_takes_what_its_docstring_says(shape, typecode):
     speed_count, load_count, K = shape
     evidence = Evidence(speed_count, load_count, K, typecode)
     numbers = (8 + K) * speed_count * load_count + K * (K + 1) // 2 + 3 * K + 4
-    block_bytes = kernel.BLOCK_CELLS * (2 + 8)
+    block_bytes = kernel.BLOCK_CELLS * (2 + {"f": 4, "d": 8}[typecode])
     held_bytes = 14 * (21 + 4 * K + K * (K + 3) // 2)
     expected = {"f": 4 * numbers + block_bytes + held_bytes, "d": 8 * numbers + block_bytes}
     assert buffer_bytes(evidence)[0] == expected[typecode]
