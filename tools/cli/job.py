@@ -48,6 +48,46 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON t
 RULES = Rules()
 Preset = Literal["cautious", "standard", "bold"]
 
+MaxChange = Annotated[
+    float, typer.Option(min=0.5, max=100, help="Largest change of a cell in a pass, %.")
+]
+RuleName = Annotated[
+    Preset,
+    typer.Option(
+        help="How boldly to lean out: "
+        + "; ".join(
+            f"{name}: leaner than target by {100 * r.lean:g} % with {100 * r.risk:g} % risk"
+            for name, r in PRESETS.items()
+        )
+        + "."
+    ),
+]
+Lean = Annotated[
+    float | None,
+    typer.Option(min=0.1, max=20, help="Leanness of the mixture to tolerate, %, as in --rule."),
+]
+Risk = Annotated[
+    float | None,
+    typer.Option(min=0.1, max=50, help="Risk that a cell ends leaner than that, %."),
+]
+StopAt = Annotated[
+    float, typer.Option(min=0.1, max=20, help="Remaining fuelling error to stop at, %.")
+]
+CellPlace = Annotated[
+    str | None,
+    typer.Option(
+        metavar="SPEED,LOAD",
+        help="Only say why, in numbers, of the cell nearest to here; nothing is proposed.",
+    ),
+]
+DespiteCauses = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="CAUSE",
+        help="Propose although this cause is likely and makes the table unsafe to store.",
+    ),
+]
+
 
 @contextmanager
 def working(folder: Path, screen: Screen, tell: bool = True) -> Iterator[Job]:
@@ -215,45 +255,13 @@ def propose(
     rebase: Annotated[
         bool, typer.Option("--rebase", help="Raise the displacement, divide every cell by it.")
     ] = False,
-    max_change: Annotated[
-        float, typer.Option(min=0.5, max=100, help="Largest change of a cell in a pass, %.")
-    ] = 100.0 * RULES.max_change,
-    rule: Annotated[
-        Preset,
-        typer.Option(
-            help="How boldly to lean out: "
-            + "; ".join(
-                f"{name}: leaner than target by {100 * r.lean:g} % with {100 * r.risk:g} % risk"
-                for name, r in PRESETS.items()
-            )
-            + "."
-        ),
-    ] = "standard",
-    lean: Annotated[
-        float | None,
-        typer.Option(min=0.1, max=20, help="Leanness of the mixture to tolerate, %, as in --rule."),
-    ] = None,
-    risk: Annotated[
-        float | None,
-        typer.Option(min=0.1, max=50, help="Risk that a cell ends leaner than that, %."),
-    ] = None,
-    target: Annotated[
-        float, typer.Option(min=0.1, max=20, help="Remaining fuelling error to stop at, %.")
-    ] = 100.0 * TARGET,
-    cell: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SPEED,LOAD",
-            help="Only say why, in numbers, of the cell nearest to here; nothing is proposed.",
-        ),
-    ] = None,
-    despite: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="CAUSE",
-            help="Propose although this cause is likely and makes the table unsafe to store.",
-        ),
-    ] = None,
+    max_change: MaxChange = 100.0 * RULES.max_change,
+    rule: RuleName = "standard",
+    lean: Lean = None,
+    risk: Risk = None,
+    target: StopAt = 100.0 * TARGET,
+    cell: CellPlace = None,
+    despite: DespiteCauses = None,
     reason: Annotated[
         str, typer.Option(help="With --despite: why, for whoever reads the history.")
     ] = "",

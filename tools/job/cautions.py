@@ -2,6 +2,7 @@
 reason of one cell."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,10 @@ def show_reasons(
 ) -> None:
     """Say of one cell, (column, row), why each bank would get its decision there."""
     column, row = place
+    told = {name: asdict(reasons[row][column]) for name, reasons in banks}
+    at = {"speed_rpm": axes.speed_rpm[column], "load": axes.load[row]}
+    if screen.result({**at, "banks": told}):
+        return
     screen.say(
         f"The cell at {axes.speed_rpm[column]:g} rpm, {axes.load[row]:g} {axes.load_unit_said}:"
     )

@@ -115,49 +115,15 @@ def plan_for(
         _decided(cells, solution, description, rules)
         for cells, solution in zip(session.tables, solutions, strict=True)
     ]
-    over = [exceeds(one, storage) for one in decided]
-    rebase: Rebase | None = None
-    if any(mask.any() for mask in over):
-        if choice == REBASE:
-            try:
-                rebase = rebase_for([d.wanted_pct for d in decided], displacement_cm3, storage)
-            except ValueError as error:
-                raise UserError(f"--rebase cannot be done: {error}") from None
-        elif choice != SATURATE:
-            raise UserError(_no_choice(description, decided, over, displacement_cm3))
+    rebase = _chosen_rebase(choice, decided, description, displacement_cm3)
     proposals = [_stored(one, rebase, storage, description) for one in decided]
     factor = 1.0 if rebase is None else rebase.factor
-    used_s = _used_seconds(session)
-    banks = []
-    for number, (solution, proposal) in enumerate(zip(solutions, proposals, strict=True)):
-        shown = proposal.cells_pct * factor
-        judged = Proposal(shown, proposal.decisions, proposal.clips)
-        judgement = judge(
-            session.tables[number],
-            solution,
-            judged,
-            description.axes,
-            storage,
-            used_s[number],
-            target,
-            description.goal,
+    banks = [
+        _bank_plan(session, number, one, solution, proposal, factor, rules, target)
+        for number, (one, solution, proposal) in enumerate(
+            zip(decided, solutions, proposals, strict=True)
         )
-        old = decided[number].old_pct
-        reasons = None
-        if isinstance(rules, Rules):
-            reasons = why(old, solution, judged, description.axes, rules, used_s[number])
-        banks.append(
-            BankPlan(
-                description.bank[number].name,
-                old,
-                solution,
-                proposal,
-                shown,
-                judgement,
-                reasons,
-                standing_out(old, shown, solution),
-            )
-        )
+    ]
     cautions = [
         _clip_line(bank.name, clip, description) for bank in banks for clip in bank.proposal.clips
     ]
@@ -174,6 +140,57 @@ def plan_for(
     for bank in banks:
         files |= _bank_files(bank, description)
     return Plan(banks, rebase, new_cm3, cautions, files)
+
+
+def _chosen_rebase(
+    choice: Choice,
+    decided: list[Decided],
+    description: EngineDescription,
+    displacement_cm3: float,
+) -> Rebase | None:
+    """Return the rebase where one is needed and chosen; UserError where nobody chose."""
+    storage = description.storage
+    over = [exceeds(one, storage) for one in decided]
+    if choice == SATURATE or not any(mask.any() for mask in over):
+        return None
+    if choice != REBASE:
+        raise UserError(_no_choice(description, decided, over, displacement_cm3))
+    try:
+        return rebase_for([d.wanted_pct for d in decided], displacement_cm3, storage)
+    except ValueError as error:
+        raise UserError(f"--rebase cannot be done: {error}") from None
+
+
+def _bank_plan(
+    session: Session,
+    number: int,
+    decided: Decided,
+    solution: Solution,
+    proposal: Proposal,
+    factor: float,
+    rules: AnyRules,
+    target: float,
+) -> BankPlan:
+    """Return one bank's plan. factor: of its rebase, by which it is shown at the old size."""
+    description, old = session.description, decided.old_pct
+    axes, used_s = description.axes, _used_seconds(session)[number]
+    shown = proposal.cells_pct * factor
+    judged = Proposal(shown, proposal.decisions, proposal.clips)
+    judgement = judge(
+        session.tables[number],
+        solution,
+        judged,
+        axes,
+        description.storage,
+        used_s,
+        target,
+        description.goal,
+    )
+    reasons = None
+    if isinstance(rules, Rules):
+        reasons = why(old, solution, judged, axes, rules, used_s)
+    name, stands_out = description.bank[number].name, standing_out(old, shown, solution)
+    return BankPlan(name, old, solution, proposal, shown, judgement, reasons, stands_out)
 
 
 def _decided(
