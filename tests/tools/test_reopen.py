@@ -3,6 +3,7 @@
 import json
 import re
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -23,7 +24,7 @@ from breathmap.tools.job.recordings import relearn_pass
 from breathmap.tools.run import recorder, sources
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.learning import learn_live, load
-from breathmap.tools.run.observer import Observer
+from breathmap.tools.run.observer import Observer, TerminalObserver
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import read_files
@@ -375,3 +376,46 @@ def test_a_connection_that_is_dead_and_open_is_made_anew(
     assert ended.code == 0, ended.err
     assert json.loads(ended.out)["samples"] == 100
     assert [path.read_bytes() for path in recordings_in(out)] == [all_bytes(p) for p in parts]
+
+
+def test_what_waits_to_be_learned_is_no_silence(
+    heard: Heard,
+    bench: Path,
+    tmp_path: Path,
+    breathmap: Breathmap,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """While a slow learner has recorded bytes to learn, nobody is told that the device is silent,
+    and once it has learned them all a silent device is."""
+    whole = b"".join(frames_of_ride(1, 400)[0])
+    device, told = TcpPlug(tmp_path), list[tuple[int, float]]()
+    feed, fed = Session.feed, list[int]()
+
+    def slowly(session: Session, data: bytes) -> None:
+        time.sleep(0.1)
+        feed(session, data)
+        fed.append(len(data))
+
+    def waited(observer: Observer, silent_s: float, no_sample_s: float) -> None:
+        told.append((sum(fed), silent_s))
+
+    monkeypatch.setattr(Session, "feed", slowly)
+    monkeypatch.setattr(TerminalObserver, "slice_bytes", len(whole) // 10)
+    monkeypatch.setattr(TerminalObserver, "waited", waited)
+
+    def act() -> None:
+        device.send(whole)
+        heard.all_of(len(whole))
+        time.sleep(1.6)
+        device.unplug()
+
+    acting = Acting(act)
+    ended = breathmap("learn", bench, device.url, "--out", tmp_path / "out", "--give-up", "0")
+    acting.check()
+
+    assert ended.code == 0, ended.err
+    assert len(fed) >= 10
+    backlog = [silent_s for count, silent_s in told if len(whole) // 2 < count < len(whole)]
+    assert len(backlog) >= 4
+    assert max(backlog) < 0.1
+    assert max(silent_s for count, silent_s in told if count == len(whole)) > 0.2

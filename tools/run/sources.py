@@ -118,7 +118,9 @@ class PortSource:
                 samples, sampled = session.samples, now
             while recorder.notices:
                 observer.told(recorder.notices.popleft())
-            observer.waited(max(now - recorder.came_s, 0.0), now - sampled)
+            # While recorded bytes wait to be learned nobody is silent, however long they took.
+            silent_s = 0.0 if has_moved else max(now - recorder.came_s, 0.0)
+            observer.waited(silent_s, now - sampled)
             self._check_patience(now - max(began, recorder.connected_s))
             if has_moved:
                 continue
