@@ -49,8 +49,8 @@ def test_propose_and_accept_cut_at_every_step(
 ) -> None:
     """Cut anywhere, `propose` and then `accept` have been done or not, never half, and running
     them again gives the same table once."""
-    session = job_recordings.relearn_pass(Job(learned), 1, Screen(quiet=True))
-    monkeypatch.setattr(job_proposal, "relearn_pass", lambda *_: session)
+    session = job_recordings.relearn_pass(Job(learned), 1, Screen(quiet=True), witnessed=True)
+    monkeypatch.setattr(job_proposal, "relearn_pass", lambda *_, **__: session)
     before = kinds(learned)
     cuts = every_cut(learned, tmp_path / "p", "propose", "JOB")
     whole = proposal_of(cuts[-1][1])

@@ -177,7 +177,10 @@ def test_a_log_is_learned(fresh: Path, tmp_path: Path, breathmap: Breathmap) -> 
     )
     log = f'\n[log]\n{columns}\n[[log.bank]]\nmeasured_lambda.column = "lambda"\n'
     engine.write_text(engine.read_text().split("\n[log]")[0] + log)
-    rows = (f"{0.04 * k:.2f},{2000 + k % 500},60,{20 + k % 40},0.89,0.93" for k in range(400))
+    rows = (
+        f"{0.04 * k:.2f},{2000 + k % 500},60,{20 + k % 40},0.89,{0.93 + 0.001 * (k % 3):.3f}"
+        for k in range(400)
+    )
     (tmp_path / "ride.csv").write_text(
         "time,speed_rpm,map_kpa,throttle_pct,target_lambda,lambda\n" + "\n".join(rows) + "\n"
     )
