@@ -193,6 +193,7 @@ def _facts(ride: Ride, witness: Witness) -> Iterator[Finding]:
         ride,
         [witness.spikes(bank) for bank in banks],
         [witness.banks[bank].stuck_s for bank in banks],
+        [witness.banks[bank].moved_s for bank in banks],
         [witness.banks[bank].taken_out for bank in banks],
     )
     for cause in CAUSES.values():

@@ -67,11 +67,13 @@ class Fact:
 @dataclass(frozen=True)
 class Seen:
     """What the tests look at: the ride, and of each bank places of lean outliers, the longest stuck
-    time in seconds, and samples that were taken out again for it."""
+    time in seconds, for how long the load moved while it read, and samples that were taken out
+    again for it."""
 
     ride: Ride
     spikes: list[NDArray[np.intp]]
     stuck_s: list[float]
+    moved_s: list[float]
     taken_out: list[int]
 
     @property
@@ -114,6 +116,10 @@ def stuck(seen: Seen) -> list[Fact]:
     facts = []
     for bank, longest_s in enumerate(seen.stuck_s):
         is_seen = longest_s > limits.stuck_after_s
+        if not is_seen and seen.moved_s[bank] <= limits.stuck_after_s:
+            why = f"the load moved for {seen.moved_s[bank]:.1f} s while it read; "
+            facts.append(Fact(None, f"{why}more than {limits.stuck_after_s:g} s are wanted", bank))
+            continue
         text = f"its reading stood still for {longest_s:.1f} s of moving load at most"
         if is_seen:
             text += f"; {seen.taken_out[bank]} samples it had taught were taken out again"
@@ -168,7 +174,9 @@ def _where(seen: Seen, rows: NDArray[np.intp]) -> str:
 
 def _left_on(mask: int, what: str) -> FactTest:
     def test(seen: Seen) -> list[Fact]:
-        share = float(seen.flagged(mask)[seen.running].mean()) if seen.running.any() else 0.0
+        if not seen.running.any():
+            return [Fact(None, "the engine never ran")]
+        share = float(seen.flagged(mask)[seen.running].mean())
         return [Fact(share > LEAST_SHARE, f"{what} acted in {_pct(share)} of the samples")]
 
     return test
@@ -268,7 +276,7 @@ def units(seen: Seen) -> list[Fact]:
     running = seen.running
     if not running.any():
         return [Fact(None, "the engine never ran")]
-    wrong = []
+    wrong, fit = [], []
     measured = seen.samples["measured_lambda"][running]
     for name, values, low, high, unit in (
         ("lambda", measured, 8.0, 25.0, "an air/fuel ratio"),
@@ -276,9 +284,16 @@ def units(seen: Seen) -> list[Fact]:
         ("coolant_c", seen.samples["coolant_c"][running], 140.0, 250.0, "degF"),
     ):
         known = values[np.isfinite(values)]
-        if len(known) and low < (middle := float(np.median(known))) < high:
+        if not len(known):
+            continue
+        middle = float(np.median(known))
+        if low < middle < high:
             wrong.append(f"{name} is {middle:.0f} in the middle, which looks like {unit}")
-    return [Fact(bool(wrong), "; ".join(wrong) or "every middle value fits its unit")]
+        else:
+            fit.append(name)
+    if not (wrong or fit):
+        return [Fact(None, "neither lambda, pressure nor coolant was measured")]
+    return [Fact(bool(wrong), "; ".join(wrong) or f"middle values fit the unit: {', '.join(fit)}")]
 
 
 def hidden_fuel(seen: Seen) -> list[Fact]:

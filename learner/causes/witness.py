@@ -34,13 +34,15 @@ def _columns(names: tuple[str, ...]) -> "dict[str, array[float]]":
 @dataclass
 class BankWitness:
     """What one bank's learner did: rows it used, their weights, rows that were lean outliers; the
-    longest time that its reading stood still while the load moved, seconds."""
+    longest time that its reading stood still while the load moved, and all time that the load moved
+    while it read, seconds."""
 
     values: "dict[str, array[float]]" = field(default_factory=lambda: _columns(_OF_BANK))
     rows: "array[int]" = field(default_factory=lambda: array("q"))
     weights: "array[float]" = field(default_factory=lambda: array("d"))
     spikes: "array[int]" = field(default_factory=lambda: array("q"))
     stuck_s: float = 0.0
+    moved_s: float = 0.0
     taken_out: int = 0
 
 
@@ -52,11 +54,14 @@ class Witness:
         self.banks = [BankWitness() for _ in range(banks)]
         self._values = _columns(_COMMON)
         self._first = 0
+        self._last_us = 0
 
     def take(self, learner: Learner, sample: Sample) -> None:
         """Note a sample that was just learned."""
         for name, column in self._values.items():
             column.append(getattr(sample, name))
+        step_s = (sample.time_us - self._last_us) * 1e-6
+        self._last_us = sample.time_us
         for number, (one, bank) in enumerate(zip(self.banks, learner.banks, strict=True)):
             for name, column in one.values.items():
                 column.append(getattr(sample, name)[number])
@@ -64,6 +69,11 @@ class Witness:
             # Beyond its range, in free air, a sensor stands still and is well.
             if limits.lambda_min <= sample.measured_lambda[number] <= limits.lambda_max:
                 one.stuck_s = max(one.stuck_s, bank.stuck_s)
+                if (
+                    bank.seen.load_travel > limits.load_travel_half
+                    and 0.0 < step_s <= limits.gap_max_s
+                ):
+                    one.moved_s += step_s
             if isinstance(learner, CarefulLearner):
                 self._take_out(one, learner.taken_out[number])
             if bank.verdict:
@@ -78,11 +88,15 @@ class Witness:
 
     def _take_out(self, one: BankWitness, taken_out: int) -> None:
         """Forget the latest rows that the learner has taken out again."""
-        more = taken_out - one.taken_out
-        if more:
-            del one.rows[-more:]
-            del one.weights[-more:]
-            one.taken_out = taken_out
+        more = min(taken_out - one.taken_out, len(one.rows))
+        one.taken_out = taken_out
+        if not more:
+            return
+        first = one.rows[-more]
+        del one.rows[-more:]
+        del one.weights[-more:]
+        while one.spikes and one.spikes[-1] >= first:
+            one.spikes.pop()
 
     def _forget(self, count: int) -> None:
         self._first += count

@@ -281,3 +281,36 @@ def test_a_witness_keeps_the_latest(monkeypatch: pytest.MonkeyPatch) -> None:
     assert rows.max() < len(samples)
     assert np.all(np.diff(samples["time_us"]) > 0)
     assert learner.banks[0].used_count > len(rows)
+
+
+def standing(sample: Sample) -> None:
+    """Stop the engine."""
+    sample.speed_rpm = 0.0
+
+
+def resting(sample: Sample) -> None:
+    """Hold speed and load where they are for good."""
+    sample.speed_rpm, sample.map_kpa, sample.throttle_pct = 3000.0, 60.0, 20.0
+
+
+def unmeasured(sample: Sample) -> None:
+    """Send no reading, no pressure and no coolant temperature."""
+    sample.measured_lambda[0] = sample.measured_lambda[1] = float("nan")
+    sample.map_kpa = sample.coolant_c = float("nan")
+
+
+@pytest.mark.parametrize(
+    ("change", "not_looked"),
+    [
+        (standing, {"forgot-transient", "forgot-fuel-cut", "forgot-power", "forgot-closed-loop"}),
+        (standing, {"wrong-unit", "forgot-warm-up", "forgot-target", "sensor-dead"}),
+        (resting, {"sensor-stuck"}),
+        (unmeasured, {"sensor-stuck", "wrong-unit", "columns-swapped"}),
+    ],
+)
+def test_no_sign_is_not_said_of_what_could_not_show(change: Change, not_looked: set[str]) -> None:
+    """Where the engine never ran, the load never moved or nothing was measured, a fact is not
+    looked at, and that is not the same as no sign."""
+    found = diagnose(*ride(minutes=1.5, change=change))
+    told = {finding.cause.name for finding in found.of(NOT_LOOKED_AT)}
+    assert told >= not_looked
