@@ -24,7 +24,13 @@ from breathmap.tools.job.recordings import relearn_pass
 from breathmap.tools.run import recorder, sources
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.learning import learn_live, load
-from breathmap.tools.run.observer import Observer, TerminalObserver
+from breathmap.tools.run.observer import (
+    BEHIND,
+    CATCHING_UP,
+    Notice,
+    Observer,
+    TerminalObserver,
+)
 from breathmap.tools.run.recording_file import recordings_in
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import read_files
@@ -386,7 +392,7 @@ def test_what_waits_to_be_learned_is_no_silence(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """While a slow learner has recorded bytes to learn, nobody is told that the device is silent,
-    and once it has learned them all a silent device is."""
+    but that it is catching up; once it has learned them all a silent device is told."""
     whole = b"".join(frames_of_ride(1, 400)[0])
     device, told = TcpPlug(tmp_path), list[tuple[int, float]]()
     feed, fed = Session.feed, list[int]()
@@ -399,9 +405,17 @@ def test_what_waits_to_be_learned_is_no_silence(
     def waited(observer: Observer, silent_s: float, no_sample_s: float) -> None:
         told.append((sum(fed), silent_s))
 
+    states = list[str]()
+
+    def noted(observer: Observer, notice: Notice) -> None:
+        if notice.about == BEHIND:
+            states.append(notice.state)
+
+    monkeypatch.setattr(sources, "BEHIND_S", 0.3)
     monkeypatch.setattr(Session, "feed", slowly)
     monkeypatch.setattr(TerminalObserver, "slice_bytes", len(whole) // 10)
     monkeypatch.setattr(TerminalObserver, "waited", waited)
+    monkeypatch.setattr(TerminalObserver, "told", noted)
 
     def act() -> None:
         device.send(whole)
@@ -419,3 +433,4 @@ def test_what_waits_to_be_learned_is_no_silence(
     assert len(backlog) >= 4
     assert max(backlog) < 0.1
     assert max(silent_s for count, silent_s in told if count == len(whole)) > 0.2
+    assert states == [CATCHING_UP, ""]

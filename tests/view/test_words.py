@@ -221,3 +221,12 @@ def test_notes_stay_behind_damaged_ones(tmp_path: Path) -> None:
 
     assert path.read_bytes().startswith(b"time,learned_s,note\nx,1.0,\xff\xfe\n")
     assert b",3.0,plugs\n" in path.read_bytes()
+
+
+def test_what_is_late_is_not_called_learning() -> None:
+    """While recorded bytes are caught up with, the verdict says that what is shown is late, and
+    does not say that it is learning."""
+    verdict, remedy = verdict_line(Watch(new_session()), ["left"], False, 0.0, is_behind=True)
+    assert "figures are late" in verdict
+    assert "LEARNING" not in verdict
+    assert "gauges" in remedy

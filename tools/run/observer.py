@@ -29,15 +29,16 @@ ERROR_EVERY_S = 5.0
 SILENT_S = 2.0
 
 
-PORT, RECORDING = "port", "recording"
+PORT, RECORDING, BEHIND = "port", "recording", "behind"
+CATCHING_UP = "catching up with what was recorded meanwhile: alarms and figures are late"
 
 
 @dataclass(frozen=True)
 class Notice:
     """Something happened to the port or its recording, and what to tell.
 
-    about: PORT or RECORDING. line: to be printed once, "" for nothing. state: what is the matter
-    since, "" when all is well again. is_alarm: somebody has to look.
+    about: PORT, RECORDING or BEHIND (the learner is). line: to be printed once, "" for nothing.
+    state: what is the matter since, "" when all is well again. is_alarm: somebody has to look.
     """
 
     about: str

@@ -16,7 +16,7 @@ from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import IDLE_S, Stop
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
-from breathmap.tools.run.observer import Observer
+from breathmap.tools.run.observer import BEHIND, CATCHING_UP, Notice, Observer
 from breathmap.tools.run.recorder import Again, Recorder
 from breathmap.tools.run.recording_file import RecordingFile
 from breathmap.tools.run.session import Session
@@ -26,6 +26,8 @@ from breathmap.tools.run.summary import PortSummary
 PROGRESS_ROWS = 2000
 BLOCK_BYTES = 1 << 20
 PAUSE_S = 0.05
+# A learner that has not been up to date for longer shows what is past.
+BEHIND_S = 1.5
 
 Say = Callable[[str], None]
 
@@ -104,8 +106,9 @@ class PortSource:
 
     def _follow(self, session: Session, stop: Stop, observer: Observer) -> None:
         recorder = self._recorder
-        began = sampled = time.monotonic()
+        began = sampled = caught_up = time.monotonic()
         samples = session.samples
+        is_behind = False
         while True:
             if stop.asked:
                 recorder.end()
@@ -116,6 +119,11 @@ class PortSource:
             now = time.monotonic()
             if session.samples != samples or observer.paused:
                 samples, sampled = session.samples, now
+            if not has_moved:
+                caught_up = now
+            if is_behind != (now - caught_up > BEHIND_S):
+                is_behind = not is_behind
+                observer.told(Notice(BEHIND, "", CATCHING_UP if is_behind else ""))
             while recorder.notices:
                 observer.told(recorder.notices.popleft())
             # While recorded bytes wait to be learned nobody is silent, however long they took.

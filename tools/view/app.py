@@ -225,13 +225,19 @@ class View(App[None]):
             source = self.source
             waits = (source.silent_s, source.no_sample_s)
             verdict = verdict_line(
-                self.live, self._names, source.paused, *waits, port_state=source.port_state
+                self.live,
+                self._names,
+                source.paused,
+                *waits,
+                port_state=source.port_state,
+                is_behind=source.is_behind,
             )
             if self.source.ended:
                 verdict = ENDED
             operator = operator_words(self.live, self._names, self.source.paused)
             spent = spent_line(self.live, self.size.width - 1)
-        idle = source.paused or source.ended or source.port_state or max(waits) > SILENT_S
+        idle = source.paused or source.ended or source.port_state or source.is_behind
+        idle = idle or max(waits) > SILENT_S
         if idle and state != STOP:
             state = WAITING
             operator = (WAITING, verdict[0])

@@ -18,7 +18,7 @@ from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.protocol.wire.samples import SampleAssembler
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.base.port import Stop
-from breathmap.tools.run.observer import PORT, Notice, Observer, Work
+from breathmap.tools.run.observer import BEHIND, PORT, Notice, Observer, Work
 from breathmap.tools.run.session import Session
 from breathmap.tools.view.state import Watch
 
@@ -40,7 +40,8 @@ class Source(threading.Thread, Observer):
     speed: a multiple of real time at which files are played, None for a port. paused: set by the
     screen. stop: asks to end. error: what ended it, if anything went wrong. ended: no more will
     come. silent_s, no_sample_s: how long nothing has arrived, and how long no sample. port_state:
-    what is the matter with the port, "" when it is there. alarmed: called from the thread when an
+    what is the matter with the port, "" when it is there. is_behind: what is looked at was recorded
+    some time ago. alarmed: called from the thread when an
     alarm was raised.
     """
 
@@ -66,6 +67,7 @@ class Source(threading.Thread, Observer):
         self.silent_s = 0.0
         self.no_sample_s = 0.0
         self.port_state = ""
+        self.is_behind = False
         self._is_recording_failing = False
         self.alarmed: Callable[[], None] = lambda: None
         self._work = work
@@ -134,6 +136,9 @@ class Source(threading.Thread, Observer):
 
     def told(self, notice: Notice) -> None:
         """A port that went, another device in its place, a full disk: alarms at once."""
+        if notice.about == BEHIND:
+            self.is_behind = bool(notice.state)
+            return
         if notice.about == PORT:
             self.port_state = notice.state
         else:

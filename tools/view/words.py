@@ -8,7 +8,7 @@ from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.words import CAUTIONS
 from breathmap.tools.run.alarm_words import clock, remedy_of, what_alarm
-from breathmap.tools.run.observer import SILENT_S, no_sample_text
+from breathmap.tools.run.observer import CATCHING_UP, SILENT_S, no_sample_text
 from breathmap.tools.view.state import LEARNING, STOP, USED, WAITING, Watch, state_of
 
 ENDED = ("ENDED: nothing more will come", "to do: q writes everything and leaves")
@@ -42,11 +42,14 @@ def verdict_line(
     silent_s: float,
     no_sample_s: float = 0.0,
     port_state: str = "",
+    is_behind: bool = False,
 ) -> tuple[str, str]:
     """Return (is it learning and if not why not, what to do). port_state: what is the matter with
-    the port."""
+    the port. is_behind: what is shown is of some time ago."""
     if port_state:
         return f"NOT LEARNING: {port_state}", "to do: plug it in again; it goes on by itself"
+    if is_behind:
+        return CATCHING_UP[0].upper() + CATCHING_UP[1:], "to do: go by the engine's own gauges"
     if paused:
         return "PAUSED: nothing is learned or recorded; alarms go on", "to do: space goes on"
     if silent_s > SILENT_S:
