@@ -59,24 +59,12 @@ class Why:
         return found + self._because()
 
     def _because(self) -> str:
-        bound = f"leaner than target by more than {100.0 * self.lean:g} %"
-        match self.decision:
-            case "changed":
-                return "all of it"
-            case "part" | "held":
-                return (
-                    f"more could end {bound} with a probability above "
-                    f"{100.0 * self.risk_allowed:g} %{self._still()}"
-                )
-            case "limited":
-                return "the largest change of one pass; learn once more with the new table"
-            case "neighbours":
-                return (
-                    f"never visited; follows its neighbours as far as that is safe{self._still()}"
-                )
-            case "untouched":
-                return f"never visited; its neighbours do not reach it{self._still()}"
-        return "the most that can be stored; the mixture stays lean there"
+        reason = _REASONS[self.decision]
+        bound = (
+            f"more could end leaner than target by more than {100.0 * self.lean:g} % with a "
+            f"probability above {100.0 * self.risk_allowed:g} %"
+        )
+        return reason.format(bound=bound, still=self._still())
 
     def _still(self) -> str:
         if self.more_minutes is None or self.more_minutes < LEAST_MINUTES:
@@ -84,8 +72,15 @@ class Why:
         return f"; about {self.more_minutes:.1f} min more there settles it"
 
 
-# Every decision has its words in `Why`.
-EXPLAINED = (CHANGED, PART, HELD, LIMITED, NEIGHBOURS, UNTOUCHED, SATURATED)
+_REASONS = {
+    CHANGED: "all of it",
+    PART: "{bound}{still}",
+    HELD: "{bound}{still}",
+    LIMITED: "the largest change of one pass; learn once more with the new table",
+    NEIGHBOURS: "never visited; follows its neighbours as far as that is safe{still}",
+    UNTOUCHED: "never visited; its neighbours do not reach it{still}",
+    SATURATED: "the most that can be stored; the mixture stays lean there",
+}
 
 
 def why(

@@ -4,7 +4,6 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from cells_bench import AXES, solution
 
@@ -12,7 +11,6 @@ from breathmap.learner.decide.proposal import (
     CHANGED,
     DECISIONS,
     HELD,
-    LIMITED,
     NEIGHBOURS,
     UNTOUCHED,
     Proposal,
@@ -98,28 +96,6 @@ def test_unvisited_cells_move_by_their_error_at_most() -> None:
 
     assert proposal.cells_pct.ravel() == pytest.approx([84.0, 80.0, 80.0, 82.4])
     assert proposal.decisions.ravel().tolist() == [NEIGHBOURS, UNTOUCHED, UNTOUCHED, NEIGHBOURS]
-
-
-def test_a_pass_changes_a_cell_by_its_limit_at_most() -> None:
-    """No cell moves further than the limit of a pass, rounding included, and it is marked."""
-    rules = ThresholdRules(max_change=0.15)
-    proposal = propose(
-        [80.3] * 4, solution([0.4, -0.4, 0.1, 0.15], 0.01, [50.0] * 4), Storage(), AXES, rules
-    )
-
-    assert proposal.cells_pct.ravel() == pytest.approx([92.0, 68.4, 88.4, 92.0])
-    assert proposal.decisions.ravel().tolist() == [LIMITED, LIMITED, CHANGED, CHANGED]
-    assert np.abs(proposal.cells_pct / 80.3 - 1.0).max() <= 0.15
-
-    on_a_step = solution([0.4, -0.4, 0.15, -0.15], 0.01, [50.0] * 4)
-    cells = propose([80.0] * 4, on_a_step, Storage(), AXES, rules).cells_pct
-    assert cells.ravel() == pytest.approx([92.0, 68.0, 92.0, 68.0])
-
-    # 68.16 and 91.84: the nearest steps lie beyond.
-    between = propose(
-        [80.0] * 4, on_a_step, Storage(), AXES, ThresholdRules(max_change=0.148)
-    ).cells_pct
-    assert between.ravel() == pytest.approx([91.6, 68.4, 91.6, 68.4])
 
 
 def test_a_large_standard_error_holds_a_cell() -> None:

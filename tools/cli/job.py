@@ -281,7 +281,7 @@ def propose(
         max_change / 100.0,
     )
     screen = Screen(as_json)
-    with working(job, screen) as opened:
+    with working(job, screen, tell=cell is None) as opened:
         take_in(opened, screen)
         if cell is not None:
             axes = opened.description().axes

@@ -84,6 +84,7 @@ class Plan:
     None where it was not looked for."""
 
     banks: list[BankPlan]
+    rules: AnyRules
     rebase: Rebase | None
     displacement_cm3: float
     cautions: list[str]
@@ -139,7 +140,7 @@ def plan_for(
     files: dict[str, str] = {}
     for bank in banks:
         files |= _bank_files(bank, description)
-    return Plan(banks, rebase, new_cm3, cautions, files)
+    return Plan(banks, rules, rebase, new_cm3, cautions, files)
 
 
 def _chosen_rebase(
@@ -352,7 +353,6 @@ def propose_job(
     `despite` does not name it.
     """
     check_despite(despite)
-    rules = rules_for(job.description(), rules)
     plan = planned(job, choice, rules, target, screen)
     assert plan.diagnosis is not None
     overruled = _refuse_unsafe(job, plan.diagnosis, despite)
@@ -370,7 +370,7 @@ def propose_job(
             proposal=proposal,
             table=job.table,
             choice=choice,
-            rules=rules,
+            rules=plan.rules,
             target=target,
             displacement_cm3=plan.displacement_cm3,
             recordings=[entry.sha256 for entry in counted(job, number)],
