@@ -1,5 +1,6 @@
 """Interrupted at every step: whatever a power cut leaves, the job goes on and repeats nothing."""
 
+import errno
 import signal
 import subprocess
 import sys
@@ -167,3 +168,15 @@ def test_two_commands_at_once(learned: Path, breathmap: Breathmap) -> None:
     with Job(learned).working():
         refused(breathmap("propose", learned), "another breathmap command is at work")
     assert breathmap("propose", learned).code == 0
+
+
+def test_a_disk_that_cannot_lock_is_told(
+    learned: Path, breathmap: Breathmap, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where nothing can be locked it is not said that another command is at work."""
+
+    def no_locks(handle: int, what: int) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr("fcntl.flock", no_locks)
+    refused(breathmap("propose", learned), "cannot be locked", "No locks available")

@@ -161,8 +161,11 @@ class Job:
     @contextlib.contextmanager
     def working(self) -> Iterator["Job"]:
         """Hold the job against other commands, and clear what an interruption left over."""
-        with (self.folder / LOCK).open("w") as lock:
-            if not _locked(lock.fileno()):
+        with contextlib.ExitStack() as held:
+            with disk.told(self.folder / LOCK, "cannot be locked against other commands"):
+                lock = held.enter_context((self.folder / LOCK).open("w"))
+                is_ours = _locked(lock.fileno())
+            if not is_ours:
                 raise UserError(f"{self.folder}: another breathmap command is at work in this job")
             self._chain = read_chain(self.folder)
             if self._chain.was_interrupted:
@@ -425,13 +428,14 @@ class Job:
 
 
 def _locked(handle: int) -> bool:
-    """Lock an open file until it closes (the system lets go of it when the program dies)."""
+    """Lock an open file until it closes (the system lets go of it when the program dies). False
+    where somebody else holds it; OSError where nothing can be locked."""
     try:
         import fcntl
     except ImportError:  # Windows: a second command is the user's own care
         return True
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    except BlockingIOError:
         return False
     return True

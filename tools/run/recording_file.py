@@ -50,6 +50,7 @@ class RecordingFile:
         self._base = self._written = self._taken = 0
         self._whole = 0  # the end of the last whole frame on disk
         self._file: BinaryIO | None = None
+        self._is_named = False
         self._reader: BinaryIO | None = None
         self._tried = self._synced = float("-inf")
         self.path = folder
@@ -148,9 +149,11 @@ class RecordingFile:
             path = next_recording(self._folder)
             # Unbuffered: what was written is known to the byte when the disk is full.
             self._file = path.open("xb", buffering=0)
+            self.path = path
+        if not self._is_named:
             # Without its name its bytes would be lost, synced or not.
             sync_folder(self._folder)
-            self.path = path
+            self._is_named = True
         return self._file
 
     def _append(self, file: BinaryIO) -> None:
