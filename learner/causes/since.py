@@ -42,15 +42,23 @@ class Earlier:
 
 
 def earlier_of(
-    name: str, tables: Sequence[Sequence[float]], evidences: Sequence[Evidence]
+    name: str,
+    tables: Sequence[Sequence[float]],
+    evidences: Sequence[Evidence],
+    factor: float = 1.0,
 ) -> Earlier:
-    """Make it from tables that were learned on, and the evidence gathered on them."""
+    """Make it from tables that were learned on, and the evidence gathered on them.
+
+    factor: displacement that VE stood on then, over that of now: VE x displacement is what makes
+    the fuel, and a rebase between the two changes VE alone.
+    """
     cells, covariances = [], []
     for table, evidence in zip(tables, evidences, strict=True):
         old = np.asarray(table, dtype=np.float64)
         solution = solve(evidence, cells_pct=table)
-        cells.append(old * (1.0 + solution.correction.ravel()))
-        covariances.append(_covariance(evidence, solution, old) * np.outer(old, old))
+        now = factor * old
+        cells.append(now * (1.0 + solution.correction.ravel()))
+        covariances.append(_covariance(evidence, solution, old) * np.outer(now, now))
     return Earlier(name, cells, covariances)
 
 

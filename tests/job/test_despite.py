@@ -91,7 +91,23 @@ def test_a_written_diagnosis_that_is_none(tmp_path: Path) -> None:
     """A damaged causes.json is told in one line; where there is none, there is nothing to say."""
     path = tmp_path / "causes.json"
     assert cause_lines(path) == []
-    for text in ("", "[]", '{"findings": [{"bank": null}]}', '{"findings": 7}'):
+    odd = ["[]", '{"findings": [{"bank": null}]}', '{"findings": 7}', "[" * 100_000, "9" * 5000]
+    odd += ['{"findings": [{"bank": 1, "state": "no sign", "cause": []}]}']
+    for text in odd:
         path.write_text(text)
         with pytest.raises(UserError, match="is no diagnosis"):
             cause_lines(path)
+    path.write_text("")
+    with pytest.raises(UserError, match="empty"):
+        cause_lines(path)
+
+
+@pytest.mark.parametrize("since", ["²", "9" * 5000, "-1", "0", "no-such-folder", ""])
+def test_an_earlier_pass_that_is_none(
+    bench_folder: Path, job: Path, since: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is neither an earlier pass nor an output folder is one line, whatever it is."""
+    assert run(["learn", str(job), str(bench_folder / "ride.bin")]) == 0
+    capsys.readouterr()
+    assert run(["diagnose", str(job), "--since", since]) == 2
+    assert capsys.readouterr().err.count("\n") == 1

@@ -252,6 +252,24 @@ def test_since_a_healthy_pass_nothing_has_changed() -> None:
     assert names(diagnose(*ride(minutes=LONG, rms=0.08), before())) == set()
 
 
+def test_a_rebase_between_two_passes_is_no_change() -> None:
+    """The earlier tables at another displacement are the same fuel: told of it, they are what they
+    were, and without it everything would seem to have changed by one factor."""
+    learner, _ = ride(minutes=SHORT)
+    tables = [list(bank.table.cells) for bank in learner.banks]
+    evidences = [bank.evidence for bank in learner.banks]
+    plain = earlier_of("then", tables, evidences)
+    rebased = [[cell / 1.25 for cell in table] for table in tables]
+
+    told = earlier_of("then", rebased, evidences, 1.25)
+    untold = earlier_of("then", rebased, evidences)
+
+    for bank in range(2):
+        assert told.ve_pct[bank] == pytest.approx(plain.ve_pct[bank], rel=1e-6)
+        assert told.covariance[bank] == pytest.approx(plain.covariance[bank], rel=1e-3, abs=1e-6)
+        assert untold.ve_pct[bank] == pytest.approx(plain.ve_pct[bank] / 1.25, rel=1e-6)
+
+
 def test_evidence_alone_says_what_it_cannot_show() -> None:
     """From evidence without samples one factor is still seen; what takes samples is listed as not
     looked at."""

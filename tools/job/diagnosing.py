@@ -1,9 +1,11 @@
 """Causes in a job: what else than VE could explain a pass, by itself or against an earlier one."""
 
+import re
 from pathlib import Path
 
 from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.causes.since import Earlier, earlier_of
+from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import Job
@@ -15,8 +17,10 @@ def diagnose_job(job: Job, since: str | None, screen: Screen) -> Diagnosis:
     """Look for causes in the latest pass that holds a recording. since: the number of an earlier
     pass, or an output folder; None looks at the pass alone. Changes nothing."""
     number = latest_pass(job)
-    earlier = None if since is None else _earlier(job, since, number, screen)
     session = relearn_pass(job, number, screen, witnessed=True)
+    earlier = None
+    if since is not None:
+        earlier = _earlier(job, since, number, session.description, screen)
     return diagnose_session(session, earlier)
 
 
@@ -28,9 +32,9 @@ def latest_pass(job: Job) -> int:
     raise UserError(f"{job.folder}: holds no recording yet; run breathmap learn {job.folder} PORT")
 
 
-def _earlier(job: Job, since: str, number: int, screen: Screen) -> Earlier:
-    if not since.isdigit():
-        return earlier_in(Path(since), job.description())
+def _earlier(job: Job, since: str, number: int, now: EngineDescription, screen: Screen) -> Earlier:
+    if not re.fullmatch("[0-9]{1,9}", since):
+        return earlier_in(Path(since), now)
     wanted = int(since)
     if not (1 <= wanted < number and counted(job, wanted)):
         raise UserError(
@@ -38,4 +42,6 @@ def _earlier(job: Job, since: str, number: int, screen: Screen) -> Earlier:
         )
     session = relearn_pass(job, wanted, screen)
     evidences = [bank.evidence for bank in session.learner.banks]
-    return earlier_of(f"pass {wanted}", session.tables, evidences)
+    then = session.description.engine.displacement_cm3
+    factor = then / now.engine.displacement_cm3
+    return earlier_of(f"pass {wanted}", session.tables, evidences, factor)

@@ -9,11 +9,15 @@ from breathmap.learner.causes.diagnose import (
     LIKELY,
     NO_SIGN,
     NOT_LOOKED_AT,
+    ODDS_AGAINST,
+    ODDS_BEYOND,
+    ODDS_LIKELY,
     SEEN,
     Diagnosis,
     Finding,
 )
 from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import read_text
 from breathmap.tools.base.screen import Screen, Table
 
 
@@ -79,8 +83,10 @@ def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
         for reason, names in missing.items():
             screen.say(f"- {', '.join(names)}: {reason}")
     screen.say(
-        "Odds are against the table alone being wrong; likely is better than 20 to 1, no sign worse"
-        " than 3 to 1 against. Beyond that the data cannot tell."
+        "Odds are against the table alone being wrong. Likely is what has better odds than "
+        f"{ODDS_LIKELY:g} to 1 and explains half of the correction by its one number, or better "
+        f"than {ODDS_BEYOND:,.0f} to 1; what forbids a proposal takes the latter. No sign is "
+        f"worse than {ODDS_AGAINST:g} to 1 against; between these the data cannot tell."
     )
 
 
@@ -113,7 +119,7 @@ def cause_lines(path: Path) -> list[str]:
     if not path.is_file():
         return []
     try:
-        findings = [dict(one) for one in json.loads(path.read_text("utf-8"))["findings"]]
+        findings = [dict(one) for one in json.loads(read_text(path, "diagnosis"))["findings"]]
         lines = [
             f"{one['bank'] or 'All'}: {one['state']}: {one['text']}. Check: {one['check']}."
             for one in findings
@@ -123,7 +129,7 @@ def cause_lines(path: Path) -> list[str]:
             names = list(dict.fromkeys(one["cause"] for one in findings if one["state"] == state))
             if names:
                 lines.append(f"{state.capitalize()}: {', '.join(names)}.")
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise UserError(f"{path}: is no diagnosis as propose writes it; propose again") from None
     return lines
 
