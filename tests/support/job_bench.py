@@ -66,7 +66,8 @@ class Twin:
             self.server.feed(data)
 
         def standing_first() -> Iterator[Sample | int]:
-            while time.monotonic() - heard_s[0] < 0.3:
+            # Closing a network port, pyserial sleeps for 0.3 s.
+            while time.monotonic() - heard_s[0] < 1.5:
                 time.sleep(0.001)
                 yield 0
             yield from simulate(self.parameters, self.controller, drive, seed, reuse=True)
