@@ -10,10 +10,13 @@ import pytest
 from breathmap.learner.causes.catalogue import CAUSES
 from breathmap.learner.causes.diagnose import (
     CANNOT_TELL,
+    LIKELY,
+    NO_SIGN,
     NOT_LOOKED_AT,
     STATES,
     Diagnosis,
     diagnose,
+    exchange_state,
 )
 from breathmap.learner.causes.since import Earlier, earlier_of
 from breathmap.learner.causes.witness import Witness
@@ -250,6 +253,17 @@ def test_since_a_healthy_pass_it_is_sharp(name: str) -> None:
 def test_since_a_healthy_pass_nothing_has_changed() -> None:
     """A second healthy ride shows no change."""
     assert names(diagnose(*ride(minutes=LONG, rms=0.08), before())) == set()
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "state"),
+    [(11.3, CANNOT_TELL), (-6.0, CANNOT_TELL), (-25.0, CANNOT_TELL), (35.0, LIKELY),
+     (108.0, LIKELY), (-59.0, NO_SIGN)],
+)  # fmt: skip
+def test_exchanged_sensors_take_odds_that_no_healthy_pass_has(log_odds: float, state: str) -> None:
+    """Odds of 11.3 were met in a healthy engine's second pass, of -6 and -25 with the sensors
+    exchanged and right: neither may be called one or the other (measured on the simulator)."""
+    assert exchange_state(log_odds) == state
 
 
 def test_a_rebase_between_two_passes_is_no_change() -> None:
