@@ -254,7 +254,8 @@ class Service:
     stream: iterable of (device time in µs, wire bytes). kind: "pty", "tcp", or None for a
     pseudo-terminal where there is one. speed: multiple of real time, None for as fast as the reader
     takes it. cable: what damages the bytes. tcp_port: 0 picks a free one. hear: called with what
-    the reader sends, on the stream's own thread. `url` is what a pyserial reader opens.
+    the reader sends, on the stream's own thread. `url` is what a pyserial reader opens, `readers`
+    how many have come so far.
     Raises ValueError for a bad speed or kind, OSError when no port can be had.
     """
 
@@ -278,6 +279,8 @@ class Service:
         self._hear = hear
         self._stop = threading.Event()
         self._error: BaseException | None = None
+        self.readers = 0
+        self._reader_since_s: float | None = None
         self._thread = threading.Thread(target=self._run, name="simulator service", daemon=True)
 
     def __enter__(self) -> "Service":
@@ -310,12 +313,25 @@ class Service:
         finally:
             self._port.close()
 
+    def _see_reader(self) -> bool:
+        """Look whether a reader is there, and note since when."""
+        is_there = self._port.reader_there()
+        if is_there and self._reader_since_s is None:
+            self._reader_since_s = time.monotonic()
+            self.readers += 1
+        elif not is_there:
+            self._reader_since_s = None
+        return is_there
+
     def _await_reader(self) -> bool:
-        """Wait for a reader to open the port and settle; False when told to stop."""
-        while not self._port.reader_there():
+        """Wait for a reader to open the port and settle: some throw away what comes while they
+        open. False when told to stop."""
+        while not self._see_reader():
             if self._stop.wait(POLL_S):
                 return False
-        return not self._stop.wait(GRACE_S)
+        assert self._reader_since_s is not None
+        left_s = self._reader_since_s + GRACE_S - time.monotonic()
+        return left_s <= 0.0 or not self._stop.wait(left_s)
 
     def _serve(self) -> None:
         start = time.monotonic()
@@ -339,7 +355,7 @@ class Service:
 
     def _listen(self) -> None:
         """Pass on what the reader has sent."""
-        self._port.reader_there()
+        self._see_reader()
         heard = self._port.heard
         if heard and self._hear is not None:
             self._hear(bytes(heard))
@@ -350,7 +366,7 @@ class Service:
         while waiting:
             if self._stop.is_set():
                 return False
-            if not self._port.reader_there() and not self._await_reader():
+            if not self._await_reader():
                 return False
             if self._hear is None:
                 self._port.heard.clear()

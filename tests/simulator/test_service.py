@@ -1,5 +1,6 @@
 """The service: every byte, over a real pseudo-terminal and a loopback port, and an orderly end."""
 
+import socket
 import sys
 import threading
 import time
@@ -171,3 +172,32 @@ def test_senseless_services_are_refused(options: dict, says: str) -> None:  # ty
     """A service that cannot be is refused when made."""
     with pytest.raises(ValueError, match=says):
         Service([], **options)
+
+
+def test_a_reader_that_comes_between_frames_may_settle() -> None:
+    """A second reader that opens the port while nothing is sent is given time, too: what came in
+    while it opened would be thrown away, as pyserial does."""
+    go = threading.Event()
+
+    def frames() -> Iterator[tuple[int, bytes]]:
+        while not go.is_set():
+            time.sleep(0.001)
+            yield 0, b""
+        yield 0, b"x" * 100_000
+
+    with Service(frames(), "tcp", None, hear=lambda data: None) as service:
+        address = ("127.0.0.1", int(service.url.rpartition(":")[2]))
+        with socket.create_connection(address):
+            time.sleep(0.5)
+        time.sleep(0.1)
+        with socket.create_connection(address) as second:
+            time.sleep(0.05)  # the service has seen it
+            go.set()
+            second.settimeout(0.1)
+            with pytest.raises(TimeoutError):
+                second.recv(1)
+            second.settimeout(5.0)
+            got = b""
+            while len(got) < 100_000:
+                got += second.recv(65536)
+    assert got == b"x" * 100_000

@@ -57,23 +57,37 @@ class Twin:
 
     @contextmanager
     def driving(self, drive: Drive, seed: int = 1, kind: str = "tcp") -> Iterator[str]:
-        """Serve a drive, as fast as the reader takes it; yields the port's URL. It sets off when
-        nobody has asked the controller anything for a while: a command may read that first."""
+        """Serve a drive, as fast as the reader takes it; yields the port's URL. It sets off for a
+        reader that asks nothing: a command reads the controller first, by an opening of its own,
+        and may take long over what it read."""
         heard_s = [time.monotonic()]
+        asking: set[int] = set()
 
         def hear(data: bytes) -> None:
             heard_s[0] = time.monotonic()
+            asking.add(service.readers)
             self.server.feed(data)
 
+        def quiet_s() -> float:
+            # Somebody may close and open again between two looks, and be taken for one reader.
+            return 5.0 if service.readers in asking else 0.6
+
         def standing_first() -> Iterator[Sample | int]:
-            # Closing a network port, pyserial sleeps for 0.3 s.
-            while time.monotonic() - heard_s[0] < 1.5:
+            # Its clock goes on, so that it says again who it is.
+            now_us, reader = 0, 0
+            while reader != service.readers or time.monotonic() - heard_s[0] < quiet_s():
+                if reader != service.readers:
+                    reader, heard_s[0] = service.readers, time.monotonic()
                 time.sleep(0.001)
-                yield 0
-            yield from simulate(self.parameters, self.controller, drive, seed, reuse=True)
+                now_us += 20_000
+                yield now_us
+            for sample in simulate(self.parameters, self.controller, drive, seed, reuse=True):
+                sample.time_us += now_us
+                yield sample
 
         stream = FrameStream(standing_first(), 2, control=self.server)
-        with Service(stream, kind, None, hear=hear) as service:
+        service = Service(stream, kind, None, hear=hear)
+        with service:
             yield service.url
 
     def errors_pct(self, bank: int, cells_pct: Sequence[float] | None = None) -> list[float]:
