@@ -89,6 +89,9 @@ Axis = Annotated[
 Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_no_controls)]
 # Of a log's column, as whatever program wrote it.
 Heading = Annotated[str, Field(min_length=1, max_length=60)]
+# Of columns with the same heading.
+Nth = Annotated[int | None, Field(ge=1, le=999)]
+NTH_TEXT = "which one, from the left, where several columns have this heading"
 # Of a log: larger numbers are a mistake, or no number that is meant.
 Number = Annotated[float, Field(ge=-1_000_000, le=1_000_000)]
 
@@ -400,6 +403,7 @@ class Column(Part):
     """One quantity of a log: value = column * scale + offset, or a constant."""
 
     column: Heading | None = Field(None, description="the column's heading in the log")
+    nth: Nth = Field(None, description=NTH_TEXT)
     scale: Number = Field(1.0, description="value = column * scale + offset")
     offset: Number = Field(0.0, description="see scale")
     constant: Number | None = Field(None, description="instead of a column: always this value")
@@ -415,7 +419,10 @@ class TimeColumn(Part):
     """The log's clock."""
 
     column: Heading = Field(description="the column's heading in the log")
-    unit: Literal["s", "ms", "us"] = Field("s", description="unit of the log's clock")
+    nth: Nth = Field(None, description=NTH_TEXT)
+    unit: Literal["s", "ms", "us", "min", "clock"] = Field(
+        "s", description="unit of the log's clock; clock: h:mm:ss, alone or behind a date"
+    )
 
 
 class LambdaColumn(Column):
@@ -436,8 +443,18 @@ class LogBank(Part):
 
 
 class Log(Part):
-    """Columns of a CSV log, for `replay`. A flag's column counts as set when it is not 0."""
+    """Columns of a log, for `replay`. A flag's column counts as set when it is not 0."""
 
+    hold_s: float = Field(
+        0.0,
+        ge=0,
+        le=60,
+        description="a cell left empty keeps the value above it for so long, for logs that write "
+        "a value only when it changes; 0: it was not measured",
+    )
+    take_odd_values: bool = Field(
+        False, description="true: learn from values that look like another unit, too"
+    )
     time: TimeColumn = Field(description="time of the row")
     speed_rpm: Column = Field(description="engine speed")
     map_kpa: Column | None = Field(None, description="manifold absolute pressure")

@@ -17,6 +17,7 @@ from pydantic.fields import FieldInfo
 from breathmap.learner.words.description import (
     Column,
     EngineDescription,
+    Log,
     TimeColumn,
     parse_description,
     part_of,
@@ -78,6 +79,11 @@ def annotated_example(
         lines += ["# --- a CSV log for `replay`: remove the first # of each line to use it"]
         lines += [f"# {line}".rstrip() for line in _tables("log", example)]
     return "\n".join(lines).rstrip() + "\n"
+
+
+def mapping_text(log: Log, preface: Sequence[str] = ()) -> str:
+    """Return a [log] part alone as TOML text, each key with a comment above it."""
+    return "\n".join([*(f"# {line}" for line in preface), *_tables("log", log)]).rstrip() + "\n"
 
 
 def _tables(path: str, value: Any) -> Iterator[str]:

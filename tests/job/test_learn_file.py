@@ -189,8 +189,24 @@ def test_a_log_is_learned(fresh: Path, tmp_path: Path, breathmap: Breathmap) -> 
     assert ended.code == 0, ended.err
     (record,) = Job(fresh).all_of(Learned)
     assert record.verdicts["bank1"].samples == 400
+    folder = Job(fresh).pass_folder(1)
+    place = folder / "log-001-ride.csv"
+    assert place.read_bytes() == (tmp_path / "ride.csv").read_bytes()
+    # Other columns for the next logger change nothing of what was learned from this one.
+    engine.write_text(engine.read_text().replace('column = "map_kpa"', 'column = "P"'))
     assert breathmap("propose", fresh).code == 0
     assert breathmap("history", fresh, "--verify").code == 0
+    mapping = folder / "log-001-ride.csv.toml"
+    mapping.write_text(mapping.read_text().replace("map_kpa = ", "map_kpa  = "))
+    refused(breathmap("propose", fresh), "changed since log-001-ride.csv was learned")
+    refused(breathmap("history", fresh, "--verify"), "log-001-ride.csv.toml")
+
+
+@pytest.mark.parametrize("name", ["nosuch.csv", "rides/nosuch.bin", "nosuch.mf4"])
+def test_a_missing_file_is_called_missing(fresh: Path, name: str, breathmap: Breathmap) -> None:
+    """A file that is not there is told as that, and not tried as a port."""
+    refused(breathmap("learn", fresh, name), f"{name}: no such file")
+    refused(breathmap("learn", fresh / "engine.toml", name), "no such file", "breathmap replay")
 
 
 def full(*_: object, **__: object) -> object:

@@ -101,7 +101,7 @@ def test_limits_are_the_gates_limits() -> None:
         ("method.film_s", 1e-308, "method.film_s: .*0.001"),
         ("limits.coolant_min_c", 120.0, "coolant_min_c must be below coolant_max_c"),
         ("log.map_kpa", None, "log.map_kpa is missing"),
-        ("log.time.unit", "h", "'s', 'ms' or 'us'"),
+        ("log.time.unit", "h", "'s', 'ms', 'us', 'min' or 'clock'"),
         ("log.speed_rpm", {"column": "a", "constant": 1.0}, "either column or constant"),
         ("engine.stoichiometric_afr", None, "give engine.stoichiometric_afr"),
         ("axes.load_axis", "throttle", "'map_kpa' or 'throttle_pct'"),

@@ -41,6 +41,7 @@ from breathmap.tools.job.folder import is_job
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.learning import replay as replay_files
 from breathmap.tools.run.results import software_version
+from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary_text import show_summary
 from breathmap.tools.view.show import InView
 
@@ -197,6 +198,9 @@ def learn(
             description, port, baud, wait, check_controller, as_json, view, other_device, give_up
         )
         return
+    if Path(port).is_file() or names_no_file(port):
+        what = "is a file" if Path(port).is_file() else "no such file; and no port"
+        raise UserError(f"{port}: {what}: breathmap replay {description} FILE learns from files")
     screen = Screen(as_json)
     show = InView() if view else None
     outcome = learn_live(

@@ -10,6 +10,7 @@ import re
 from decimal import Decimal
 from pathlib import Path
 
+from breathmap.tools.base.csv_log import mapping_place
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
@@ -32,6 +33,7 @@ from breathmap.tools.job.records import (
     Created,
     DeviceTaken,
     Dropped,
+    Entry,
     Finished,
     Learned,
     Originals,
@@ -233,11 +235,11 @@ def _files_of(job: Job, record: Record) -> dict[Path, str]:
             return {
                 kept_description(folder, record.description): record.description,
                 **_in(folder, record.tables),
-                **_in(folder, {entry.name: entry.sha256 for entry in record.recordings}),
+                **_in(folder, _hashes(record.recordings)),
             }
         case Checked():
             folder = job.check_folder(job.all_of(Checked).index(record) + 1)
-            return _in(folder, {entry.name: entry.sha256 for entry in record.recordings})
+            return _in(folder, _hashes(record.recordings))
         case Finished() if record is job.latest(Finished):
             files = {name: digest for name, digest in record.files.items() if name != CHECKLIST}
             return _in(job.final_folder(record), files)
@@ -246,6 +248,13 @@ def _files_of(job: Job, record: Record) -> dict[Path, str]:
 
 def _in(folder: Path, files: dict[str, str]) -> dict[Path, str]:
     return {folder / name: digest for name, digest in files.items()}
+
+
+def _hashes(entries: list[Entry]) -> dict[str, str]:
+    """Return the hashes of recordings by name, of logs with those of their mappings."""
+    found = {entry.name: entry.sha256 for entry in entries}
+    mapped = [entry for entry in entries if entry.mapping is not None]
+    return found | {mapping_place(Path(e.name)).name: e.mapping or "" for e in mapped}
 
 
 def _edited(job: Job) -> list[str]:

@@ -6,6 +6,7 @@ stays among them, since a pass is learned as a whole, again and again.
 """
 
 import contextlib
+import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +14,9 @@ from typing import Any
 
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.words.description import parse_description
+from breathmap.learner.words.description_text import mapping_text
 from breathmap.tools.base import disk
+from breathmap.tools.base.csv_log import mapping_place, with_mapping
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import (
     encoded,
@@ -38,8 +41,12 @@ from breathmap.tools.job.records import Dropped, Entry, Learned, OfRecording
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.left_out import LeftOut, Span, kept
-from breathmap.tools.run.recording_file import next_recording, recordings_in
+from breathmap.tools.run.recording_file import next_log, next_recording, recordings_in
 from breathmap.tools.run.session import Session
+from breathmap.tools.run.sources import is_log_file
+
+# Of a log's own name; systems take 255 bytes.
+LONGEST_NAME = 60
 
 
 class MisfitError(UserError):
@@ -99,12 +106,24 @@ def all_or_nothing(job: Job) -> Iterator[None]:
 
 
 def copy_in(job: Job, path: Path, folder: Path) -> Path:
-    """Copy a recording made elsewhere into a folder of the job, under the next number, to stay;
-    return its place. UserError with nothing left behind when it cannot be."""
+    """Copy a recording made elsewhere into a folder of the job, under the next number, to stay; a
+    log under its own name behind it, with its mapping beside it. Return its place. UserError with
+    nothing left behind when it cannot be."""
     with disk.told(path, "cannot be copied into the job"):
-        place = next_recording(folder)
+        is_log = is_log_file(path)
+        place = next_log(folder, _plain_name(path)) if is_log else next_recording(folder)
+        if is_log:
+            log = with_mapping(path, job.description()).log
+            assert log is not None, "it was learned"
+            write_text(mapping_place(place), mapping_text(log, (f"Columns of {place.name}.",)))
         disk.copy_file(path, place)
     return place
+
+
+def _plain_name(path: Path) -> str:
+    """Return a file's name without what a history or another system would not take."""
+    name = re.sub(r"[^\w .()+-]", "_", path.name, flags=re.ASCII if not is_utf8(path.name) else 0)
+    return name[-LONGEST_NAME:]
 
 
 def fresh_session(job: Job) -> Session:
@@ -125,6 +144,7 @@ def try_file(job: Job, path: Path, any_device: bool = False) -> Session:
 def learn_new(session: Session, path: Path, screen: Screen, stop: Stop) -> None:
     """Learn a new file into a session; MisfitError says how far into it the trouble is."""
     before = session.samples
+    session.questions_logs = True
     try:
         relearn(session, [path], screen, stop)
         session.check_device()
@@ -154,10 +174,11 @@ def session_with(job: Job, path: Path, screen: Screen, any_device: bool = False)
         raise UserError(f"{path}: the pass holds a later state of this board's evidence already")
     at = paths.index(path)
     with Stop() as stop:
+        session.questions_logs = False
         relearn(session, paths[:at], screen, stop)
         session.expected = None if any_device else job.device
         learn_new(session, path, screen, stop)
-        device, session.expected = session.device, None
+        device, session.expected, session.questions_logs = session.device, None, False
         relearn(session, paths[at + 1 :], screen, stop)
         session.device = device
         if stop.asked:
@@ -203,6 +224,8 @@ def relearn_pass(
     folder = job.pass_folder(number)
     description = read_description(folder / DESCRIPTION)
     session = Session(description, read_tables(folder / DESCRIPTION, description))
+    # What is on record was questioned when it came.
+    session.questions_logs = False
     left_out = left_out_of(job, number) if left_out is None else left_out
     session.leave_out(left_out)
     if witnessed:
@@ -259,7 +282,10 @@ def entry_of(path: Path) -> Entry:
     """Return what the history says of a recording."""
     if not is_utf8(path.name):
         raise UserError(f"{path}: its name is no UTF-8; give it another")
-    return Entry(name=path.name, sha256=hash_file(path), size_bytes=path.stat().st_size)
+    found = Entry(name=path.name, sha256=hash_file(path), size_bytes=path.stat().st_size)
+    if mapping_place(path).exists():
+        found = found.model_copy(update={"mapping": hash_file(mapping_place(path))})
+    return found
 
 
 def learned_in(job: Job, recordings: list[Path]) -> dict[str, Any]:
@@ -286,3 +312,13 @@ def check_recordings(job: Job, number: int) -> None:
             raise UserError(
                 f"{path}: changed since it was recorded; take it from a copy of the job"
             )
+        _check_mapping(path, entry)
+
+
+def _check_mapping(path: Path, entry: Entry) -> None:
+    place = mapping_place(path)
+    if entry.mapping is not None and (not place.exists() or hash_file(place) != entry.mapping):
+        raise UserError(
+            f"{place}: changed since {path.name} was learned with it; take it from a copy of the "
+            "job, or drop the log and learn it again"
+        )

@@ -62,11 +62,12 @@ class Head(BaseModel):
 
 
 class Entry(Part):
-    """A recording: its file's name, content and size."""
+    """A recording: its file's name, content and size; of a log also the content of its mapping."""
 
     name: FileName
     sha256: Sha256
     size_bytes: int = Field(alias="bytes", ge=0)
+    mapping: Sha256 | None = None
 
 
 class AxesKept(Part):

@@ -41,6 +41,7 @@ from breathmap.tools.run.observer import Show
 from breathmap.tools.run.recording_file import next_recording, recordings_in
 from breathmap.tools.run.results import refusals_of, results_ready, solved
 from breathmap.tools.run.session import Session
+from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary import Summary
 from breathmap.tools.run.summary_text import show_summary
 
@@ -68,6 +69,8 @@ def learn_job(
             f"this job has not been prepared: breathmap prepare {job.folder} says what to set."
         )
     path = Path(source)
+    if names_no_file(source):
+        raise UserError(f"{source}: no such file; give a recording, a log or a port")
     take_in(job, screen)
     check_recordings(job, job.pass_number)
     if path.is_file():

@@ -18,6 +18,8 @@ from breathmap.protocol.host.link import NEED_DATA, LinkReader
 from breathmap.tools.base.disk import make_folders, sync_folder, told, write_new
 from breathmap.tools.run.evidence_files import evidence_in
 
+# Begins the names of logs that were learned into a job.
+LOG = "log"
 SYNC_EVERY_S = 2.0
 # After an error the disk is tried again so often.
 RETRY_S = 2.0
@@ -219,9 +221,18 @@ def _frames_in(path: Path, size: int) -> int:
 
 def next_recording(folder: Path, kind: str = "recording") -> Path:
     """Return where the next recording goes: one number above the highest, never into a gap."""
-    found = (re.fullmatch(rf"{kind}-(\d+)\.bin", path.name) for path in folder.iterdir())
-    highest = max((int(match[1]) for match in found if match), default=0)
-    return folder / f"{kind}-{highest + 1:03d}.bin"
+    return folder / f"{kind}-{_highest(folder, kind) + 1:03d}.bin"
+
+
+def next_log(folder: Path, name: str) -> Path:
+    """Return where a log goes: under its own name, behind the next recording's number."""
+    return folder / f"{LOG}-{_highest(folder, 'recording') + 1:03d}-{name}"
+
+
+def _highest(folder: Path, kind: str) -> int:
+    logs = rf"|{LOG}-(\d+)-.*" if kind == "recording" else ""
+    found = (re.fullmatch(rf"{kind}-(\d+)\.bin{logs}", path.name) for path in folder.iterdir())
+    return max((int(match[match.lastindex or 1]) for match in found if match), default=0)
 
 
 def recordings_in(folder: Path) -> list[Path]:
@@ -230,14 +241,20 @@ def recordings_in(folder: Path) -> list[Path]:
     if not folder.exists():
         return []
     # Not by a pattern: that finds nothing where it may not look.
-    names = [path.name for path in folder.iterdir() if path.match("recording-*.bin")]
+    names = [path.name for path in folder.iterdir() if is_recording_name(path)]
     recordings = [folder / name for name in sorted(names, key=order_of)]
     return [path for path in recordings if path.stat().st_size] + evidence_in(folder)
+
+
+def is_recording_name(path: Path) -> bool:
+    """True for the name of a recording or log of a run, whatever is in it."""
+    is_log = path.match(f"{LOG}-*-*") and path.suffix != ".toml"
+    return is_log or path.match("recording-*.bin")
 
 
 def order_of(name: str) -> tuple[bool, bool, int, str]:
     """Return what sorts names as they are learned: recordings by number, however many there are,
     then those that somebody named otherwise, then boards' evidence."""
-    match = re.fullmatch(r"recording-(\d+)\.bin", name)
-    number = int(match[1]) if match else 0
+    match = re.fullmatch(rf"recording-(\d+)\.bin|{LOG}-(\d+)-.*", name)
+    number = int(match[match.lastindex or 1]) if match else 0
     return (name.startswith("board-"), match is None, number, name)

@@ -19,6 +19,7 @@ from breathmap.learner.decide.proposal import Proposal, Rules, propose, rules_fo
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.words.log_look import Look
 from breathmap.protocol.host.calibration import Device, device_of
 from breathmap.protocol.host.link import NEED_DATA, Counters, Event, FrameEvent, LinkReader
 from breathmap.protocol.wire.control_fields import CONTROLLER
@@ -105,6 +106,9 @@ class Session:
         self.witness: Witness | None = None
         # Called with each sample right after it was learned.
         self.watcher: Callable[[Sample], None] | None = None
+        # Logs learned so far, and whether one that cannot be meant is refused.
+        self.logs: dict[str, Look] = {}
+        self.questions_logs = True
         # Samples that were left out as asked, so far.
         self.left_out_count = 0
         self._left_out: dict[str, Sequence[Span]] = {}

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from breathmap.learner.words.log import LogError
-from breathmap.tools.base.csv_log import open_log
+from breathmap.learner.words.log_look import Look
+from breathmap.tools.base.csv_log import log_rows, look_at, open_log
 from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import IDLE_S, Stop
@@ -25,6 +26,8 @@ from breathmap.tools.run.summary import PortSummary
 # Rows of a log between two looks at its progress.
 PROGRESS_ROWS = 2000
 BLOCK_BYTES = 1 << 20
+# Of files that hold samples; no port is called so.
+SUFFIXES = (".bin", ".csv", ".txt", ".tsv", ".xlsx", ".parquet", ".arrow", ".feather", ".mf4")
 PAUSE_S = 0.05
 # A learner that has not been up to date for longer shows what is past.
 BEHIND_S = 1.5
@@ -214,7 +217,7 @@ def read_files(
             if is_evidence(path):
                 with observer.learning():
                     add_to_session(session, path)
-            elif holds_zero(path):
+            elif not is_log_file(path):
                 _read_recording(path, size, session, stop, observer, say)
             else:
                 _read_log(path, session, stop, observer, say)
@@ -233,6 +236,19 @@ def size_of(path: Path) -> int:
     if is_blank:
         raise UserError(f"{path}: the file is empty; give a recording or a CSV log")
     return size
+
+
+def names_no_file(source: str) -> bool:
+    """True when what was given for a port or a file is the name of a file that is not there."""
+    path = Path(source)
+    if "://" in source or path.exists() or path.is_relative_to("/dev"):
+        return False
+    return path.suffix.lower() in SUFFIXES
+
+
+def is_log_file(path: Path) -> bool:
+    """True when a file that is no board's evidence is read as a log."""
+    return not holds_zero(path)
 
 
 def holds_zero(path: Path) -> bool:
@@ -267,7 +283,12 @@ def _read_recording(
 
 def _read_log(path: Path, session: Session, stop: Stop, observer: Observer, say: Say) -> None:
     before = session.samples
-    reader = open_log(path, session.description)
+    rows = log_rows(path)
+    look = look_at(path, rows, session.description)
+    if session.questions_logs:
+        _question(path, look, session)
+    session.logs[str(path)] = look
+    reader = open_log(path, session.description, rows)
     try:
         for count, sample in enumerate(_while_allowed(reader.samples(), stop, observer)):
             with observer.learning():
@@ -281,6 +302,23 @@ def _read_log(path: Path, session: Session, stop: Stop, observer: Observer, say:
         raise UserError(f"{path}: below its header no row holds a time; nothing was learned")
     if reader.skipped_rows:
         say(f"{path}: {reader.skipped_rows} rows without a time were left out.")
+
+
+def _question(path: Path, look: Look, session: Session) -> None:
+    """Refuse a log of values in another unit, or of a ride that was learned already."""
+    log = session.description.log
+    if look.odd and log is not None and not log.take_odd_values:
+        more = f" (and {len(look.odd) - 1} more)" if len(look.odd) > 1 else ""
+        raise UserError(
+            f"{path}: {look.odd[0]}{more}; correct the [log] part of the engine description, or "
+            "take the values as they are with take_odd_values = true in it"
+        )
+    for other, earlier in session.logs.items():
+        if look.is_same_ride(earlier):
+            raise UserError(
+                f"{path}: it holds the same ride as {other}; learning it twice would count the "
+                "same evidence twice"
+            )
 
 
 def _may_go_on(stop: Stop, observer: Observer) -> bool:
