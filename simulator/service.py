@@ -349,7 +349,9 @@ class Service:
                     if self._stop.wait(ahead_s):
                         return
             waiting += self._cable.carry(frame, time_us / 1e6)
-            if len(waiting) >= CHUNK_BYTES and not self._send(waiting):
+            # An empty frame is a standing engine's tick: nothing else may come for long.
+            is_due = len(waiting) >= CHUNK_BYTES or not frame
+            if is_due and not self._send(waiting):
                 return
         self._send(waiting)
 

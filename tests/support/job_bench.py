@@ -56,28 +56,31 @@ class Twin:
             yield url
 
     @contextmanager
-    def driving(self, drive: Drive, seed: int = 1, kind: str = "tcp") -> Iterator[str]:
-        """Serve a drive, as fast as the reader takes it; yields the port's URL. It sets off for a
-        reader that asks nothing: a command reads the controller first, by an opening of its own,
-        and may take long over what it read."""
-        heard_s = [time.monotonic()]
+    def driving(
+        self, drive: Drive, seed: int = 1, kind: str = "tcp", at_once: bool = False
+    ) -> Iterator[str]:
+        """Serve a drive, as fast as the reader takes it; yields the port's URL. It sets off for the
+        second who opens the port and asks nothing: a command reads the controller first, by an
+        opening of its own, and may take long over what it read. at_once: for the first."""
         asking: set[int] = set()
+        since_s = [time.monotonic()]
 
         def hear(data: bytes) -> None:
-            heard_s[0] = time.monotonic()
             asking.add(service.readers)
+            since_s[0] = time.monotonic()
             self.server.feed(data)
 
-        def quiet_s() -> float:
-            # Somebody may close and open again between two looks, and be taken for one reader.
-            return 5.0 if service.readers in asking else 0.6
+        def has_set_off() -> bool:
+            # A pseudo-terminal that is closed and opened again between two looks is one reader.
+            is_second = service.readers > 1 and service.readers not in asking
+            return time.monotonic() - since_s[0] > (0.6 if is_second else 10.0)
 
         def standing_first() -> Iterator[Sample | int]:
             # Its clock goes on, so that it says again who it is.
-            now_us, reader = 0, 0
-            while reader != service.readers or time.monotonic() - heard_s[0] < quiet_s():
-                if reader != service.readers:
-                    reader, heard_s[0] = service.readers, time.monotonic()
+            now_us, readers = 0, 0
+            while not at_once and (readers != service.readers or not has_set_off()):
+                if readers != service.readers:
+                    readers, since_s[0] = service.readers, time.monotonic()
                 time.sleep(0.001)
                 now_us += 20_000
                 yield now_us
