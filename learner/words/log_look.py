@@ -99,6 +99,16 @@ def look_over(samples: Iterable[Sample], description: EngineDescription) -> Look
     )
 
 
+def cause_of(name: str, values: Array) -> str:
+    """Return why values of a running engine cannot be meant for a quantity, "" when they can.
+
+    values: finite, at least one. name: of the quantity, without its bank.
+    """
+    low, middle, high = np.percentile(values, (5, 50, 95)).tolist()
+    rule = _RULES.get(name)
+    return rule(low, middle, high, float(values.max())) if rule else ""
+
+
 def bank_key(bank: int, name: str) -> str:
     """Return the key of a bank's quantity, for people: banks count from 1."""
     return f"bank[{bank + 1}].{name}"
@@ -166,13 +176,12 @@ def _odd(
         known = column[running & np.isfinite(column)]
         if len(known) < LEAST_ROWS or not _is_there(log, key) or _is_constant(log, key):
             continue
-        low, middle, high = np.percentile(known, (5, 50, 95)).tolist()
         name = key.rpartition(".")[2]
         if name == "measured_lambda" and description.method.is_switching:
             continue
-        rule = _RULES.get(name)
-        cause = rule(low, middle, high, float(known.max())) if rule else ""
+        cause = cause_of(name, known)
         if cause:
+            low, high = np.percentile(known, (5, 95)).tolist()
             lines.append(f"{key}: mostly {low:.4g} to {high:.4g} {UNITS[name]}: {cause}")
     return lines
 

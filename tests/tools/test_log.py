@@ -11,8 +11,8 @@ from breathmap.learner.words.description_text import EXAMPLE
 from breathmap.learner.words.log import LogError, LogReader
 from breathmap.protocol.wire.fields import CLOSED_LOOP, FUEL_CUT, SENSOR_READY
 from breathmap.protocol.wire.sample import Sample
-from breathmap.tools.base.csv_log import open_log
 from breathmap.tools.base.errors import UserError
+from breathmap.tools.logs.open import open_log
 
 HEADER = (
     "Time (ms),Engine speed,Manifold pressure (mbar),Throttle,Coolant (F),Battery,"

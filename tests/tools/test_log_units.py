@@ -11,45 +11,13 @@ import pytest
 from command_line import Breathmap, refused
 from hypothesis import given
 from hypothesis import strategies as st
+from log_bench import ENGINE, HEADINGS, engine_folder, ride, text_of
 
 from breathmap.learner.words.clock import ClockReader, clock_s
 from breathmap.learner.words.description import parse_description
-from breathmap.learner.words.description_text import annotated_example
 from breathmap.learner.words.log import LogError, LogReader
 from breathmap.learner.words.log_look import look_over
 from breathmap.learner.words.log_rows import TableRows
-
-ROWS = 600
-HEADINGS = ("time", "speed", "map", "throttle", "coolant", "intake", "battery", "target", "lambda")
-ENGINE: dict[str, Any] = {
-    "engine": {"name": "invented", "displacement_cm3": 689, "cylinders": 2, "fuel": "petrol"},
-    "axes": {"speed_rpm": [1000, 3500, 6000], "load": [30, 65, 100]},
-    "bank": [{"name": "one", "table": "one.csv"}],
-    "log": {
-        "time": {"column": "time"},
-        "speed_rpm": {"column": "speed"},
-        "map_kpa": {"column": "map"},
-        "throttle_pct": {"column": "throttle"},
-        "coolant_c": {"column": "coolant"},
-        "intake_c": {"column": "intake"},
-        "battery_v": {"column": "battery"},
-        "target_lambda": {"column": "target"},
-        "bank": [{"measured_lambda": {"column": "lambda"}}],
-    },
-}
-
-
-def ride(start_s: float = 0.0, other: float = 0.0) -> list[list[float]]:
-    """Return the rows of a made-up ride, in the units that are meant."""
-    rows = []
-    for k in range(ROWS):
-        wave = 0.5 + 0.5 * math.sin(0.05 * k + other)
-        target = 0.95 - 0.1 * wave
-        rows.append(
-            [start_s + 0.05 * k, 1200 + 4000 * wave, 32 + 60 * wave, 4 + 60 * wave * wave, 84.0,
-             22.0, 13.9, target, target * (1.01 + 0.02 * math.sin(0.7 * k + other))]
-        )  # fmt: skip
-    return rows
 
 
 def changed(heading: str, change: Callable[[float], float]) -> list[list[float]]:
@@ -66,19 +34,10 @@ def odd(rows: list[list[float]], engine: dict[str, Any] = ENGINE) -> list[str]:
     return look_over(LogReader(TableRows(HEADINGS, rows), description).samples(), description).odd
 
 
-def text_of(rows: list[list[float]]) -> str:
-    """Return a log as CSV."""
-    lines = [",".join(HEADINGS), *(",".join(f"{v:.6g}" for v in row) for row in rows)]
-    return "\n".join(lines) + "\n"
-
-
 @pytest.fixture
 def bench(tmp_path: Path) -> Path:
     """A folder with an engine description and its table."""
-    (tmp_path / "engine.toml").write_text(annotated_example(parse_description(ENGINE)))
-    cells = "".join(f"{load},70,70,70\n" for load in (30, 65, 100))
-    (tmp_path / "one.csv").write_text("x,1000,3500,6000\n" + cells)
-    return tmp_path
+    return engine_folder(tmp_path)
 
 
 def test_a_log_in_the_units_meant_is_not_odd() -> None:

@@ -1,14 +1,19 @@
 """`check`: what an engine description and its tables were understood to say."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import USUAL_INTAKE_C
 from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription, Storage
+from breathmap.learner.words.description_text import mapping_text
+from breathmap.tools.base.files import read_description
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen, Table
+from breathmap.tools.logs.open import log_rows, with_mapping
+from breathmap.tools.logs.propose import described_with, parse_said, propose_mapping, with_doubts
+from breathmap.tools.logs.show import ask_terminal, check_log, mapping_values, show_mapping
 from breathmap.tools.run.learning import load as load_engine
 
 # Where the delay is shown: idle-like, cruising, hard at work (speed rpm, pressure kPa).
@@ -22,6 +27,29 @@ def check_engine(path: Path, screen: Screen) -> None:
     if screen.result(understood):
         return
     _show(understood, screen)
+
+
+def check_with_log(path: Path, log: Path, column: Sequence[str], screen: Screen) -> None:
+    """Print how a log is understood: by the description's [log] part, or by one that is proposed;
+    UserError when it cannot be meant."""
+    description = with_mapping(log, read_description(path))
+    if description.log is not None and not column:
+        result = check_log(log, description, screen)
+        screen.result({"log": str(log), **result})
+        return
+    rows, names = log_rows(log), [bank.name for bank in description.bank]
+    mapping = propose_mapping(
+        log, rows, names, description.axes.load_axis, parse_said(column), ask_terminal(screen)
+    )
+    show_mapping(log, mapping, screen)
+    screen.say(f"\nTo learn from it, put this at the end of {path}:\n")
+    part = with_doubts(mapping_text(mapping.log), mapping.doubts)
+    screen.say_lines(part)
+    proposed = described_with(description, mapping)
+    result = check_log(log, proposed, screen)
+    if proposed.engine.fuel != description.engine.fuel:
+        screen.warn('the log holds AFR: name the fuel, as fuel = "petrol" under [engine].')
+    screen.result({"log": str(log), "columns": mapping_values(mapping), "text": part, **result})
 
 
 def understand(

@@ -46,6 +46,16 @@ OtherDevice = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 RULES = Rules()
+Columns = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--column",
+        metavar="KEY=HEADING",
+        help="With a log: which column something is, e.g. target_lambda=Soll, "
+        "measured_lambda@left=AFR#2, or a number that always holds.",
+        show_default=False,
+    ),
+]
 Preset = Literal["cautious", "standard", "bold"]
 
 MaxChange = Annotated[
@@ -170,6 +180,14 @@ def new(
     stoichiometric_afr: Annotated[
         float | None, typer.Option(help="Stoichiometric air/fuel ratio of the fuel in use.")
     ] = None,
+    log: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="RIDE.csv",
+            help="A log: which column is what is found out, and asked where it is not sure.",
+        ),
+    ] = None,
+    column: Columns = None,
     yes: Annotated[
         bool,
         typer.Option("--yes", help="Take tables with a cell far from all its neighbours, too."),
@@ -189,6 +207,7 @@ def new(
     origin = Origin(
         port, baud, engine, tuple(table or ()), target, tuple(setting or ()), tuple(bank or ()),
         name, displacement, cylinders, load_axis, sensor, stoichiometric_afr, yes, original,
+        log, tuple(column or ()),
     )  # fmt: skip
     made = make_job(folder, origin, screen)
     _close(made, screen)

@@ -21,9 +21,9 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.texts import one_line
 from breathmap.tools.cli.board import board_app
-from breathmap.tools.cli.check import check_engine
+from breathmap.tools.cli.check import check_engine, check_with_log
 from breathmap.tools.cli.diagnose import add_diagnose
-from breathmap.tools.cli.job import OtherDevice, add_commands, learn_into
+from breathmap.tools.cli.job import Columns, OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
 from breathmap.tools.demo.job import run_job_demo
 from breathmap.tools.demo.main import run_demo
@@ -253,25 +253,36 @@ def replay(
     epilog="Examples:\n\n"
     "`breathmap check engine.toml`\n\n"
     "`breathmap check --example > engine.toml` (every key explained, to start from)\n\n"
-    + EXIT_CODES
+    "`breathmap check engine.toml ride.csv` (a log as understood; without a [log] part in the "
+    "description one is proposed)\n\n" + EXIT_CODES
 )
 def check(
     description: Annotated[
         Path | None,
         typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False),
     ] = None,
+    log: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="LOG", help="A log: how the description understands it.", show_default=False
+        ),
+    ] = None,
+    column: Columns = None,
     example: Annotated[
         bool, typer.Option("--example", help="Print an annotated example and do nothing else.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Read an engine description and its tables, and print what was understood."""
+    """Read an engine description and its tables, or a log by it, and print what was understood."""
     if example:
         if not Screen(as_json).result({"example": annotated_example()}):
             sys.stdout.write(annotated_example())
         return
     if description is None:
         raise UserError("give an engine description, or --example to print one to start from")
+    if log is not None:
+        check_with_log(description, log, column or [], Screen(as_json))
+        return
     check_engine(description, Screen(as_json))
 
 

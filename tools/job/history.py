@@ -10,7 +10,6 @@ import re
 from decimal import Decimal
 from pathlib import Path
 
-from breathmap.tools.base.csv_log import mapping_place
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
@@ -48,6 +47,7 @@ from breathmap.tools.job.records import (
     Writing,
 )
 from breathmap.tools.job.vehicle import held_text
+from breathmap.tools.logs.open import mapping_place
 from breathmap.tools.run.alarm_words import alarm_lines
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn

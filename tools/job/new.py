@@ -52,6 +52,9 @@ from breathmap.tools.job.folder import (
 from breathmap.tools.job.records import AxesKept, Created
 from breathmap.tools.job.setup import TARGET
 from breathmap.tools.job.vehicle import kept, learning_lines
+from breathmap.tools.logs.open import log_rows
+from breathmap.tools.logs.propose import described_with, parse_said, propose_mapping, with_doubts
+from breathmap.tools.logs.show import ask_terminal, check_log, show_mapping
 
 PASTE = Path("-")
 # As it travels: see the field table's switches.
@@ -85,6 +88,8 @@ class Origin:
     stoichiometric_afr: float | None = None
     as_they_are: bool = False
     original: Path | None = None
+    log: Path | None = None
+    columns: tuple[str, ...] = ()
 
 
 def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
@@ -104,15 +109,38 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
     if origin.port is not None:
         _check_original(origin, calibration)
     _question(origin, description, calibration, screen)
-    _write(folder, description, calibration, origin.port is not None)
+    doubts: dict[str, str] = {}
+    if origin.log is not None:
+        description, doubts = _with_log(origin.log, origin.columns, description, screen)
+    _write(folder, description, calibration, origin.port is not None, doubts)
     axes = description.axes
     screen.say(
         f"{folder}: a job for {description.engine.name}, {len(description.bank)} banks, "
         f"{len(axes.speed_rpm)} speeds x {len(axes.load)} loads."
     )
     screen.say(f"Check {folder / DESCRIPTION} first: exhaust volumes and sensor lag, bank by bank.")
+    for key, why in doubts.items():
+        screen.warn(f"{key} is doubtful and marked so in {folder / DESCRIPTION}: {why}.")
     screen.say(f"Next: breathmap prepare {folder}")
     return Job(folder)
+
+
+def _with_log(
+    path: Path, columns: tuple[str, ...], description: EngineDescription, screen: Screen
+) -> tuple[EngineDescription, dict[str, str]]:
+    """Return the description with a log's columns, and why which of them are doubtful; UserError
+    when the log cannot be meant."""
+    if not path.is_file():
+        raise UserError(f"{path}: no such file; give a log with --log")
+    names = [bank.name for bank in description.bank]
+    mapping = propose_mapping(
+        path, log_rows(path), names, description.axes.load_axis, parse_said(columns),
+        ask_terminal(screen),
+    )  # fmt: skip
+    show_mapping(path, mapping, screen)
+    found = described_with(description, mapping)
+    check_log(path, found, screen)
+    return found, mapping.doubts
 
 
 def _question_size(origin: Origin) -> None:
@@ -372,6 +400,7 @@ def _write(
     description: EngineDescription,
     calibration: Calibration,
     by_wire: bool,
+    doubts: dict[str, str],
 ) -> None:
     """Make the whole job beside its place, and move it there in one step."""
     banks = [b.model_copy(update={"table": f"{START}/{b.name}.csv"}) for b in description.bank]
@@ -380,7 +409,7 @@ def _write(
     with disk.told(folder, "cannot be made"):
         disk.make_folders(place.parent)
         with disk.scratch(place.parent) as made:
-            _fill(folder, made, description, calibration, by_wire)
+            _fill(folder, made, description, calibration, by_wire, doubts)
             disk.sync_folder(made)
             _put(made, place)
 
@@ -403,10 +432,12 @@ def _fill(
     description: EngineDescription,
     calibration: Calibration,
     by_wire: bool,
+    doubts: dict[str, str],
 ) -> None:
     """Write the files of a job into `made`. folder: where they will be."""
     preface = ("The engine of this job: correct it here, every key is explained.",)
-    write_text(made / DESCRIPTION, annotated_example(description, preface))
+    text = with_doubts(annotated_example(description, preface), doubts)
+    write_text(made / DESCRIPTION, text)
     save_folder(made / START, calibration_files(replace(calibration, mark=None), description))
     _check_start(folder, made, description)
     axes = description.axes

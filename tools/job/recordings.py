@@ -16,7 +16,6 @@ from breathmap.learner.causes.witness import Witness
 from breathmap.learner.words.description import parse_description
 from breathmap.learner.words.description_text import mapping_text
 from breathmap.tools.base import disk
-from breathmap.tools.base.csv_log import mapping_place, with_mapping
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import (
     encoded,
@@ -38,6 +37,7 @@ from breathmap.tools.job.folder import (
     save_folder,
 )
 from breathmap.tools.job.records import Dropped, Entry, Learned, OfRecording
+from breathmap.tools.logs.open import mapping_place, with_mapping
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.left_out import LeftOut, Span, kept

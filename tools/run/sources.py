@@ -12,10 +12,10 @@ from typing import Any, BinaryIO
 
 from breathmap.learner.words.log import LogError
 from breathmap.learner.words.log_look import Look
-from breathmap.tools.base.csv_log import log_rows, look_at, open_log
 from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import IDLE_S, Stop
+from breathmap.tools.logs.open import log_rows, look_at, open_log
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
 from breathmap.tools.run.observer import BEHIND, CATCHING_UP, Notice, Observer
 from breathmap.tools.run.recorder import Again, Recorder

@@ -1,0 +1,1 @@
+"""Logs of other programs: opening them, and telling which column is what."""
