@@ -9,6 +9,9 @@ takes, in one place. What it names stays; all else may move.
         solution = solve(bank.evidence, cells_pct=bank.table.cells)
         proposal = propose(bank.table.cells, solution, description.storage, description.axes)
 
+`learn_many(learner, read_recording(data).table)` does what that loop does, in C where a compiler
+built the core.
+
 No I/O: callers read the files. A board imports the modules themselves
 (`breathmap.learner.core.stream` and what it needs).
 """
@@ -39,6 +42,7 @@ from breathmap.learner.exact.alive import CarefulLearner as Learner
 from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.learner.exact.solve import FilmEstimate, Solution, film_of, solve
+from breathmap.learner.fast.many import Told, learn_many
 from breathmap.learner.words.description import (
     Axes,
     DescriptionError,
@@ -97,8 +101,10 @@ __all__ = (
     "Solution",
     "Storage",
     "Table",
+    "Told",
     "film_of",
     "find_delay",
+    "learn_many",
     "parse_description",
     "propose",
     "read_recording",

@@ -3,7 +3,8 @@
 
 Makes a private environment (.venv beside this folder), installs breathmap into it, and runs. Uses
 the standard library only, and syntax that an old interpreter can parse, so that it can say what is
-wrong instead of failing with a syntax error. Installs again only when pyproject.toml has changed.
+wrong instead of failing with a syntax error. Installs again only when pyproject.toml or a source of
+the C core has changed.
 """
 
 import hashlib
@@ -141,10 +142,20 @@ def pip_install(python: str, arguments: "list[str]") -> "str | None":
     return explain_failure(output) if code else None
 
 
+def sources_of_c() -> "list[str]":
+    """Return the C files that an installation compiles, by their path from the top."""
+    names = []  # type: list[str]
+    for folder in (os.path.join("learner", "c"), os.path.join("protocol", "bridge")):
+        here = sorted(os.listdir(os.path.join(ROOT, folder)))
+        names += [os.path.join(folder, name) for name in here if name.endswith((".c", ".h"))]
+    return names
+
+
 def fingerprint() -> str:
-    """Return what an installation depends on: the project file, this file, place and Python."""
+    """Return what an installation depends on: the project files, the C core's sources, this file,
+    place and Python."""
     digest = hashlib.sha256()
-    for name in ("pyproject.toml", os.path.join("tools", "start.py")):
+    for name in ["pyproject.toml", "setup.py", os.path.join("tools", "start.py")] + sources_of_c():
         with open(os.path.join(ROOT, name), "rb") as file:
             digest.update(file.read())
     digest.update(("%s %s" % (ROOT, sys.version)).encode("utf-8"))

@@ -25,63 +25,69 @@ _HELD_ARRAYS = ("place", "_base", "added")
 _HELD_VALUES = ("index", "_random")
 
 
-class _Copy:
-    """What some attributes of an object were; arrays are copied in place, both ways."""
+class Copy:
+    """What some attributes of an object were; arrays are copied in place, both ways.
+
+    pairs: its arrays, each with its copy. values: of the plain attributes.
+    """
 
     def __init__(
         self, original: Evidence | HeldSums, arrays: tuple[str, ...], values: tuple[str, ...]
     ) -> None:
         self._original = original
         self._names = values
-        self._values: list[float] = []
-        self._pairs: list[tuple[array[float], array[float]]] = []
+        self.values: list[float] = [getattr(original, name) for name in values]
+        self.pairs: list[tuple[array[float], array[float]]] = []
         for name in arrays:
             own: array[float] = getattr(original, name)
-            self._pairs.append((own, array(own.typecode, own)))
+            self.pairs.append((own, array(own.typecode, own)))
 
     def take(self) -> None:
         """Note how the original is now."""
-        for own, copy in self._pairs:
+        for own, copy in self.pairs:
             copy[:] = own
-        self._values = [getattr(self._original, name) for name in self._names]
+        self.values = [getattr(self._original, name) for name in self._names]
 
     def put_back(self) -> None:
         """Make the original what it was when noted."""
-        for own, copy in self._pairs:
+        for own, copy in self.pairs:
             own[:] = copy
-        for name, value in zip(self._names, self._values, strict=True):
+        for name, value in zip(self._names, self.values, strict=True):
             setattr(self._original, name, value)
 
 
-class _Aside:
-    """What one bank held before its reading began to repeat itself."""
+class Aside:
+    """What one bank held before its reading began to repeat itself.
+
+    used, spike_s: the bank's own then. copies: of its evidence.
+    """
 
     def __init__(self, bank: BankLearner) -> None:
         self.is_kept = False
         self.evidence = bank.evidence
         self._bank = bank
-        self._copies = [_Copy(bank.evidence, _ARRAYS, _VALUES)]
+        self.copies = [Copy(bank.evidence, _ARRAYS, _VALUES)]
         if bank.evidence.held is not None:
-            self._copies.append(_Copy(bank.evidence.held, _HELD_ARRAYS, _HELD_VALUES))
-        self._used = 0
-        self._spike_s = 0.0
+            self.copies.append(Copy(bank.evidence.held, _HELD_ARRAYS, _HELD_VALUES))
+        self.used = 0
+        self.spike_s = 0.0
 
     def take(self) -> None:
         """Set aside what the bank holds now."""
         self.is_kept = True
-        self._used, self._spike_s = self._bank.used_count, self._bank.spike_s
-        for copy in self._copies:
+        self.used, self.spike_s = self._bank.used_count, self._bank.spike_s
+        for copy in self.copies:
             copy.take()
 
     def put_back(self) -> int:
         """Give it back to the bank; return how many used samples are taken out again."""
         self.is_kept = False
         bank = self._bank
-        taken_out = bank.used_count - self._used
+        taken_out = bank.used_count - self.used
         if taken_out:
-            for copy in self._copies:
+            for copy in self.copies:
                 copy.put_back()
-            bank.spike_s = self._spike_s
+            bank.spike_s = self.spike_s
             bank.used_count -= taken_out
             bank.refused[primary_reason(SENSOR_FAULTY)] += taken_out
         return taken_out
@@ -96,7 +102,15 @@ class CarefulLearner(Learner):
     def __init__(self, settings: Settings, typecode: str = "d") -> None:
         super().__init__(settings, typecode)
         self.taken_out = [0] * len(self.banks)
-        self._aside = [_Aside(bank) for bank in self.banks]
+        self._aside = [Aside(bank) for bank in self.banks]
+
+    def asides(self) -> list[Aside]:
+        """Return what is set aside of each bank; of one with another evidence than before,
+        nothing is."""
+        for number, bank in enumerate(self.banks):
+            if self._aside[number].evidence is not bank.evidence:
+                self._aside[number] = Aside(bank)
+        return self._aside
 
     def keep_all(self) -> None:
         """Take nothing out any more of what was learned so far: evidence of another origin is
@@ -110,7 +124,7 @@ class CarefulLearner(Learner):
         aside = self._aside[bank.number]
         if aside.evidence is not bank.evidence:
             # Somebody has put in another evidence: watch that.
-            aside = self._aside[bank.number] = _Aside(bank)
+            aside = self._aside[bank.number] = Aside(bank)
         if not repeats:
             aside.is_kept = False
         elif is_stuck and aside.is_kept:

@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
+from breathmap.learner.fast.compiled import core_name
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION
 from breathmap.simulator.faults import FAULTS
@@ -103,7 +104,9 @@ Describe = Annotated[
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"breathmap {software_version()}, protocol version {PROTOCOL_VERSION}")
+        typer.echo(
+            f"breathmap {software_version()}, protocol version {PROTOCOL_VERSION}, {core_name()}"
+        )
         raise typer.Exit
 
 
