@@ -13,7 +13,7 @@ from breathmap.protocol.wire.fields import IDENTITY
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
-from breathmap.tools.run.results import EVIDENCE, SUMMARY
+from breathmap.tools.run.results import CAUSES, EVIDENCE, SUMMARY
 from breathmap.tools.run.trace import TRACE
 
 KINDS = ("before", "proposed", "correction", "standard-error", "coverage", "decision")
@@ -157,7 +157,7 @@ def test_replay_writes_everything(breathmap: Breathmap, bench: Path, recording: 
     summary = json.loads(ended.out)
     assert summary == json.loads((out / SUMMARY).read_text())
     names = {f"{bank}-{kind}.csv" for bank in ("left", "right") for kind in KINDS}
-    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE, EVIDENCE}
+    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE, EVIDENCE, CAUSES}
     assert summary["samples"] == 3000
     assert summary["protocol_version"] == 1
     assert summary["link"]["lost"] == 0

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from rich.text import Text
 from textual.widgets import Static
+from view_bench import begin, shown, until
 
 from breathmap.learner.core import alarms
 from breathmap.tools.view.app import View, look_of
@@ -16,27 +17,6 @@ from breathmap.tools.view.layers import LAYERS
 from breathmap.tools.view.map import FEW_COLOURS, NO_COLOUR, TRUE_COLOUR, Look
 
 RunView = Callable[..., View]
-
-
-def shown(view: View, name: str) -> str:
-    """Return the text of one part of the main screen."""
-    return str(view.screen_stack[0].query_one(f"#{name}", Static).content)
-
-
-async def until(condition: Callable[[], bool]) -> None:
-    """Wait for something that must come."""
-    async with asyncio.timeout(60.0):
-        while not condition():
-            await asyncio.sleep(0.02)
-
-
-async def begin(view: View, pilot: Any) -> None:
-    """Leave the start page; wait for the ride's end and an estimate."""
-    await pilot.press("enter")
-    await until(lambda: view.source.ended)
-    view.knowing.look()
-    view.refresh_all()
-    await pilot.pause()
 
 
 async def alarmed(view: View) -> None:

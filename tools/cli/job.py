@@ -490,7 +490,7 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
     for caution in plan.cautions:
         screen.warn(caution)
     if plan.diagnosis is not None:
-        show_brief(screen, plan.diagnosis, job.folder)
+        show_brief(screen, plan.diagnosis, str(job.folder))
     number = len(job.all_of(Proposed))
     screen.say(f"Proposal {number} is in {job.proposal_folder(number)}: tables before and after,")
     screen.say("difference, predicted error and its 95 % bound, and BANK-cells.csv, a line a cell.")

@@ -39,9 +39,10 @@ from breathmap.tools.demo.simulating import (
 )
 from breathmap.tools.demo.teaching_bench import DESCRIPTION_NAME, college_bench, write_college
 from breathmap.tools.job.folder import is_job
+from breathmap.tools.run.diagnosis_text import show_brief
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.learning import replay as replay_files
-from breathmap.tools.run.results import software_version
+from breathmap.tools.run.results import Outcome, software_version
 from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary_text import show_summary
 from breathmap.tools.view.show import InView
@@ -153,7 +154,8 @@ def demo(
     "of the port adds that)\n\n"
     "In the folder afterwards, per bank: BANK-before.csv and BANK-proposed.csv (VE, %), "
     "BANK-correction.csv (%), BANK-standard-error.csv (%), BANK-coverage.csv (equivalent "
-    "independent samples), BANK-decision.csv (a word per cell); summary.json; trace.json; "
+    "independent samples), BANK-decision.csv (a word per cell); summary.json; causes.json "
+    "(what beside VE could explain it); trace.json; "
     "recording-001.bin, the bytes as they arrived, to be read again with `replay`.\n\n" + EXIT_CODES
 )
 def learn(
@@ -210,7 +212,8 @@ def learn(
         description, port, out, screen, baud, add, wait, find_delay, show, give_up_s=give_up
     )
     show_summary(screen, outcome.summary)
-    screen.say(f"Written to {out}: tables, summary.json and the recording.")
+    _show_causes(screen, outcome, out, description)
+    screen.say(f"Written to {out}: tables, summary.json, causes.json and the recording.")
 
 
 @app.command(
@@ -249,7 +252,8 @@ def replay(
     if show is not None:
         show.save_notes()
     show_summary(screen, outcome.summary)
-    screen.say(f"Written to {out}: tables and summary.json.")
+    _show_causes(screen, outcome, out, description)
+    screen.say(f"Written to {out}: tables, summary.json and causes.json.")
 
 
 @app.command(
@@ -365,6 +369,13 @@ def simulate(
 add_report(app, EXIT_CODES)
 add_diagnose(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
+
+
+def _show_causes(screen: Screen, outcome: Outcome, out: Path, description: Path) -> None:
+    """Say what beside VE is likely, where it was looked for."""
+    if outcome.diagnosis is not None:
+        source = f"{out} --engine {description}"
+        show_brief(screen, outcome.diagnosis, source, is_unsafe_told=True)
 
 
 def _list(screen: Screen) -> None:

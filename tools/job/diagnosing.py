@@ -10,7 +10,7 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.recordings import counted, relearn_pass
-from breathmap.tools.run.diagnosing import diagnose_session, earlier_in
+from breathmap.tools.run.diagnosing import earlier_in
 
 
 def diagnose_job(job: Job, since: str | None, screen: Screen) -> Diagnosis:
@@ -21,7 +21,7 @@ def diagnose_job(job: Job, since: str | None, screen: Screen) -> Diagnosis:
     earlier = None
     if since is not None:
         earlier = _earlier(job, since, number, session.description, screen)
-    return diagnose_session(session, earlier)
+    return session.diagnose(earlier)
 
 
 def latest_pass(job: Job) -> int:

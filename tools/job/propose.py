@@ -4,7 +4,6 @@ Learning from the recordings is exact, so the same recordings, description and t
 the same proposal, byte for byte; `history --verify` shows it.
 """
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -48,9 +47,8 @@ from breathmap.tools.job.recordings import (
     relearn_pass,
 )
 from breathmap.tools.job.records import REBASE, SATURATE, AnyRules, Choice, Proposed
-from breathmap.tools.run.diagnosing import diagnose_session
 from breathmap.tools.run.diagnosis_text import title_line
-from breathmap.tools.run.results import CAUSES
+from breathmap.tools.run.results import CAUSES, causes_text
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
@@ -336,7 +334,7 @@ def planned(job: Job, choice: Choice, rules: Rules, target: float, screen: Scree
     session = relearn_pass(job, number, screen, witnessed=True)
     rules = rules_for(session.description, rules)
     plan = plan_for(session, choice, rules, target, job.calibration().displacement_cm3)
-    return replace(plan, diagnosis=diagnose_session(session))
+    return replace(plan, diagnosis=session.diagnose())
 
 
 def propose_job(
@@ -356,7 +354,7 @@ def propose_job(
     plan = planned(job, choice, rules, target, screen)
     assert plan.diagnosis is not None
     overruled = _refuse_unsafe(job, plan.diagnosis, despite)
-    causes = json.dumps(plan.diagnosis.as_dict(), indent=2, ensure_ascii=False) + "\n"
+    causes = causes_text(plan.diagnosis)
     number = job.pass_number
     proposal = len(job.all_of(Proposed)) + 1
     folder = job.proposal_folder(proposal)

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from breathmap.learner.causes.witness import Witness
 from breathmap.learner.words.description import parse_description
 from breathmap.learner.words.description_text import mapping_text
 from breathmap.tools.base import disk
@@ -229,7 +228,7 @@ def relearn_pass(
     left_out = left_out_of(job, number) if left_out is None else left_out
     session.leave_out(left_out)
     if witnessed:
-        session.witness = Witness(len(description.bank))
+        session.witnessed()
     with Stop() as stop:
         relearn(session, without_earlier(kept(recordings_in(folder), left_out)), screen, stop)
         if stop.asked:

@@ -22,7 +22,8 @@ from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import CORNERS, read_text, rows_in
 from breathmap.tools.report.traces import Trace
-from breathmap.tools.run.results import SUMMARY
+from breathmap.tools.run.diagnosis_text import cause_lines
+from breathmap.tools.run.results import CAUSES, SUMMARY
 from breathmap.tools.run.summary import BankSummary, Summary
 from breathmap.tools.run.trace import TRACE
 
@@ -86,7 +87,7 @@ class ReportData:
     """Everything that a report says. load_axis: "map_kpa" or "throttle_pct". notes: lines that
     people wrote. setup: lines about the set-up and its restoration. ready: it was put back and
     that was proved; None: unknown. alarms_before: those of a job's other passes, a line a kind.
-    causes: what beside VE could explain the proposal, a line each."""
+    causes: what beside VE could explain what was seen, a line each."""
 
     folder: Path
     engine: str
@@ -140,6 +141,7 @@ def read_folder(folder: Path) -> ReportData:
         summary=summary,
         passes=[pass_row(1, bank) for bank in banks],
         notes=read_notes(folder),
+        causes=cause_lines(folder / CAUSES),
     )
 
 

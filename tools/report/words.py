@@ -11,6 +11,7 @@ from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
 from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
+from breathmap.tools.run.diagnosis_text import UNSAFE
 from breathmap.tools.run.port_words import port_lines
 
 # Standard error, per cent, below which a cell is called well known.
@@ -164,6 +165,8 @@ def _next(data: ReportData) -> Iterator[str]:
         )
     elif data.banks and data.banks[0].after is None:
         yield "Make a proposal from this pass: breathmap propose."
+    elif any(line.startswith(UNSAFE) for line in data.summary.warnings):
+        yield "Do not store these tables: look into the warning about their cause first."
     elif any(weighted_rms(bank.correction, bank.coverage) > 2.0 * WELL_PCT for bank in data.banks):
         yield (
             "Look through the decisions, store the proposed tables, and learn once more with them "

@@ -2,9 +2,8 @@
 
 from pathlib import Path
 
-from breathmap.learner.causes.diagnose import Diagnosis, diagnose
+from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.causes.since import Earlier, earlier_of
-from breathmap.learner.causes.witness import Witness
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_table
@@ -24,8 +23,7 @@ def diagnose_files(
 
     since: an output folder of an earlier run of the same engine. Nothing is written.
     """
-    session = Session(*load(description))
-    session.witness = Witness(len(session.description.bank))
+    session = Session(*load(description)).witnessed()
     earlier = None if since is None else earlier_in(since, session.description)
     files = [file for path in paths for file in files_of(path)]
     with Stop() as stop:
@@ -34,13 +32,7 @@ def diagnose_files(
             raise UserError("stopped; nothing was diagnosed")
     if not session.samples:
         raise UserError(f"{paths[0]}: it holds no sample; there is nothing to diagnose")
-    return diagnose_session(session, earlier)
-
-
-def diagnose_session(session: Session, earlier: Earlier | None = None) -> Diagnosis:
-    """Look for causes in what a session with a witness has learned."""
-    assert session.witness is not None
-    return diagnose(session.learner, session.witness, earlier)
+    return session.diagnose(earlier)
 
 
 def files_of(path: Path) -> list[Path]:

@@ -3,7 +3,9 @@
 import json
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
+from breathmap.learner.causes.catalogue import CAUSES
 from breathmap.learner.causes.diagnose import (
     CANNOT_TELL,
     LIKELY,
@@ -20,6 +22,9 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_text
 from breathmap.tools.base.screen import Screen, Table
 
+# How a warning begins that tells of a cause which makes tables unsafe.
+UNSAFE = "do not store these tables"
+
 
 def place(finding: Finding) -> str:
     """The bank that a finding is about, or all."""
@@ -32,6 +37,11 @@ def title_line(finding: Finding) -> str:
     if finding.state == SEEN:
         return f"{where}{finding.cause.text}: {finding.text}"
     return f"{where}{finding.text}"
+
+
+def unsafe_line(finding: Finding) -> str:
+    """One line about what makes a table unsafe to store."""
+    return f"{UNSAFE}: {title_line(finding)}; check: {finding.cause.check}"
 
 
 def detail_lines(finding: Finding) -> list[str]:
@@ -90,12 +100,17 @@ def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
     )
 
 
-def show_brief(screen: Screen, diagnosis: Diagnosis, source: Path) -> None:
+def show_brief(
+    screen: Screen, diagnosis: Diagnosis, source: str, is_unsafe_told: bool = False
+) -> None:
     """Print what is likely with what to check, or one line that nothing is; and where to read all
-    of it."""
+    of it. source: what stands behind `breathmap diagnose`. is_unsafe_told: what makes tables unsafe
+    has been said already."""
     if not diagnosis.likely:
         screen.say(f"What else could explain it: {summary_line(diagnosis)}.")
     for finding in diagnosis.likely:
+        if is_unsafe_told and finding.is_unsafe:
+            continue
         screen.warn(f"What else could explain it: {title_line(finding)}")
         for line in detail_lines(finding):
             screen.say(f"  {line}")
@@ -121,17 +136,27 @@ def cause_lines(path: Path) -> list[str]:
     try:
         findings = [dict(one) for one in json.loads(read_text(path, "diagnosis"))["findings"]]
         lines = [
-            f"{one['bank'] or 'All'}: {one['state']}: {one['text']}. Check: {one['check']}."
+            f"{one['bank'] or 'All'}: {one['state']}: {_told(one)}. Check: {one['check']}."
             for one in findings
             if one["state"] in (SEEN, LIKELY)
         ]
+        named = {one["cause"] for one in findings if one["state"] in (SEEN, LIKELY)}
         for state in (CANNOT_TELL, NO_SIGN, NOT_LOOKED_AT):
             names = list(dict.fromkeys(one["cause"] for one in findings if one["state"] == state))
+            names = [name for name in names if name not in named]
             if names:
                 lines.append(f"{state.capitalize()}: {', '.join(names)}.")
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise UserError(f"{path}: is no diagnosis as propose writes it; propose again") from None
+        raise UserError(
+            f"{path}: is no diagnosis of this version; run propose, learn or replay again"
+        ) from None
     return lines
+
+
+def _told(one: dict[str, Any]) -> str:
+    """What a written finding says; a fact's figures go behind its cause's sentence."""
+    cause = CAUSES.get(one["cause"]) if one["state"] == SEEN else None
+    return str(one["text"]) if cause is None else f"{cause.text}: {one['text']}"
 
 
 def _by_reason(findings: Sequence[Finding]) -> dict[str, list[str]]:

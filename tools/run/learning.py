@@ -4,6 +4,7 @@ A run opens its source, reads it into a session (`breathmap.tools.run.sources`),
 writes. No folder is made before the first frame of ours has arrived.
 """
 
+import contextlib
 from pathlib import Path
 
 from breathmap.learner.words.description import EngineDescription
@@ -27,7 +28,7 @@ from breathmap.tools.run.left_out import NOTHING, LeftOut, kept
 from breathmap.tools.run.observer import Observer, Show, TerminalObserver, on_terminal
 from breathmap.tools.run.recorder import Again
 from breathmap.tools.run.recording_file import recordings_in
-from breathmap.tools.run.results import Outcome, with_delay_found, write_results
+from breathmap.tools.run.results import Outcome, with_causes, with_delay_found, write_results
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import PortSource, read_files
 from breathmap.tools.run.summary import DelayFoundSummary, PortSummary
@@ -67,7 +68,7 @@ def learn_live(
     expected: the one device that may send, by default any that fits.
     give_up_s: a port that is away for so long counts as over; None waits for ever, 0 not at all.
     """
-    session = Session(*load(path))
+    session = Session(*load(path)).witnessed()
     if find_delay:
         session.recent = RecentSamples(LIVE_SAMPLES, len(session.description.bank))
     _check_output(out, add)
@@ -81,6 +82,8 @@ def learn_live(
         sources = [p.name for p in kept(recordings_in(out), left_out)]
         outcome = write_results(out, session, sources, stop.asked, proposing, port)
     # Beyond Stop's reach: here Ctrl-C ends the search at once.
+    if proposing:
+        outcome = _look_for_causes(out, outcome, session, screen)
     found = _delay_found(session, screen, only_if_worth=True)
     return with_delay_found(out, outcome, found) if found else outcome
 
@@ -105,6 +108,8 @@ def read_port(
     UserError when the port gives no sample.
     """
     earlier = without_earlier(kept(recordings_in(folder), left_out))
+    if show is not None:
+        session.witnessed()
     session.leave_out(left_out)
     again = _again(url, baud, session.description, expected, give_up_s)
     source = PortSource(open_port(url, baud, keeping=True), url, folder, wait_s, baud, again)
@@ -188,7 +193,7 @@ def replay(
     find_delay: look for the delay as well, say what was found, and change nothing.
     show: who looks on; by default the terminal.
     """
-    session = Session(*load(path))
+    session = Session(*load(path)).witnessed()
     if find_delay:
         session.recent = RecentSamples(REPLAY_SAMPLES, len(session.description.bank))
     if out.is_file() or (not replace and out.is_dir() and any(out.iterdir())):
@@ -201,8 +206,9 @@ def replay(
             raise UserError(f"{paths[0]}: it holds no sample; nothing was learned")
         make_folder(out, replace, OTHER_OUTPUT)
         outcome = write_results(out, session, [str(p) for p in paths], stop.asked)
-        found = _delay_found(session, screen, only_if_worth=False)
-        return with_delay_found(out, outcome, found) if found else outcome
+    outcome = _look_for_causes(out, outcome, session, screen)
+    found = _delay_found(session, screen, only_if_worth=False)
+    return with_delay_found(out, outcome, found) if found else outcome
 
 
 def relearn(
@@ -223,6 +229,14 @@ def relearn(
     else:
         assert folder is not None
         show(session, stop, folder, work)
+
+
+def _look_for_causes(out: Path, outcome: Outcome, session: Session, screen: Screen) -> Outcome:
+    """Look for what beside VE could explain a written outcome, unless Ctrl-C says no."""
+    screen.say("Looking for what else could explain it; Ctrl-C skips that.")
+    with contextlib.suppress(KeyboardInterrupt):
+        return with_causes(out, outcome, session.diagnose())
+    return outcome
 
 
 def _delay_found(

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import SATURATED
 from breathmap.learner.exact.solve import Solution, film_of
@@ -24,6 +25,7 @@ from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
 from breathmap.tools.base.disk import staged, told
 from breathmap.tools.base.files import encoded, table_text, write_text
 from breathmap.tools.run.alarm_words import alarms_summary
+from breathmap.tools.run.diagnosis_text import unsafe_line
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.port_words import unrecorded_lines
 from breathmap.tools.run.session import BankResult, Session
@@ -50,12 +52,14 @@ CAUSES = "causes.json"
 class Outcome:
     """What a run of learning ended with: the summary as written, and the results behind it.
 
-    stopped: the person ended it before its source did.
+    stopped: the person ended it before its source did. diagnosis: what beside VE could explain it,
+    where it was looked for.
     """
 
     summary: Summary
     results: list[BankResult]
     stopped: bool
+    diagnosis: Diagnosis | None = None
 
 
 def software_version() -> str:
@@ -113,7 +117,13 @@ def results_ready(folder: Path, session: Session, outcome: Outcome) -> Iterator[
     files[TRACE] = encoded(json.dumps(session.trace.as_dict()) + "\n")
     files[SUMMARY] = encoded(_summary_text(outcome.summary))
     with told(folder), staged(folder, files, SUMMARY) as put:
-        yield put
+
+        def put_afresh() -> None:
+            # What an earlier run's causes were is not said of this one.
+            (folder / CAUSES).unlink(missing_ok=True)
+            put()
+
+        yield put_afresh
 
 
 def with_delay_found(
@@ -123,6 +133,24 @@ def with_delay_found(
     summary = outcome.summary.model_copy(update={"delay_found": found})
     write_text(folder / SUMMARY, _summary_text(summary))
     return replace(outcome, summary=summary)
+
+
+def with_causes(folder: Path, outcome: Outcome, diagnosis: Diagnosis) -> Outcome:
+    """Add what beside VE could explain a written outcome: all of it as a file of its own, and to
+    the summary's warnings what makes the tables unsafe to store."""
+    write_text(folder / CAUSES, causes_text(diagnosis))
+    unsafe = [unsafe_line(finding) for finding in diagnosis.unsafe]
+    if not unsafe:
+        return replace(outcome, diagnosis=diagnosis)
+    summary = outcome.summary
+    summary = summary.model_copy(update={"warnings": [*unsafe, *summary.warnings]})
+    write_text(folder / SUMMARY, _summary_text(summary))
+    return replace(outcome, summary=summary, diagnosis=diagnosis)
+
+
+def causes_text(diagnosis: Diagnosis) -> str:
+    """Return a diagnosis as its file holds it."""
+    return json.dumps(diagnosis.as_dict(), indent=2, ensure_ascii=False) + "\n"
 
 
 def _summary_text(summary: Summary) -> str:

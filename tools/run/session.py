@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from breathmap.learner.causes.diagnose import Diagnosis, diagnose
+from breathmap.learner.causes.since import Earlier
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.alarms import Alarms
 from breathmap.learner.core.gates import primary_reason
@@ -121,6 +123,12 @@ class Session:
         self._identities = 0
         self._last_us = 0
         self._is_after_gap = False
+
+    def witnessed(self) -> "Session":
+        """Return itself, keeping from now on what it takes to look for other causes than VE."""
+        if self.witness is None:
+            self.witness = Witness(len(self.description.bank))
+        return self
 
     def leave_out(self, left_out: LeftOut) -> None:
         """Learn nothing of these spans of sources that are files."""
@@ -247,6 +255,11 @@ class Session:
             old_pct = np.asarray(cells, dtype=np.float64).reshape(solution.correction.shape)
             results.append(BankResult(bank, old_pct, solution, delay))
         return results
+
+    def diagnose(self, earlier: Earlier | None = None) -> Diagnosis:
+        """Look for other causes than VE in what was learned since `witnessed`."""
+        assert self.witness is not None
+        return diagnose(self.learner, self.witness, earlier)
 
     def propose(self, solved: list[BankResult]) -> list[BankResult]:
         """Return what was solved, each with a proposal under the standard rules."""

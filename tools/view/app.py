@@ -22,6 +22,7 @@ from textual.widgets import Static
 from breathmap.learner.core.alarms import STOP_NOW
 from breathmap.tools.run.alarm_words import clock
 from breathmap.tools.run.observer import SILENT_S
+from breathmap.tools.view.causes import cause_line, cause_page
 from breathmap.tools.view.layers import CLOSE_WIDTH, LAYERS, close_up, layer_of, title_of
 from breathmap.tools.view.map import (
     FEW_COLOURS,
@@ -51,6 +52,8 @@ from breathmap.tools.view.words import (
 
 DRAW_EVERY_S = 0.33
 NOTE_SHOWN_S = 4.0
+# How soon the end of the source is noticed by who looks for causes.
+LOOK_FOR_END_S = 0.5
 
 
 def look_of(colour_system: str | None) -> Look:
@@ -93,14 +96,15 @@ class View(App[None]):
     #maps { height: 1fr; }
     #map { width: 1fr; height: 100%; }
     #close { width: auto; height: 100%; }
-    #head, #spent, #advice, #keys, #map, #close { text-wrap: nowrap; text-overflow: clip; }
-    #banner { display: none; }
+    #head, #spent, #cause, #advice, #keys, #map, #close { text-wrap: nowrap; text-overflow: clip; }
+    #banner, #cause { display: none; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("l", "next_layer", "layer"),
         *(Binding(str(k + 1), f"layer({k})", show=False) for k in range(len(LAYERS))),
         Binding("b", "next_bank", "bank"),
         Binding("c", "close_up", "close-up"),
+        Binding("d", "causes", "what else", show=False),
         Binding("o", "operator", "operator"),
         Binding("a", "acknowledge", "acknowledge"),
         Binding("space", "pause", "pause"),
@@ -152,6 +156,7 @@ class View(App[None]):
             yield Static(id="map")
             yield Static(id="close")
         yield Static(id="spent")
+        yield Static(id="cause")
         yield Static(id="advice")
         yield Static(id="keys")
 
@@ -174,6 +179,7 @@ class View(App[None]):
         self.source.alarmed = self._call_alarm
         self.source.start()
         threading.Thread(target=self._solve, daemon=True).start()
+        threading.Thread(target=self._look_for_causes, daemon=True).start()
         self.set_interval(DRAW_EVERY_S, self.refresh_all)
         self.refresh_all()
 
@@ -189,6 +195,17 @@ class View(App[None]):
             self._solving.wait(self.knowing.pause_s if self.live.session.samples else 0.5)
         if self.live.session.samples and not self._solving.is_set():
             self.knowing.look()  # what stays on the screen after the end is all that was learned
+
+    def _look_for_causes(self) -> None:
+        causes = self.knowing.causes
+        looked_s = time.monotonic()
+        has_ended = False
+        while not has_ended and not self._solving.wait(LOOK_FOR_END_S):
+            has_ended = self.source.ended
+            if has_ended or time.monotonic() - looked_s >= causes.pause_s:
+                if self.live.session.samples:
+                    causes.look()
+                looked_s = time.monotonic()
 
     # -- drawing ---------------------------------------------------------------------------------
 
@@ -254,6 +271,7 @@ class View(App[None]):
         self._put("verdict", self._verdict(verdict, state))
         self._draw_maps()
         self._put("spent", self._line(spent))
+        self._draw_cause()
         self._draw_advice()
         keys = keys_line(self.size.width - 1, len(self._names), self.source.speed is not None)
         self._put("keys", self._line(keys, "dim"))
@@ -357,6 +375,11 @@ class View(App[None]):
         self._put("map", Text("\n", end="").join(maps))
         self._put("close", Text("\n", end="").join(beside))
 
+    def _draw_cause(self) -> None:
+        text = cause_line(self.knowing.causes.latest)
+        self.screen_stack[0].query_one("#cause", Static).display = bool(text)
+        self._put("cause", self._line(text, "bold"))
+
     def _draw_advice(self) -> None:
         snapshot = self.knowing.latest
         advice = snapshot.advice if snapshot is not None else None
@@ -370,8 +393,9 @@ class View(App[None]):
         width, height = self.size
         room = height - (banner.size.height if banner.display else 0)
         self._put("head", operator_page(word, line, width, room, self.look))
-        for name in ("verdict", "map", "close", "spent", "advice", "keys"):
+        for name in ("verdict", "map", "close", "spent", "cause", "advice", "keys"):
             self._put(name, Text(""))
+        self.screen_stack[0].query_one("#cause", Static).display = False
 
     def _ring(self, state: str) -> None:
         """Let the terminal sound what must be heard."""
@@ -453,6 +477,11 @@ class View(App[None]):
         """Replay faster or slower."""
         self.source.change_speed(step)
         self.refresh_all()
+
+    def action_causes(self) -> None:
+        """Say what beside VE could explain what was seen."""
+        lines = cause_page(self.knowing.causes.latest)
+        self.push_screen(Pages(Text(self.look.plain("\n".join(lines)))))
 
     def action_help(self) -> None:
         """Say what the keys do."""

@@ -30,6 +30,7 @@ from breathmap.learner.exact.solve import Solution, solve
 from breathmap.protocol.wire.fields import REASONS
 from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.run.session import Session
+from breathmap.tools.view.causes import Causes
 
 USED = "used"
 STEP_S = 0.5
@@ -156,7 +157,9 @@ class Watch:
 
 
 class Knowing:
-    """What takes long to find, found now and then on copies. Not running: `look` does it once."""
+    """What takes long to find, found now and then on copies. Not running: `look` does it once.
+
+    causes: what beside VE could explain it, which takes longer, and is looked for by itself."""
 
     def __init__(self, session: Session, watch: Watch, lock: threading.Lock) -> None:
         self._session = session
@@ -171,6 +174,7 @@ class Knowing:
         self._advised: Region | None = None
         self._looked_s = 0.0
         self.latest: Snapshot | None = None
+        self.causes = Causes(session, lock)
         self.pause_s = SOLVE_EVERY_S
 
     def look(self) -> Snapshot:

@@ -16,6 +16,7 @@ HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
     ("", "correction, standard error, where observations land"),
     ("b", "next bank"),
+    ("d", "what else than VE could explain it, and what to check"),
     ("c", "close-up that follows the operating point, on and off"),
     ("o", "operator mode: one word, one colour, and bells: one = learning,"),
     ("", "two slow = not learning (or an alarm to look at), four fast again"),
