@@ -12,7 +12,13 @@ from breathmap.tools.base.files import read_description
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.logs.open import log_rows, with_mapping
-from breathmap.tools.logs.propose import described_with, parse_said, propose_mapping, with_doubts
+from breathmap.tools.logs.propose import (
+    described_with,
+    parse_said,
+    propose_mapping,
+    with_doubts,
+    without_comments,
+)
 from breathmap.tools.logs.show import ask_terminal, check_log, mapping_values, show_mapping
 from breathmap.tools.run.learning import load as load_engine
 
@@ -42,9 +48,11 @@ def check_with_log(path: Path, log: Path, column: Sequence[str], screen: Screen)
         log, rows, names, description.axes.load_axis, parse_said(column), ask_terminal(screen)
     )
     show_mapping(log, mapping, screen)
-    screen.say(f"\nTo learn from it, put this at the end of {path}:\n")
-    part = with_doubts(mapping_text(mapping.log), mapping.doubts)
+    screen.say(f"To learn from it, put this at the end of {path}:")
+    part = with_doubts(without_comments(mapping_text(mapping.log)), mapping.doubts)
+    screen.say()
     screen.say_lines(part)
+    screen.say()
     proposed = described_with(description, mapping)
     result = check_log(log, proposed, screen)
     if proposed.engine.fuel != description.engine.fuel:

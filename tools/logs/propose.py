@@ -237,6 +237,12 @@ def described_with(description: EngineDescription, mapping: LogMapping) -> Engin
         raise UserError(error) from None
 
 
+def without_comments(text: str) -> str:
+    """Return the text of a description without its explanations."""
+    lines = [line for line in text.split("\n") if line and not line.startswith("#")]
+    return "\n".join(lines) + "\n"
+
+
 def with_doubts(text: str, doubts: Mapping[str, str]) -> str:
     """Return the text of a description with a line above each key of [log] that is doubtful."""
     lines: list[str] = []
