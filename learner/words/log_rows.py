@@ -43,7 +43,8 @@ class TextRows:
 class TableRows:
     """The rows of a table that knows its headings; they count as line 1.
 
-    headings: one per column. table: rows of texts and numbers; None and NaN are empty.
+    headings: one per column. table: rows of texts and numbers; None and NaN are empty. separator:
+    by default texts hold numbers as programs write them, with no decimal comma.
     """
 
     def __init__(
@@ -51,9 +52,9 @@ class TableRows:
         headings: Sequence[str],
         table: Sequence[Sequence[object]],
         units: Sequence[str] = (),
+        separator: str = ",",
     ) -> None:
-        # As numbers are written in programs; never a decimal comma.
-        self.separator = ","
+        self.separator = separator
         self.units = units
         self._headings = list(headings)
         self._table = table

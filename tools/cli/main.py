@@ -9,7 +9,8 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from tempfile import TemporaryDirectory
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -39,6 +40,7 @@ from breathmap.tools.demo.simulating import (
 )
 from breathmap.tools.demo.teaching_bench import DESCRIPTION_NAME, college_bench, write_college
 from breathmap.tools.job.folder import is_job
+from breathmap.tools.logs.export import KINDS, export_recording
 from breathmap.tools.run.diagnosis_text import show_brief
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.learning import replay as replay_files
@@ -95,7 +97,9 @@ Memory = Annotated[
 ]
 RecordingOut = Annotated[
     Path | None,
-    typer.Option(help="Write a recording file, not serve a port."),
+    typer.Option(
+        help="Write a recording file, not serve a port; as .csv, .parquet or .mf4 a log instead."
+    ),
 ]
 Describe = Annotated[
     Path | None,
@@ -355,6 +359,14 @@ def simulate(
         parameters, controller = college_bench(truth, sensor)
         write_college(describe, parameters, controller, sensor)
         screen.say(f"Engine description and starting tables (invented) in {describe}")
+    if out is not None and out.suffix in KINDS.values():
+        with TemporaryDirectory(prefix="breathmap-") as folder:
+            recording = Path(folder) / out.with_suffix(".bin").name
+            write_recording(bench, recording, screen)
+            rows = export_recording(recording, out.suffix[1:], out)
+        screen.say(f"{out}: {rows:,} rows of invented data.")
+        screen.result({"log": str(out), "rows": rows, "invented": True})
+        return
     if out is not None:
         size = write_recording(bench, out, screen)
         screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
@@ -364,6 +376,33 @@ def simulate(
         screen.say("To learn from it, in another terminal, with the port named below:")
         screen.say(f"  breathmap learn {describe / DESCRIPTION_NAME} PORT --give-up 2")
     serve(bench, port, tcp_port, speed, screen)
+
+
+@app.command(
+    epilog="Examples:\n\n"
+    "`breathmap export monday/recording-001.bin --to csv`\n\n"
+    "`breathmap export ride.bin --to mf4 --out ride.mf4` (ASAM MDF 4, with units and comments)\n\n"
+    + EXIT_CODES
+)
+def export(
+    recording: Annotated[
+        Path, typer.Argument(metavar="RECORDING", help="A recording.", show_default=False)
+    ],
+    to: Annotated[
+        Literal["csv", "parquet", "mf4"],
+        typer.Option("--to", help="What to write; all but CSV need the extra `logs`."),
+    ] = "csv",
+    out: Annotated[
+        Path | None, typer.Option(help="The file to write; by default beside the recording.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write a recording as a table for other programs."""
+    screen = Screen(as_json)
+    place = out or recording.with_suffix(KINDS[to])
+    rows = export_recording(recording, to, place)
+    screen.say(f"{place}: {rows:,} rows.")
+    screen.result({"log": str(place), "rows": rows})
 
 
 add_report(app, EXIT_CODES)

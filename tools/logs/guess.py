@@ -19,6 +19,7 @@ from breathmap.learner.words.log_look import AMBIENT_KPA, cause_of
 from breathmap.learner.words.log_rows import Rows
 from breathmap.tools.logs.words import (
     GAUGE_WORDS,
+    OTHER_WORDS,
     UNITS,
     Unit,
     met,
@@ -157,12 +158,21 @@ def guesses(columns: Sequence[LogColumn]) -> dict[str, list[Guess]]:
     found: dict[str, list[Guess]] = {}
     for column in columns:
         key, words = quantity_of(column.heading)
+        if not key and _turns(column):
+            key, words = "speed_rpm", "rpm"
         if key and (guess := guess_of(column, key, words)) is not None:
             found.setdefault(key, []).append(guess)
     order = (SURE, LIKELY, DOUBTFUL)
     for several in found.values():
         several.sort(key=lambda guess: order.index(guess.sure))
     return found
+
+
+def _turns(column: LogColumn) -> bool:
+    """True for a column whose unit alone says that something turns, and nothing that it is not the
+    engine."""
+    told = unit_named(column.unit, "speed_rpm") or unit_in(column.heading, "speed_rpm")
+    return told is not None and not met(plain(column.heading), OTHER_WORDS["speed_rpm"])
 
 
 def guess_of(column: LogColumn, key: str, words: str) -> Guess | None:

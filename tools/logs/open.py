@@ -14,6 +14,7 @@ from breathmap.learner.words.log_rows import Rows, TextRows
 from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_toml
+from breathmap.tools.logs.formats import kind_of, table_rows
 
 
 def open_log(path: Path, description: EngineDescription, rows: Rows | None = None) -> LogReader:
@@ -63,7 +64,9 @@ def with_mapping(path: Path, description: EngineDescription) -> EngineDescriptio
 
 def log_rows(path: Path) -> Rows:
     """Return the rows of a log's file; UserError when it cannot be read."""
-    return TextRows(_text_of(path))
+    with told(path, "cannot be read"):
+        kind = kind_of(path)
+    return table_rows(path, kind) if kind else TextRows(_text_of(path))
 
 
 def _text_of(path: Path) -> str:

@@ -46,7 +46,7 @@ QUANTITIES: dict[str, tuple[str, ...]] = {
     ),
     "intake_c": (
         "iat", "intake air", "intake air temperature", "intake temp", "air temp", "air temperature",
-        "charge air", "inlet air", "ansaugluft", "ansauglufttemperatur", "ladeluft",
+        "charge air", "inlet air", "intake c", "ansaugluft", "ansauglufttemperatur", "ladeluft",
         "lufttemperatur", "temperature air", "air admission", "aire admision",
         "temperatura aire", "aria aspirata", "temperatura aria", "ar admissao", "temperatura ar",
     ),
@@ -61,7 +61,8 @@ QUANTITIES: dict[str, tuple[str, ...]] = {
         "mezcla", "rapporto aria", "miscela", "relacao ar", "mistura", "oxygen sensor", "o2 sensor",
     ),
     "fuel_multiplier": (
-        "fuel trim", "trim", "short term fuel trim", "closed loop correction", "lambda correction",
+        "fuel trim", "trim", "fuel multiplier",
+        "short term fuel trim", "closed loop correction", "lambda correction",
         "fuel correction", "gemischkorrektur", "lambdakorrektur", "lambdaregler",
         "correction richesse", "correction lambda", "correction injection", "correccion mezcla",
         "correccion lambda", "ajuste combustible", "correzione lambda", "correzione miscela",
@@ -161,6 +162,7 @@ CALLED = {
     "fahrenheit": "°F", "kelvin": "K", "sec": "s", "seconds": "s", "sek": "s", "msec": "ms",
     "µs": "us", "1/min": "rpm", "u/min": "rpm", "min-1": "rpm", "tr/min": "rpm", "r/min": "rpm",
     "giri/min": "rpm", "1/s": "Hz", "volt": "V", "volts": "V", "millibar": "mbar", "percent": "%",
+    "pct": "%",
     "rpmx1000": "1000 rpm", "x1000": "1000 rpm", "krpm": "1000 rpm", "afr": "AFR", ":1": "AFR",
     "λ": "lambda", "lambda": "lambda", "kpaabs": "kPa", "kpa(abs)": "kPa", "kpag": "kPa",
     "psig": "psi", "psia": "psi", "barg": "bar", "bara": "bar", "hg": "inHg", '"hg': "inHg",

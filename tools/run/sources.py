@@ -15,6 +15,7 @@ from breathmap.learner.words.log_look import Look
 from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import IDLE_S, Stop
+from breathmap.tools.logs.formats import kind_of
 from breathmap.tools.logs.open import log_rows, look_at, open_log
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
 from breathmap.tools.run.observer import BEHIND, CATCHING_UP, Notice, Observer
@@ -248,7 +249,7 @@ def names_no_file(source: str) -> bool:
 
 def is_log_file(path: Path) -> bool:
     """True when a file that is no board's evidence is read as a log."""
-    return not holds_zero(path)
+    return bool(kind_of(path)) or not holds_zero(path)
 
 
 def holds_zero(path: Path) -> bool:
