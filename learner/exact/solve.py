@@ -50,6 +50,8 @@ class Solution:
     deviation. widening: factor on the variance for autocorrelation.
     table_sd, roughness, leaning: the prior found (scales infinite without a prior). term_values,
     term_errors, term_covariance: the K global terms. used: number of observations.
+    cell_covariance: of the cells' corrections among each other, shape (n, n), without what is added
+    to the standard errors; None where nobody solved.
     """
 
     correction: Array
@@ -66,6 +68,7 @@ class Solution:
     term_errors: Array
     term_covariance: Array
     used: int
+    cell_covariance: Array | None = None
 
 
 def widening_of(evidence: Evidence, m: Moments, noise: float) -> float:
@@ -197,6 +200,7 @@ def solve(
         term_errors=errors[n:],
         term_covariance=covariance[n:, n:],
         used=int(m.count),
+        cell_covariance=covariance[:n, :n],
     )
 
 

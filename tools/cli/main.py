@@ -22,6 +22,7 @@ from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.texts import one_line
+from breathmap.tools.cli.axes import add_axes
 from breathmap.tools.cli.board import board_app
 from breathmap.tools.cli.check import check_engine, check_with_log
 from breathmap.tools.cli.diagnose import add_diagnose
@@ -407,6 +408,7 @@ def export(
 
 add_report(app, EXIT_CODES)
 add_diagnose(app, EXIT_CODES)
+add_axes(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
 
 

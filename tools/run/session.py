@@ -16,6 +16,7 @@ from breathmap.learner.causes.since import Earlier
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.alarms import Alarms
 from breathmap.learner.core.gates import primary_reason
+from breathmap.learner.core.settings import Settings
 from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import Proposal, Rules, propose, rules_for
 from breathmap.learner.exact.alive import CarefulLearner
@@ -129,6 +130,14 @@ class Session:
         if self.witness is None:
             self.witness = Witness(len(self.description.bank))
         return self
+
+    def learn_on(self, settings: Settings) -> None:
+        """Learn on another grid than the description's, before the first sample: that of the tables
+        in `settings`, which say the same there."""
+        self.settings = settings
+        self.tables = [list(bank.table.cells) for bank in settings.banks]
+        self.learner = CarefulLearner(settings)
+        self.trace = Trace(self.learner.banks)
 
     def leave_out(self, left_out: LeftOut) -> None:
         """Learn nothing of these spans of sources that are files."""

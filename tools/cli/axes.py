@@ -1,0 +1,106 @@
+"""The command `breathmap axes`."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from breathmap.learner.axes.advice import WORTH_IT
+from breathmap.learner.axes.search import Steps
+from breathmap.learner.decide.proposal import PRESETS
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.job import AsJson, RuleName, looking
+from breathmap.tools.job.axes import of_job
+from breathmap.tools.job.folder import is_job
+from breathmap.tools.run.axes import Advised, advise_on, of_files, save_new
+from breathmap.tools.run.axes_text import as_dict, show_advice
+
+EXAMPLES = (
+    "Examples:\n\n"
+    "`breathmap axes monday` (a job: its latest pass with a recording)\n\n"
+    "`breathmap axes engine.toml ride.bin --drive track.bin`\n\n"
+    "`breathmap axes monday --to new-axes` (engine description and tables on the best axes)\n\n"
+)
+
+
+def axes(
+    first: Annotated[
+        Path,
+        typer.Argument(metavar="JOB|ENGINE.toml", help="A job, or an engine description."),
+    ],
+    recordings: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="RECORDING...",
+            help="With an engine description: recordings, CSV logs or output folders of learn.",
+            show_default=False,
+        ),
+    ] = None,
+    drive: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="RECORDING",
+            help="Weigh by where this drive goes, in place of where the engine ran.",
+        ),
+    ] = None,
+    speed_step: Annotated[
+        float, typer.Option(min=1, max=1000, help="Step in which speeds can be entered, rpm.")
+    ] = Steps().speed_rpm,
+    load_step: Annotated[
+        float, typer.Option(min=0.1, max=50, help="Step in which loads can be entered, kPa or %.")
+    ] = Steps().load,
+    number: Annotated[
+        int | None, typer.Option("--pass", min=1, help="Of a job: another pass than the latest.")
+    ] = None,
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Write engine description and tables on the best axes into this new folder.",
+        ),
+    ] = None,
+    rule: RuleName = "standard",
+    as_json: AsJson = False,
+) -> None:
+    """Say what a table's axes cost, which would be better, and how many are worth it.
+
+    The recordings are learned again on a finer grid. Nothing of a job is changed.
+    """
+    screen = Screen(as_json)
+    steps, drives = Steps(speed_step, load_step), tuple(drive or ())
+    if to is not None and to.exists():
+        raise UserError(f"{to} exists; give a new folder with --to")
+    if is_job(first):
+        if recordings:
+            raise UserError(f"{first} is a job: it has its recordings; give it alone")
+        with looking(first, screen) as job:
+            advised = advise_on(of_job(job, number, drives), steps, screen)
+            _tell(advised, to, rule, screen)
+        return
+    advised = advise_on(of_files(first, recordings or (), drives), steps, screen)
+    _tell(advised, to, rule, screen)
+
+
+def _tell(advised: Advised, to: Path | None, rule: str, screen: Screen) -> None:
+    told = as_dict(advised)
+    best = advised.advice.best
+    show_advice(advised, screen)
+    if to is not None:
+        if best.verdict != WORTH_IT:
+            screen.warn(f"new axes: {best.verdict}; they are written because --to asks for them.")
+        made = save_new(advised, best.grid, PRESETS[rule], to, told)
+        names = [bank.name for bank in advised.ordered.description.bank]
+        for name, table in zip(names, made, strict=True):
+            if table.short:
+                screen.warn(
+                    f"{name}: at {table.short} points of the finer grid the controller cannot "
+                    "store what the rule asks; running there is unsafe."
+                )
+        screen.say(f"Written to {to}: engine.toml, tables and to-do.md, which says what to do.")
+    screen.result(told)
+
+
+def add_axes(app: typer.Typer, exit_codes: str) -> None:
+    """Add the command to the program."""
+    app.command("axes", epilog=EXAMPLES + exit_codes)(axes)

@@ -1,0 +1,239 @@
+"""`breathmap axes`: the same recordings on a finer grid, and what they say of a table's axes.
+
+From files to advice, and from advice to a new folder with the engine description and tables on the
+new axes. Nothing that is there already is ever changed.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from breathmap.learner.axes.advice import FINE_DIFFERENCES, Advice, advise
+from breathmap.learner.axes.grid import Grid, finer, grid_of, moved, settings_on
+from breathmap.learner.axes.limit import Array, Surfaces, surfaces_of
+from breathmap.learner.axes.regrid import Regridded, regridded
+from breathmap.learner.axes.search import Search, Steps
+from breathmap.learner.axes.where import Ran, known_ground
+from breathmap.learner.decide.proposal import Rules, rules_for
+from breathmap.learner.exact.solve import Solution, solve
+from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.words.description_text import annotated_example
+from breathmap.protocol.wire.codes import MAX_BREAKPOINTS
+from breathmap.tools.base import disk
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import encoded, table_text
+from breathmap.tools.base.port import Stop
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.run.diagnosing import files_of
+from breathmap.tools.run.evidence_files import is_evidence
+from breathmap.tools.run.learning import load, relearn
+from breathmap.tools.run.left_out import LeftOut
+from breathmap.tools.run.session import Session
+
+DESCRIPTION = "engine.toml"
+ADVICE = "axes.json"
+TO_DO = "to-do.md"
+TARGET = "target.csv"
+# About how many grids an advice looks at: for the bar alone.
+LOOKS = 900
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """What to give advice on. description, tables: of the recordings `paths`. left_out: what of
+    them is not learned. drive: recordings to weigh by, in place of `paths`; none: where they ran.
+    target_lambda: the controller's target table, flat, where it is known."""
+
+    description: EngineDescription
+    tables: list[list[float]]
+    paths: list[Path]
+    left_out: LeftOut = field(default_factory=dict)
+    drive: Sequence[Path] = ()
+    target_lambda: Sequence[float] | None = None
+
+
+@dataclass(frozen=True)
+class Advised:
+    """Advice with what it was made of, by bank."""
+
+    ordered: Ordered
+    fine: Grid
+    cells: list[list[float]]
+    solutions: list[Solution]
+    surfaces: list[Surfaces]
+    advice: Advice
+    steps: Steps
+
+
+def of_files(path: Path, paths: Sequence[Path], drive: Sequence[Path]) -> Ordered:
+    """Return what to give advice on, from an engine description and recordings or folders."""
+    if not paths:
+        raise UserError(f"{path}: give recordings of this engine, too: they say where it ran")
+    description, tables = load(path)
+    files = [file for one in paths for file in files_of(one)]
+    return Ordered(description, tables, files, drive=drive)
+
+
+def advise_on(ordered: Ordered, steps: Steps, screen: Screen) -> Advised:
+    """Learn the recordings on a finer grid and return the advice; nothing is written."""
+    _check_no_evidence(ordered.paths)
+    session = Session(ordered.description, ordered.tables)
+    grid = grid_of(session.settings)
+    fine = finer(grid)
+    session.learn_on(settings_on(ordered.description.settings(ordered.tables), fine))
+    is_throttle = session.settings.load_is_throttle
+    ran = Ran(fine, is_throttle)
+    session.watcher = ran.take
+    session.leave_out(ordered.left_out)
+    _learn(session, ordered.paths, screen)
+    solutions = []
+    with screen.progress("solving on the finer grid") as bar:
+        for number, bank in enumerate(session.learner.banks):
+            cells = session.tables[number]
+            solutions.append(solve(bank.evidence, cells_pct=cells, differences=FINE_DIFFERENCES))
+            bar.update((number + 1) / len(session.tables))
+    time = ran.count if not ordered.drive else _driven(ordered, fine, screen)
+    surfaces, share = _surfaces(session.tables, solutions, fine, time)
+    advice = _searched(surfaces, share, grid, steps, screen)
+    return Advised(ordered, fine, session.tables, solutions, surfaces, advice, steps)
+
+
+def _check_no_evidence(paths: Sequence[Path]) -> None:
+    for path in paths:
+        if is_evidence(path):
+            raise UserError(
+                f"{path}: a board's evidence knows its own axes only; give the recordings that it "
+                "was learned from, if there are any"
+            )
+
+
+def _learn(session: Session, paths: Sequence[Path], screen: Screen) -> None:
+    with Stop() as stop:
+        relearn(session, list(paths), screen, stop)
+        if stop.asked:
+            raise UserError("stopped; nothing was advised")
+    if not session.samples:
+        raise UserError(f"{paths[0]}: it holds no sample; nothing can be said of the axes")
+
+
+def _driven(ordered: Ordered, fine: Grid, screen: Screen) -> Array:
+    """Return where the drive that was named went."""
+    session = Session(ordered.description, ordered.tables)
+    ran = Ran(fine, session.settings.load_is_throttle)
+    session.watcher = ran.take
+    files = [file for one in ordered.drive for file in files_of(one)]
+    _check_no_evidence(files)
+    _learn(session, files, screen)
+    return ran.count
+
+
+def _surfaces(
+    tables: list[list[float]], solutions: list[Solution], fine: Grid, time: Array
+) -> tuple[list[Surfaces], float]:
+    """Return what is known of every bank, and the part of the time on ground that was learned."""
+    surfaces, shares = [], []
+    for cells, solution in zip(tables, solutions, strict=True):
+        weights = time * known_ground(solution, fine)
+        if not weights.sum() > 0.0:
+            raise UserError(
+                "too little was learned where the engine ran to say anything about the axes; give "
+                "more recordings"
+            )
+        shares.append(float(weights.sum() / time.sum()))
+        surfaces.append(surfaces_of(cells, solution, fine, weights))
+    return surfaces, min(shares)
+
+
+def _searched(
+    surfaces: list[Surfaces], share: float, grid: Grid, steps: Steps, screen: Screen
+) -> Advice:
+    looks = 0
+    with screen.progress("looking for better axes") as bar:
+
+        def told() -> None:
+            nonlocal looks
+            looks += 1
+            bar.update(min(1.0, looks / LOOKS))
+
+        return advise(Search(surfaces, grid, steps, told), share)
+
+
+def save_new(
+    advised: Advised, grid: Grid, rules: Rules, folder: Path, as_told: Mapping[str, object]
+) -> list[Regridded]:
+    """Write engine description and tables on new axes into a new folder, all or nothing.
+
+    as_told: the advice as it was told. UserError when the folder is there already.
+    """
+    if folder.exists():
+        raise UserError(f"{folder} exists; give a new folder with --to")
+    if max(grid.shape) > MAX_BREAKPOINTS:
+        raise UserError(f"axes hold {MAX_BREAKPOINTS} breakpoints at most")
+    old = advised.ordered.description
+    new = on_axes(old, grid)
+    rules = rules_for(old, rules)
+    tables = [
+        regridded(cells, one, known, advised.fine, grid, old.storage, old.axes, rules)
+        for cells, one, known in zip(
+            advised.cells, advised.solutions, advised.surfaces, strict=True
+        )
+    ]
+    files = {
+        DESCRIPTION: annotated_example(
+            new, ("Written by breathmap axes: the same engine on new axes.",)
+        ),
+        ADVICE: json.dumps(as_told, indent=2) + "\n",
+    }
+    for bank, table in zip(new.bank, tables, strict=True):
+        files[bank.table] = table_text(new, table.cells_pct.tolist(), "{:.10g}")
+    target = advised.ordered.target_lambda
+    if target is not None:
+        before = Grid(tuple(old.axes.speed_rpm), tuple(old.axes.load))
+        cells = moved(np.asarray(target).reshape(before.shape), before, grid)
+        files[TARGET] = table_text(new, cells.tolist(), "{:.4f}")
+    files[TO_DO] = to_do(new, folder, target is not None)
+    with disk.told(folder):
+        disk.save_folder(folder, {name: encoded(text) for name, text in files.items()})
+    return tables
+
+
+def on_axes(description: EngineDescription, grid: Grid) -> EngineDescription:
+    """Return the engine's description on other axes, its tables beside it."""
+    axes = description.axes.model_copy(
+        update={"speed_rpm": list(grid.speed_rpm), "load": list(grid.load)}
+    )
+    banks = [bank.model_copy(update={"table": f"{bank.name}.csv"}) for bank in description.bank]
+    return description.model_copy(update={"axes": axes, "bank": banks})
+
+
+def to_do(description: EngineDescription, folder: Path, has_target: bool) -> str:
+    """Return what a person does with the new axes, as Markdown: the protocol changes none."""
+    axes = description.axes
+    speeds = ", ".join(f"{n:g}" for n in axes.speed_rpm)
+    loads = ", ".join(f"{p:g}" for p in axes.load)
+    lines = [
+        f"# New axes: {description.engine.name}",
+        "",
+        "The serial protocol has no frame that changes axes, so they are entered by hand, in the "
+        "controller's own program. Until every line below is done the controller may hold old "
+        "tables on new axes: do not run the engine.",
+        "",
+        "- [ ] Finish the present job first, so that its set-up is back as it was, and keep a copy "
+        "of the whole calibration.",
+        f"- [ ] Speeds, rpm: {speeds}",
+        f"- [ ] Loads, {axes.load_unit_said}: {loads}",
+        *(f"- [ ] VE table of {bank.name}: {bank.table}" for bank in description.bank),
+        "- [ ] Every other table on these axes, or the controller interpolates it anew"
+        + (f": the target table as {TARGET} has it" if has_target else " (target table, spark)"),
+        "- [ ] Export each table again and compare: breathmap compare "
+        f"{folder} EXPORTED.csv --bank BANK",
+        "- [ ] Begin a new job on it: breathmap new JOB --port PORT --engine "
+        f"{folder / DESCRIPTION}",
+        "",
+        "To go back: enter the axes and tables of the copy again. The earlier job and its history "
+        "are as they were.",
+    ]
+    return "\n".join(lines) + "\n"
