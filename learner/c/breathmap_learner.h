@@ -271,7 +271,28 @@ bool bl_careful_is_stuck(struct bl_learner *learner, struct bl_bank_learner *ban
 bool bl_is_stuck(struct bl_learner *learner, struct bl_bank_learner *bank, double measured,
                  double dt_s);
 
-/* ---- many.c: for hosts ---- */
+/* ---- lean.c ---- */
+
+/* Places in bl_lean's run, BL_SLOTS a bank. */
+enum { BL_SCORE, BL_ABOVE, BL_RUN_S, BL_LAST_S, BL_WORST, BL_SLOTS = 9 };
+#define BL_STEPS 18
+
+struct bl_lean {
+    const struct bl_settings *settings;
+    const double *lean_load, *lean_lambda, *target_load, *above_target; /* the caller's */
+    double judged_s, low, base, step_s, flow, quiet_s;
+    int64_t count, last_us;
+    int32_t lean_count, target_count; /* of these loads */
+    int32_t at, steps, on[BL_MAX_BANKS];
+    float run[BL_SLOTS * BL_MAX_BANKS], kept[3 * (BL_STEPS + 3)];
+};
+
+/* Loads, lambdas and their counts stand in `lean` already. */
+void bl_lean_init(struct bl_lean *lean, const struct bl_settings *settings);
+void bl_lean_restart(struct bl_lean *lean);
+double bl_lean_take(struct bl_lean *lean, const struct bl_sample *sample);
+
+/* ---- many.c and alarms.c: for hosts ---- */
 
 /* Columns of many samples, of the members of bl_sample; per-bank ones hold all banks of a sample
  * side by side. */
@@ -296,5 +317,24 @@ struct bl_told {
 /* Take many samples; returns how many were taken: all, or 0 when they have too few banks. */
 int64_t bl_learner_learn_many(struct bl_learner *learner, const struct bl_columns *samples,
                               const struct bl_told *told);
+
+/* The next of many samples, as a sample. */
+void bl_fill_sample(struct bl_sample *sample, const struct bl_columns *from, int64_t at,
+                    int32_t banks);
+
+/* What alarms.py keeps beside the episodes while nothing raises one. */
+struct bl_alarms {
+    struct bl_lean lean;
+    double coolant_max_c, frames_lost_pct;
+    double quiet_s[6], gone_s[BL_MAX_BANKS], warming_s[BL_MAX_BANKS];
+    double running_s, span_s, time_s;
+    int64_t came[2], lost[2], last_us;
+    int32_t was_ready[BL_MAX_BANKS];
+};
+
+/* Take samples from `from` on for as long as none of them shows a cause of an alarm; returns the
+ * first that does, with nothing of it taken, or their count. */
+int64_t bl_alarms_take_calm(struct bl_alarms *alarms, const struct bl_columns *samples,
+                            int64_t from);
 
 #endif

@@ -24,6 +24,7 @@ uint32_t bl_host_bytes(int32_t which)
         sizeof(struct bl_settings), sizeof(struct bl_loop_watch),   sizeof(struct bl_gates),
         sizeof(struct bl_aside),    sizeof(struct bl_bank_learner), sizeof(struct bl_learner),
         sizeof(struct bl_columns),  sizeof(struct bl_told),
+        sizeof(struct bl_lean),     sizeof(struct bl_alarms),
     };
     if (which < 0 || (size_t)which >= sizeof bytes / sizeof *bytes) return 0;
     return (uint32_t)bytes[which];
@@ -33,6 +34,11 @@ int64_t bl_host_learn_many(struct bl_learner *learner, const struct bl_columns *
                            const struct bl_told *told)
 {
     return bl_learner_learn_many(learner, samples, told);
+}
+
+int64_t bl_host_take_calm(struct bl_alarms *alarms, const struct bl_columns *samples, int64_t from)
+{
+    return bl_alarms_take_calm(alarms, samples, from);
 }
 
 /* Loaded by path and never imported; some linkers want the name. */

@@ -1,7 +1,8 @@
 /* Many samples in one call, for hosts. */
 #include "breathmap_learner.h"
 
-static void fill(struct bl_sample *sample, const struct bl_columns *from, int64_t k, int32_t banks)
+void bl_fill_sample(struct bl_sample *sample, const struct bl_columns *from, int64_t k,
+                    int32_t banks)
 {
     sample->time_us = from->time_us[k];
     sample->lost_before = from->lost_before[k];
@@ -43,7 +44,7 @@ int64_t bl_learner_learn_many(struct bl_learner *learner, const struct bl_column
     if (samples->banks < banks) return 0;
     struct bl_sample sample = {.banks = banks};
     for (int64_t k = 0; k < samples->count; k++) {
-        fill(&sample, samples, k, banks);
+        bl_fill_sample(&sample, samples, k, banks);
         bl_learner_learn_one(learner, &sample);
         for (int32_t bank = 0; bank < banks; bank++) {
             tell(told, k * banks + bank, &learner->banks[bank]);

@@ -13,6 +13,7 @@ from typing import Any
 from breathmap.learner.core.gates import Gates, LoopWatch
 from breathmap.learner.core.history import DelayModel, History, Seen
 from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.settings import Settings
 from breathmap.learner.core.stream import BankLearner, Learner
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.alive import CarefulLearner
@@ -104,7 +105,7 @@ def _take(source: Any, owner: object, kind: type) -> None:
 @contextmanager
 def bound(learner: Learner) -> Iterator[Structure]:
     """The learner's state for the C core; what the core changed is the learner's at the end."""
-    settings = _settings(learner)
+    settings = settings_of(learner.settings)
     banks = (layout.BankLearner * len(learner.banks))()
     state = layout.Learner(bank_count=len(learner.banks), banks=banks)
     state.settings = state.gates.settings = pointer(settings)
@@ -124,11 +125,12 @@ def bound(learner: Learner) -> Iterator[Structure]:
         _take_asides(asides, learner)
 
 
-def _settings(learner: Learner) -> layout.Settings:
-    settings = layout.Settings(bank_count=len(learner.banks))
+def settings_of(given: Settings) -> layout.Settings:
+    """Return an engine's settings for the C core, without its banks."""
+    settings = layout.Settings(bank_count=len(given.banks))
     for name in _SETTINGS:
-        setattr(settings, name, getattr(learner.settings, name))
-    for name, value in vars(learner.settings.limits).items():
+        setattr(settings, name, getattr(given, name))
+    for name, value in vars(given.limits).items():
         setattr(settings.limits, name, value)
     return settings
 

@@ -55,6 +55,7 @@ def is_ours(library: ctypes.CDLL) -> bool:
     library.bl_host_sources.restype = ctypes.c_uint32
     library.bl_host_bytes.restype = ctypes.c_uint32
     library.bl_host_learn_many.restype = ctypes.c_int64
+    library.bl_host_take_calm.restype = ctypes.c_int64
     sizes = [ctypes.sizeof(structure) for structure in layout.STRUCTURES]
     theirs = [library.bl_host_bytes(k) for k in range(len(sizes))]
     return library.bl_host_sources() == sources_mark() and theirs == sizes

@@ -4,7 +4,7 @@ What is no number of its own stands in pointers, so that C works on the very arr
 learner. `breathmap.learner.fast.compiled` compares the sizes before it binds.
 """
 
-from ctypes import POINTER, Structure, c_double, c_int32, c_int64, c_void_p
+from ctypes import POINTER, Structure, c_double, c_float, c_int32, c_int64, c_void_p
 from typing import Any
 
 MAX_BANKS = 8
@@ -171,8 +171,38 @@ class Told(Structure):
     ]
 
 
+class Lean(Structure):
+    """struct bl_lean"""
+
+    _fields_ = [
+        ("settings", POINTER(Settings)),
+        *_of(c_void_p, "lean_load lean_lambda target_load above_target"),
+        *_of(c_double, "judged_s low base step_s flow quiet_s"),
+        *_of(c_int64, "count last_us"),
+        *_of(c_int32, "lean_count target_count at steps"),
+        ("on", c_int32 * MAX_BANKS),
+        ("run", c_float * (9 * MAX_BANKS)),
+        ("kept", c_float * 63),
+    ]
+
+
+class Alarms(Structure):
+    """struct bl_alarms"""
+
+    _fields_ = [
+        ("lean", Lean),
+        *_of(c_double, "coolant_max_c frames_lost_pct"),
+        ("quiet_s", c_double * 6),
+        *_of(c_double * MAX_BANKS, "gone_s warming_s"),
+        *_of(c_double, "running_s span_s time_s"),
+        *_of(c_int64 * 2, "came lost"),
+        ("last_us", c_int64),
+        ("was_ready", c_int32 * MAX_BANKS),
+    ]
+
+
 # In the order of learner/c/host.c.
 STRUCTURES = (
     Table, Evidence, DelayModel, History, Seen, Limits, Settings, LoopWatch, Gates, Aside,
-    BankLearner, Learner, Columns, Told,
+    BankLearner, Learner, Columns, Told, Lean, Alarms,
 )  # fmt: skip

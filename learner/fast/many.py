@@ -9,6 +9,7 @@ letter (single precision, a subclass of somebody's) is taught sample by sample i
 from collections.abc import Iterator
 from ctypes import byref
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,14 +64,20 @@ def learn_many(learner: Learner, samples: NDArray[np.void]) -> Told:
     if core is None or not binding.can_bind(learner):
         _learn_in_python(learner, samples, told)
         return told
-    columns = layout.Columns(count=len(samples), banks=banks)
-    kept = [np.ascontiguousarray(samples[name], kind) for name, kind in _COLUMNS.items()]
-    for name, column in zip(_COLUMNS, kept, strict=True):
-        setattr(columns, name, column.ctypes.data)
+    columns, _arrays = columns_of(samples)
     out = layout.Told(**{name: column.ctypes.data for name, column in vars(told).items()})
     with binding.bound(learner) as state:
         core.bl_host_learn_many(byref(state), byref(columns), byref(out))
     return told
+
+
+def columns_of(samples: NDArray[np.void]) -> tuple[layout.Columns, list[NDArray[Any]]]:
+    """Return samples as columns for the C core, and the arrays that these point into."""
+    columns = layout.Columns(count=len(samples), banks=samples["measured_lambda"].shape[1])
+    arrays = [np.ascontiguousarray(samples[name], kind) for name, kind in _COLUMNS.items()]
+    for name, array in zip(_COLUMNS, arrays, strict=True):
+        setattr(columns, name, array.ctypes.data)
+    return columns, arrays
 
 
 def _room(count: int, banks: int) -> Told:

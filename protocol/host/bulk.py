@@ -5,6 +5,7 @@ as in `breathmap.protocol.book.declaration`; tests hold it to both.
 """
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,7 @@ def dtype_for(frame_type: FrameType, counts: Sequence[int] = ()) -> np.dtype[np.
     return np.dtype(members)
 
 
+@cache
 def sample_dtype(banks: int) -> np.dtype[np.void]:
     """Return the record type of decoded samples: attributes of Sample, per-bank ones (banks,).
 
@@ -68,9 +70,24 @@ def bulk_decode_samples(payloads: Sequence[bytes]) -> npt.NDArray[np.void]:
     if not payloads:
         return np.zeros(0, sample_dtype(1))
     banks = bank_count(payloads[0])
-    raw = _raw_samples(payloads, banks)
+    return _decoded(_raw_samples(payloads, banks), banks)
+
+
+def decode_rows(payloads: bytes, payload_bytes: int) -> npt.NDArray[np.void]:
+    """Return sample payloads that lie side by side, each of so many bytes and checked, as an array
+    of `sample_dtype`, shape (n,). `time_us` and `lost_before` stay 0."""
+    banks = (payload_bytes - SAMPLE.fixed_size) // SAMPLE.groups[0].size
+    return _decoded(np.frombuffer(payloads, _raw_dtype(banks)), banks)
+
+
+@cache
+def _raw_dtype(banks: int) -> np.dtype[np.void]:
+    return dtype_for(SAMPLE, [banks])
+
+
+def _decoded(raw: npt.NDArray[np.void], banks: int) -> npt.NDArray[np.void]:
     group = SAMPLE.groups[0]
-    samples = np.zeros(len(payloads), sample_dtype(banks))
+    samples = np.zeros(len(raw), sample_dtype(banks))
     for field in SAMPLE.fields:
         samples[field.name] = _values(field, raw[field.name])
     for field in group.fields:

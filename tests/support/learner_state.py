@@ -28,7 +28,7 @@ def state_of(thing: Any, seen: frozenset[int] = frozenset()) -> Any:
     inner = seen | {id(thing)}
     return {
         name: state_of(value, inner)
-        for name, value in sorted(vars(thing).items())
+        for name, value in sorted((thing if isinstance(thing, dict) else vars(thing)).items())
         if name not in _SKIPPED
     }
 

@@ -39,6 +39,13 @@ class RecentSamples:
         self._rows[self._count % len(self._rows)] = row
         self._count += 1
 
+    def add_many(self, samples: NDArray[np.void]) -> None:
+        """Copy many samples in, rows of the same type."""
+        size = len(self._rows)
+        places = (self._count + np.arange(len(samples))) % size
+        self._rows[places[-size:]] = samples[-size:]
+        self._count += len(samples)
+
     def table(self) -> NDArray[np.void]:
         """The samples kept, oldest first."""
         size = len(self._rows)

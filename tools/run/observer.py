@@ -55,7 +55,7 @@ class Observer:
     """
 
     paused = False
-    slice_bytes = 16384
+    slice_bytes = 65536
 
     def reading(self, path: Path) -> AbstractContextManager[object]:
         """Around the reading of one file."""

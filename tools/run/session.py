@@ -21,6 +21,10 @@ from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import Proposal, Rules, propose, rules_for
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.solve import Solution, solve
+from breathmap.learner.fast.calm import take_many
+from breathmap.learner.fast.compiled import library
+from breathmap.learner.fast.many import learn_many, rows
+from breathmap.learner.fast.reading import BulkReader
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.log_look import Look
 from breathmap.protocol.host.calibration import Device, device_of
@@ -35,8 +39,10 @@ from breathmap.tools.base.protocol_version import refuse_newer
 from breathmap.tools.run.delay_report import RecentSamples
 from breathmap.tools.run.introduction import TAKEN, check_identity
 from breathmap.tools.run.left_out import LeftOut, Span, is_inside
-from breathmap.tools.run.trace import Trace
+from breathmap.tools.run.trace import Trace, summed_on
 
+# Frames that a session notes, beside samples.
+TOLD = (IDENTITY, CONTROLLER)
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
 
@@ -56,6 +62,14 @@ class DelaySpan:
         self.total_s += delay_s
         self.low_s = min(self.low_s, delay_s)
         self.high_s = max(self.high_s, delay_s)
+
+    def note_many(self, delays_s: NDArray[np.float64]) -> None:
+        """Take the delays (n,) of many used samples, in order."""
+        if len(delays_s):
+            self.count += len(delays_s)
+            self.total_s = summed_on(self.total_s, delays_s)
+            self.low_s = min(self.low_s, float(delays_s.min()))
+            self.high_s = max(self.high_s, float(delays_s.max()))
 
     def as_dict(self) -> dict[str, float | None]:
         """Return mean, least and most; None before any sample was used."""
@@ -116,7 +130,7 @@ class Session:
         self.left_out_count = 0
         self._left_out: dict[str, Sequence[Span]] = {}
         self._done = Counters()
-        self._reader = LinkReader(TAKEN)
+        self._reader = new_reader()
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us: int | None = None
         self._controller: dict[str, Any] | None = None
@@ -148,7 +162,7 @@ class Session:
         _add_counters(self._done, self._reader.counters)
         self.source = source
         self.alarms.begin_source(source)
-        self._reader = LinkReader(TAKEN)
+        self._reader = new_reader()
         self._assembler = SampleAssembler(reuse=True)
         self._offset_us = None
         self._controller = None
@@ -176,6 +190,13 @@ class Session:
     def feed(self, data: bytes) -> None:
         """Take bytes of the present source; UserError when its device does not fit."""
         reader = self._reader
+        if isinstance(reader, BulkReader):
+            for part in reader.read(data):
+                if isinstance(part, Event):
+                    self._note(part)
+                else:
+                    self.learn_many(part)
+            return
         reader.feed(data)
         while (event := reader.next_event()) is not NEED_DATA:
             sample = self._assembler.take(event)
@@ -198,14 +219,47 @@ class Session:
         else:
             refuse_newer(self.source, "device", self._reader.counters, event)
 
+    def _check_banks(self, count: int) -> None:
+        if count != len(self.learner.banks):
+            raise UserError(
+                f"{self.source}: the samples carry {count} banks, the engine description "
+                f"has {len(self.learner.banks)}: correct its [[bank]] entries or the device"
+            )
+
+    def learn_many(self, samples: NDArray[np.void]) -> None:
+        """Take samples of the present source, an array of `sample_dtype`, as `learn` does one by
+        one; their times become the session's own."""
+        self._check_banks(samples["measured_lambda"].shape[1])
+        if self.watcher or self.witness or self._is_after_gap or self._left_out.get(self.source):
+            # Somebody looks at each, or some are left out.
+            for sample in rows(samples):
+                self.learn(sample)
+            return
+        self._take_times(samples)
+        told = learn_many(self.learner, samples)
+        take_many(self.alarms, samples)
+        if self.recent is not None:
+            self.recent.add_many(samples)
+        self.trace.note_many(told, samples)
+        self.samples += len(samples)
+        self.latest = None
+        for number, (bank, delay) in enumerate(zip(self.learner.banks, self.delays, strict=True)):
+            if bank.verdict:
+                self.latest = (bank.name, REASONS[primary_reason(bank.verdict)])
+            delay.note_many(told.delay_s[told.verdict[:, number] == 0, number])
+
+    def _take_times(self, samples: NDArray[np.void]) -> None:
+        """Make the times of samples of which none is left out the session's own."""
+        first = next(rows(samples[:1]))
+        self._take_time(first)
+        samples["time_us"] += self._offset_us
+        samples["lost_before"][0] = first.lost_before
+        self._last_us = int(samples["time_us"][-1])
+
     def learn(self, sample: Sample) -> None:
         """Take one sample of the present source; its time becomes the session's own."""
         banks = self.learner.banks
-        if sample.banks != len(banks):
-            raise UserError(
-                f"{self.source}: the samples carry {sample.banks} banks, the engine description "
-                f"has {len(banks)}: correct its [[bank]] entries or the device"
-            )
+        self._check_banks(sample.banks)
         if not self._take_time(sample):
             return
         self.learner.learn_one(sample)
@@ -278,6 +332,12 @@ class Session:
             replace(result, proposal=propose(cells, result.solution, storage, axes, rules))
             for cells, result in zip(self.tables, solved, strict=True)
         ]
+
+
+def new_reader() -> BulkReader | LinkReader:
+    """Return what reads a source's bytes: in bulk where the C core runs."""
+    core = library()
+    return LinkReader(TAKEN) if core is None else BulkReader(core, TOLD)
 
 
 def _add_counters(total: Counters, more: Counters) -> None:

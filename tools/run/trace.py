@@ -10,8 +10,15 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from breathmap.learner.core.stream import BankLearner
+from breathmap.learner.fast.many import Told
 from breathmap.protocol.wire.sample import Sample
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 TRACE = "trace.json"
 FORM = 1
@@ -49,6 +56,21 @@ class Bins:
         self.total[at] += residual
         self.square[at] += residual * residual
 
+    def note_many(self, values: Array, residuals: Array) -> None:
+        """Take residuals (n,) at values (n,), as `note` does in order."""
+        is_known = values == values
+        values, residuals = values[is_known], residuals[is_known]
+        if not len(values):
+            return
+        last = len(self.count) - 1
+        places = np.clip(np.searchsorted(self.edges, values, side="right") - 1, 0, last)
+        self._at = int(places[-1])
+        for place, count in enumerate(np.bincount(places).tolist()):
+            self.count[place] += count
+        # Unbuffered: it adds one after the other.
+        np.add.at(np.frombuffer(self.total), places, residuals)
+        np.add.at(np.frombuffer(self.square), places, residuals * residuals)
+
     def as_dict(self) -> dict[str, list[float | None]]:
         """Return the bins that hold anything: edges, count, mean and rms in per cent."""
         full = [k for k, n in enumerate(self.count) if n]
@@ -84,6 +106,36 @@ class TimeBins:
             row[3] += d * d
             row[4] += residual
             row[5] += residual * residual
+
+    def note_many(self, time_s: Array, used: Bools, d: Array, residual: Array) -> None:
+        """Take samples in order of time, arrays (n,), as `note` does one by one."""
+        start = 0
+        while start < len(time_s):
+            places = (time_s[start:] / self.length_s).astype(np.int64)
+            count = int(np.searchsorted(places, MOST_TIME_BINS))
+            end = start + count
+            for place in np.unique(places[:count]).tolist():
+                inside = slice(
+                    start + int(np.searchsorted(places[:count], place)),
+                    start + int(np.searchsorted(places[:count], place, side="right")),
+                )
+                self._add(place, used[inside], d[inside], residual[inside])
+            if end < len(time_s):
+                k = slice(end, end + 1)
+                values = zip(time_s[k], used[k], d[k], residual[k], strict=True)
+                for time, is_used, one, other in values:
+                    self.note(float(time), bool(is_used), float(one), float(other))
+            start = end + 1
+
+    def _add(self, place: int, used: Bools, d: Array, residual: Array) -> None:
+        while len(self.rows) <= place:
+            self.rows.append([0.0] * 6)
+        row = self.rows[place]
+        row[0] += float(len(used))
+        row[1] += float(used.sum())
+        d, residual = d[used], residual[used]
+        for at, values in enumerate((d, d * d, residual, residual * residual), start=2):
+            row[at] = summed_on(row[at], values)
 
     def _halve(self) -> None:
         rows = self.rows + ([[0.0] * 6] if len(self.rows) % 2 else [])
@@ -131,6 +183,18 @@ class BankTrace:
         against["coolant_c"].note(sample.coolant_c, residual)
         against["intake_c"].note(sample.intake_c, residual)
 
+    def note_many(self, told: Told, bank: int, samples: NDArray[np.void], time_s: Array) -> None:
+        """Take what the learner did with many samples."""
+        used = told.verdict[:, bank] == 0
+        residual = told.residual[:, bank]
+        self.over_time.note_many(time_s, used, told.observation[:, bank], residual)
+        late = used & (time_s >= LATE_S)
+        against, residual = self.against, residual[late]
+        against["speed_rpm"].note_many(told.speed_rpm[late, bank], residual)
+        against["load"].note_many(told.load[late, bank], residual)
+        against["coolant_c"].note_many(samples["coolant_c"][late], residual)
+        against["intake_c"].note_many(samples["intake_c"][late], residual)
+
     def as_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers."""
         return {
@@ -157,12 +221,30 @@ class Trace:
         for trace, bank in zip(self.banks, banks, strict=True):
             trace.note(bank, sample, self._time_s)
 
+    def note_many(self, told: Told, samples: NDArray[np.void]) -> None:
+        """Take many samples that were just learned."""
+        times_us = samples["time_us"]
+        if not len(times_us):
+            return
+        before_us = self._last_us if self._last_us >= 0 else int(times_us[0])
+        step_s = np.diff(times_us, prepend=before_us) * 1e-6
+        step_s[~((step_s > 0.0) & (step_s < 10.0))] = 0.0
+        time_s = np.add.accumulate(np.concatenate([[self._time_s], step_s]))[1:]
+        self._last_us, self._time_s = int(times_us[-1]), float(time_s[-1])
+        for number, trace in enumerate(self.banks):
+            trace.note_many(told, number, samples, time_s)
+
     def as_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers, units in the names."""
         return {
             "form": FORM,
             "banks": {n: b.as_dict() for n, b in zip(self._names, self.banks, strict=True)},
         }
+
+
+def summed_on(total: float, values: Array) -> float:
+    """Return a total with values (n,) added one after the other."""
+    return float(np.add.accumulate(np.concatenate([[total], values]))[-1])
 
 
 def _halved(axis: Sequence[float]) -> list[float]:
