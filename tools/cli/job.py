@@ -424,19 +424,35 @@ def history(
 
 
 def compare(
-    first: Annotated[str, typer.Argument(metavar="A", help="A table: FILE.csv or JOB:NUMBER.")],
-    second: Annotated[str, typer.Argument(metavar="B", help="Another.")],
+    first: Annotated[
+        str,
+        typer.Argument(
+            metavar="A",
+            help="FILE.csv, JOB, JOB:NUMBER, JOB:proposal-NUMBER, JOB:pass-NUMBER, or a folder.",
+        ),
+    ],
+    others: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="B...", help="Another; or what the controller holds, a file a bank."
+        ),
+    ],
     bank: Annotated[str | None, typer.Option(help="One bank of a job's table.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show two tables' difference as numbers and as a picture."""
+    """Show two tables' difference; of a job and exported files, whether the controller holds it.
+
+    Exit code 1 where it does not.
+    """
     screen = Screen(as_json)
-    comparing.compare(first, second, bank, screen)
-    for text in (first, second):
+    held = comparing.compare(first, others, bank, screen)
+    for text in (first, *others):
         folder = Path(text.rpartition(":")[0] or text)
         if is_job(folder):
             _close(Job(folder), screen)
-            return
+            break
+    if not held:
+        raise typer.Exit(1)
 
 
 COMMANDS: dict[str, tuple[Any, str]] = {
@@ -454,7 +470,10 @@ COMMANDS: dict[str, tuple[Any, str]] = {
                    "\n\n`breathmap drop monday 1/recording-002.bin --undo`"),
     "finish": (finish, "`breathmap finish monday --port /dev/ttyACM0`"),
     "history": (history, "`breathmap history monday --verify`"),
-    "compare": (compare, "`breathmap compare monday:0 monday:2 --bank left`"),
+    "compare": (compare, "`breathmap compare monday:0 monday:2 --bank left`\n\n"
+                         "`breathmap compare monday:pass-1 monday:pass-2` (what changed since)\n\n"
+                         "`breathmap compare monday left.csv right.csv` (does the controller hold "
+                         "what was proposed? exported from it, a file a bank)"),
 }  # fmt: skip
 
 

@@ -28,6 +28,7 @@ from breathmap.tools.cli.check import check_engine, check_with_log
 from breathmap.tools.cli.diagnose import add_diagnose
 from breathmap.tools.cli.job import Columns, OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
+from breathmap.tools.cli.tables import add_tables
 from breathmap.tools.demo.job import run_job_demo
 from breathmap.tools.demo.main import run_demo
 from breathmap.tools.demo.simulating import (
@@ -410,6 +411,7 @@ add_report(app, EXIT_CODES)
 add_diagnose(app, EXIT_CODES)
 add_axes(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
+add_tables(app, EXIT_CODES)
 
 
 def _show_causes(screen: Screen, outcome: Outcome, out: Path, description: Path) -> None:

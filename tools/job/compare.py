@@ -1,10 +1,11 @@
 """`breathmap compare`: two tables as numbers and as a shaded picture in the terminal.
 
-A table is a CSV file, or JOB:NUMBER for a table of a job (JOB alone: its present one). Tables of
-two displacements are compared by VE x displacement, because that is what makes the fuel.
+What an argument may name is in `breathmap.tools.job.named`. Tables of two displacements are
+compared by VE x displacement, because that is what makes the fuel. A job compared with what a
+controller exported is checked: does it hold what was proposed?
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,83 +13,131 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from breathmap.learner.words.csv_text import separator_of
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import Sheet, read_text, rows_in
 from breathmap.tools.base.screen import Screen, plain
 from breathmap.tools.job.folder import Job, is_job
+from breathmap.tools.job.named import USUAL_STEP_PCT, Named, is_file, of_proposal, tables_of
+from breathmap.tools.job.records import Accepted, Proposed
 
 Array = NDArray[np.float64]
 
 WIDTH = 78
 LABEL = 7
 NUMBER_WIDTH = 6
+# Times its standard error that a difference between two passes counts.
+SURE = 2.0
 SHADES = " ░▒▓█"
 # Per cent of difference that a shade begins at, but for the first.
 EDGES = (0.5, 2.0, 5.0, 10.0)
 
 
-@dataclass(frozen=True)
-class Named:
-    """One table: cells (load_count, speed_count) in per cent, and the displacement if known."""
+def compare(first: str, others: Sequence[str], bank: str | None, screen: Screen) -> bool:
+    """Print the comparisons, a bank after the other. others: what the first is compared with; more
+    than one: a file a bank, in their order.
 
-    name: str
-    speed_rpm: list[float]
-    load: list[float]
-    cells: Array
-    displacement_cm3: float | None
-
-
-def tables_of(text: str, bank: str | None) -> list[Named]:
-    """Return the tables that an argument names: one CSV file, or one a bank of a job's table."""
-    folder, _, number = text.rpartition(":")
-    if folder and number.isascii() and number.isdigit() and is_job(Path(folder)):
-        return _of_job(Job(Path(folder)), int(number), bank)
-    if is_job(Path(text)):
-        job = Job(Path(text))
-        return _of_job(job, job.table, bank)
-    path = Path(text)
-    content = read_text(path, "table (CSV), or JOB:NUMBER")
-    sheet = Sheet(path, rows_in(path, content), separator_of(content))
-    sheet.turn_upright()
-    sheet.check_axes(sheet.speed_rpm, sheet.load)
-    cells = np.array(sheet.cells()).reshape(len(sheet.load), len(sheet.speed_rpm))
-    return [Named(path.name, sheet.speed_rpm, sheet.load, cells, None)]
-
-
-def _of_job(job: Job, number: int, bank: str | None) -> list[Named]:
-    calibration = job.calibration(number)
-    names = [b.name for b in job.description().bank]
-    if bank is not None and bank not in names:
-        raise UserError(f"{job.folder}: there is no bank {bank}; there are {', '.join(names)}")
-    shape = (len(calibration.load), len(calibration.speed_rpm))
-    return [
-        Named(
-            f"{name}, table {number}",
-            list(calibration.speed_rpm),
-            list(calibration.load),
-            np.array(cells).reshape(shape),
-            calibration.displacement_cm3,
-        )
-        for name, cells in zip(names, calibration.ve_pct, strict=True)
-        if bank in (None, name)
-    ]
-
-
-def compare(first: str, second: str, bank: str | None, screen: Screen) -> None:
-    """Print both comparisons, a bank after the other."""
-    left, right = tables_of(first, bank), tables_of(second, bank)
+    Where a job or folder is compared with files, say whether the controller holds what it should.
+    Return False where it does not.
+    """
+    left = tables_of(first, bank, screen)
+    right = [table for text in others for table in tables_of(text, bank, screen, left)]
     if len(left) != len(right):
         raise UserError("one side has more banks than the other; name one with --bank")
-    for a, b in zip(left, right, strict=True):
-        if a.speed_rpm != b.speed_rpm or a.load != b.load:
-            raise UserError(f"{a.name} and {b.name} have other axes and cannot be compared")
+    if all(is_file(text) for text in others) and not is_file(first):
+        return check_held(_meant(first, left, right, bank), right, screen)
     pairs = list(zip(left, right, strict=True))
+    for a, b in pairs:
+        _check_same_axes(a, b)
     if screen.result({"comparisons": [_as_dict(a, b) for a, b in pairs]}):
-        return
+        return True
     for a, b in pairs:
         for line in comparison(a, b):
             screen.say(line)
+    return True
+
+
+def _check_same_axes(a: Named, b: Named) -> None:
+    if a.speed_rpm != b.speed_rpm or a.load != b.load:
+        raise UserError(f"{a.name} and {b.name} have other axes and cannot be compared")
+
+
+def _meant(text: str, left: list[Named], right: list[Named], bank: str | None) -> list[Named]:
+    """Return what a controller should hold: of a job its present table, or its latest proposal
+    where that is not accepted yet and nearer to what the controller holds."""
+    if not is_job(Path(text)):
+        return left
+    job = Job(Path(text))
+    proposed, present = job.latest(Proposed), job.table_set
+    if proposed is None or (isinstance(present, Accepted) and present.number > proposed.number):
+        return left
+    waiting = [one for one in of_proposal(job) if bank in (None, one.bank)]
+    counts = [
+        sum(len(differing(a, b)) for a, b in zip(side, right, strict=True))
+        for side in (left, waiting)
+    ]
+    return waiting if counts[1] < counts[0] else left
+
+
+def differing(a: Named, b: Named) -> list[tuple[int, int]]:
+    """Return (row, column) of the cells that a controller would store otherwise: those half a step
+    apart or more."""
+    _check_same_axes(a, b)
+    step = a.step_pct or USUAL_STEP_PCT
+    apart = np.abs(a.cells - b.cells) >= step / 2.0 - 1e-9
+    return [(int(row), int(column)) for row, column in np.argwhere(apart)]
+
+
+def check_held(left: list[Named], right: list[Named], screen: Screen) -> bool:
+    """Say whether a controller, its tables exported, holds what it should, and where not. Nothing
+    but its VE tables was looked at."""
+    found = [(a, b, differing(a, b)) for a, b in zip(left, right, strict=True)]
+    held = not any(places for _, _, places in found)
+    told = {"held": held, "tables": [_held_dict(a, b, places) for a, b, places in found]}
+    if screen.result(told):
+        return held
+    for a, b, places in found:
+        step = f"to within half a step of {a.step_pct or USUAL_STEP_PCT:g} %"
+        if not places:
+            screen.say(
+                f"{a.bank}: the controller holds {_as_proposed(a)}, as {b.name} has it: all "
+                f"{a.cells.size} cells the same {step}."
+            )
+            continue
+        screen.warn(
+            f"{a.bank}: the controller does not hold {_as_proposed(a)}: in {b.name} "
+            f"{len(places)} of {a.cells.size} cells differ, more than {step}:"
+        )
+        for row, column in places:
+            screen.say(
+                f"- {a.speed_rpm[column]:g} rpm, load {a.load[row]:g}: {a.cells[row, column]:g} "
+                f"wanted, {b.cells[row, column]:g} there"
+            )
+    screen.say(
+        "Only VE tables were compared: set-up, displacement and every other table were not looked "
+        "at."
+    )
+    return held
+
+
+def _as_proposed(a: Named) -> str:
+    return f"what was proposed ({a.source})"
+
+
+def _held_dict(a: Named, b: Named, places: list[tuple[int, int]]) -> dict[str, Any]:
+    return {
+        "bank": a.bank,
+        "wanted": a.source,
+        "exported": b.name,
+        "cells": int(a.cells.size),
+        "differing": [
+            {
+                "speed_rpm": a.speed_rpm[column],
+                "load": a.load[row],
+                "wanted_pct": float(a.cells[row, column]),
+                "there_pct": float(b.cells[row, column]),
+            }
+            for row, column in places
+        ],
+    }
 
 
 def _as_dict(a: Named, b: Named) -> dict[str, Any]:
@@ -98,7 +147,25 @@ def _as_dict(a: Named, b: Named) -> dict[str, Any]:
         "speed_rpm": a.speed_rpm,
         "load": a.load,
         "change_of_fuel_pct": change_of_fuel(a, b).round(3).tolist(),
+        **_errors_dict(a, b),
     }
+
+
+def _errors_dict(a: Named, b: Named) -> dict[str, Any]:
+    errors = errors_between(a, b)
+    if errors is None:
+        return {}
+    return {"standard_error_pct": np.nan_to_num(errors, posinf=1e6).round(3).tolist()}
+
+
+def errors_between(a: Named, b: Named) -> Array | None:
+    """Return the standard errors of the change, per cent, shape (load_count, speed_count); None
+    where neither side was measured."""
+    if a.errors is None and b.errors is None:
+        return None
+    zero = np.zeros(a.cells.shape)
+    first, second = (zero if one.errors is None else one.errors for one in (a, b))
+    return np.asarray(100.0 * np.hypot(first, second))
 
 
 def change_of_fuel(a: Named, b: Named) -> Array:
@@ -125,6 +192,12 @@ def comparison(a: Named, b: Named) -> list[Text]:
             f"{change.max():+.1f} %, rms {float(np.sqrt(np.mean(change**2))):.2f} %"
         )
     )
+    errors = errors_between(a, b)
+    if errors is not None:
+        beyond = int((np.abs(change) > SURE * errors).sum())
+        lines.append(
+            Text(f"{beyond} cells differ by more than {SURE:g} times the standard error of that")
+        )
     lines.append(Text())
     lines += _numbers(a, change)
     lines += _picture(a, change)

@@ -230,8 +230,8 @@ def to_do(description: EngineDescription, folder: Path, has_target: bool) -> str
         + (f": the target table as {TARGET} has it" if has_target else " (target table, spark)"),
         "- [ ] Export each table again and compare: breathmap compare "
         f"{folder} EXPORTED.csv --bank BANK",
-        "- [ ] Begin a new job on it: breathmap new JOB --port PORT --engine "
-        f"{folder / DESCRIPTION}",
+        "- [ ] Begin a new job on it: breathmap new JOB --port PORT, which reads the controller, "
+        f"or breathmap new JOB --engine {folder / DESCRIPTION}",
         "",
         "To go back: enter the axes and tables of the copy again. The earlier job and its history "
         "are as they were.",

@@ -1,0 +1,105 @@
+"""The commands that hand tables to people: `breathmap enter`."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.files import make_folder, write_text
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.job import AsJson, JobFolder, looking
+from breathmap.tools.job.enter import (
+    DecimalMark,
+    Form,
+    LoadOrder,
+    as_list,
+    as_text,
+    changes,
+    displacement_line,
+    wanted,
+)
+from breathmap.tools.job.named import Named
+
+EXAMPLES = (
+    "Examples:\n\n"
+    "`breathmap enter monday --bank left` (the whole table, tab-separated, to paste)\n\n"
+    "`breathmap enter monday --changed --loads high-first` (only what changes, to type in)\n\n"
+    "`breathmap enter monday --decimal comma --out for-the-controller` (both, in files)\n\n"
+    "Afterwards export each table from the controller and run `breathmap compare monday "
+    "EXPORTED.csv`: only that says what it holds.\n\n"
+)
+
+
+def enter(
+    job: JobFolder,
+    bank: Annotated[str | None, typer.Option(help="One bank alone.")] = None,
+    changed: Annotated[
+        bool, typer.Option("--changed", help="Only the cells that change, as a list to type in.")
+    ] = False,
+    loads: Annotated[
+        LoadOrder, typer.Option(help="Which load stands in the controller's first row.")
+    ] = "low-first",
+    decimal: Annotated[DecimalMark, typer.Option(help="Decimal mark.")] = "point",
+    with_axes: Annotated[
+        bool, typer.Option("--axes", help="Speeds and loads beside the cells, too.")
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Write both forms of every bank into this new folder."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show tables for a controller without our protocol: to paste, or to type in.
+
+    The latest proposal where it is not accepted yet, else the present table.
+    """
+    screen, form = Screen(as_json), Form(loads, decimal, with_axes)
+    with looking(job, screen) as opened:
+        new, old = wanted(opened)
+        names = [table.bank for table in new]
+        if bank is not None and bank not in names:
+            raise UserError(f"{job}: there is no bank {bank}; there are {', '.join(names)}")
+        pairs = [(a, b) for a, b in zip(new, old, strict=True) if bank in (None, a.bank)]
+        line = displacement_line(new, old)
+        if line:
+            screen.warn(line)
+        if out is not None:
+            _save(out, pairs, form, screen)
+        elif not as_json:
+            _show(pairs, form, changed, screen)
+        screen.result(
+            {"tables": [{"bank": a.bank, "table": a.source, "before": b.source,
+                         "text": as_text(a, form), "changes": changes(a, b, form)}
+                        for a, b in pairs]}
+        )  # fmt: skip
+        if out is not None or changed:
+            screen.say(
+                f"Then export each table and run breathmap compare {job} EXPORTED.csv: only that "
+                "says what the controller holds."
+            )
+
+
+def _save(out: Path, pairs: list[tuple[Named, Named]], form: Form, screen: Screen) -> None:
+    make_folder(out, may_exist=False, hint="give a new folder with --out")
+    for new, old in pairs:
+        write_text(out / f"{new.bank}.txt", as_text(new, form))
+        write_text(out / f"{new.bank}-changes.txt", as_list(new, old, form))
+        screen.say(f"{out / new.bank}.txt to paste, {out / new.bank}-changes.txt to type in.")
+
+
+def _show(pairs: list[tuple[Named, Named]], form: Form, changed: bool, screen: Screen) -> None:
+    for new, old in pairs:
+        if changed:
+            screen.say_lines(as_list(new, old, form))
+            continue
+        if len(pairs) > 1:
+            screen.say(f"{new.name}:")
+        # Not through the screen: it would show tabs as escapes, and break lines.
+        typer.echo(as_text(new, form), nl=False)
+
+
+def add_tables(app: typer.Typer, exit_codes: str) -> None:
+    """Add the command to the program."""
+    panel = "The calibration job"
+    app.command("enter", epilog=EXAMPLES + exit_codes, rich_help_panel=panel)(enter)
