@@ -12,9 +12,18 @@ takes, in one place. What it names stays; all else may move.
 `learn_many(learner, read_recording(data).table)` does what that loop does, in C where a compiler
 built the core.
 
-No I/O: callers read the files. A board imports the modules themselves
+Or in one step, from a file, a pandas or polars data frame or a structured array:
+
+    run = learn(read("ride.csv", "engine.toml"), "engine.toml")
+    run.propose("cautious"), run.diagnose(), run.to_frame(), run.report("report.html")
+
+What this module imports does no I/O; `read`, `learn` and `Run` lead to what opens files
+(`breathmap.tools.door`), loaded when they are first used. A board imports the modules themselves
 (`breathmap.learner.core.stream` and what it needs).
 """
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 from breathmap.learner.core.gates import reason_names
 from breathmap.learner.core.history import DelayModel
@@ -61,6 +70,9 @@ from breathmap.protocol.wire.codes import (
 )
 from breathmap.protocol.wire.sample import Sample
 
+if TYPE_CHECKING:
+    from breathmap.tools.door.run import Run, learn, read
+
 __all__ = (
     "CHANGED",
     "DECISIONS",
@@ -96,6 +108,7 @@ __all__ = (
     "Proposal",
     "Recording",
     "Rules",
+    "Run",
     "Sample",
     "Settings",
     "Solution",
@@ -104,10 +117,22 @@ __all__ = (
     "Told",
     "film_of",
     "find_delay",
+    "learn",
     "learn_many",
     "parse_description",
     "propose",
+    "read",
     "read_recording",
     "reason_names",
     "solve",
 )
+
+# Above this room, and only on first use: what learns imports nothing that opens files.
+_DOOR = "breathmap.tools.door.run"
+_BEHIND_THE_DOOR = ("Run", "learn", "read")
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _BEHIND_THE_DOOR:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_DOOR), name)

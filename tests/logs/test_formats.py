@@ -138,7 +138,8 @@ def test_channel_groups_are_put_on_one_clock(bench: Path, breathmap: Breathmap) 
     assert np.isfinite(coolant).mean() > 0.9
     (bench / "engine.toml").unlink()
     engine_folder(bench, {k: v for k, v in ENGINE.items() if k != "log"})
-    ended = breathmap("check", bench / "engine.toml", path)
+    said = ("--column", "target_lambda=target")
+    ended = breathmap("check", bench / "engine.toml", path, *said)
     assert ended.code == 0, ended.err
     assert "measured_lambda: “lambda”, lambda (sure)" in " ".join(ended.out.split())
 

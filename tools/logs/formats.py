@@ -63,14 +63,14 @@ def _polars() -> Any:
 
 
 def _parquet(path: Path) -> Rows:
-    return _frame_rows(_polars().read_parquet(path))
+    return frame_rows(_polars().read_parquet(path))
 
 
 def _arrow(path: Path) -> Rows:
-    return _frame_rows(_polars().read_ipc(path))
+    return frame_rows(_polars().read_ipc(path))
 
 
-def _frame_rows(frame: Any) -> Rows:
+def frame_rows(frame: Any) -> Rows:
     """Return the rows of a polars data frame; times as text, lengths of time in seconds."""
     pl = _polars()
     columns: list[Callable[[], Any]] = []

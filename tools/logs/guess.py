@@ -187,6 +187,8 @@ def guess_of(column: LogColumn, key: str, words: str) -> Guess | None:
         return None
     told = unit_named(column.unit, key) or unit_in(column.heading, key)
     fitting = [unit for unit in UNITS[key] if not against(key, column, unit)]
+    if told is None and key == "map_kpa":
+        fitting = [unit for unit in fitting if _is_usual(column, unit)] or fitting
     if told is not None and told in fitting:
         return Guess(key, column, _absolute(key, column, told), SURE, _why(said, told, column))
     if told is not None:
@@ -200,6 +202,12 @@ def guess_of(column: LogColumn, key: str, words: str) -> Guess | None:
         key, column, unit, LIKELY if is_clear else DOUBTFUL,
         f"{said}; no unit is told, {_range(column)} fits {' or '.join(u.name for u in fitting)}",
     )  # fmt: skip
+
+
+def _is_usual(column: LogColumn, unit: Unit) -> bool:
+    """True where a pressure goes below the outside's now and then, as on every road."""
+    low = float(np.nanpercentile(column.values, 5))
+    return low * unit.scale + _absolute("map_kpa", column, unit).offset < 0.95 * AMBIENT_KPA
 
 
 def _contradicted(key: str, column: LogColumn, told: Unit, fitting: list[Unit], said: str) -> Guess:

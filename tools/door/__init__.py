@@ -1,0 +1,1 @@
+"""What the public door leads to that opens files: reading, learning, results with labels."""
