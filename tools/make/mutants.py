@@ -1,6 +1,6 @@
 """Changes the rules that people trust, one place at a time: does any test notice?
 
-    python -m breathmap.tools.make.mutants COSMIC_RAY [--sample N] [MODULE ...]
+    python -m breathmap.tools.make.mutants [--sample N] COSMIC_RAY [MODULE ...]
 
 COSMIC_RAY is the command `cosmic-ray` of an environment of its own (python -m venv ELSEWHERE, then
 ELSEWHERE/bin/pip install cosmic-ray). MODULE is one of MODULES, by default all of them; each takes
