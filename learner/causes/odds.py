@@ -26,7 +26,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.special import log_ndtr, logsumexp
 
 from breathmap.learner.exact.moments import Moments
-from breathmap.learner.exact.prior import TERM_SD, Prior, likeliest_scales
+from breathmap.learner.exact.prior import TERM_SD, Likelihood, Prior, likeliest_scales
 
 Array = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def noise_and_leaning(
         ext.weight,
     )
     prior = Prior(*prior_shape, base - prior_shape[0] * prior_shape[1], np.log(cells))
-    found = likeliest_scales(m, prior, noise, ext.widening)
+    found = likeliest_scales(Likelihood(m, prior, ext.widening), noise)
     return found.noise, found.leaning
 
 

@@ -14,10 +14,18 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cholesky
-from scipy.linalg.lapack import dtrtri
+from scipy.linalg import eigvals_banded, solveh_banded
 from scipy.optimize import minimize
 
+from breathmap.learner.exact.banded import (
+    Blocks,
+    Factor,
+    Layout,
+    blocks_of,
+    diagonals_of,
+    layout,
+    times,
+)
 from breathmap.learner.exact.moments import Moments
 
 Array = NDArray[np.float64]
@@ -38,16 +46,35 @@ STEEPEST = 1e-5
 MOST_STEPS = 300
 
 
+class Plate(NamedTuple):
+    """P of one shape of table; for reading only. matrix: (n, n). blocks, bands: the same in the
+    layout's order. eigenvalues: (n,), rising."""
+
+    matrix: Array
+    where: Layout
+    blocks: Blocks
+    bands: Array
+    eigenvalues: Array
+
+
 @lru_cache(maxsize=8)
-def _thin_plate(load_count: int, speed_count: int, differences: int) -> tuple[Array, Array, Array]:
-    """P of shape (n, n), its eigenvalues and eigenvectors (columns); for reading only."""
+def _thin_plate(load_count: int, speed_count: int, differences: int) -> Plate:
     P = np.zeros((load_count * speed_count, load_count * speed_count))
     for order in range(differences + 1):
         a = np.diff(np.eye(load_count), order, axis=0)
         b = np.diff(np.eye(speed_count), differences - order, axis=0)
         P += comb(differences, order) * np.kron(a.T @ a, b.T @ b)
-    values, vectors = np.linalg.eigh(P)
-    return P, values.clip(0.0), vectors
+    where = layout(load_count, speed_count, differences)
+    bands = diagonals_of(P, where.order, min(where.width, len(P) - 1))
+    values = np.asarray(eigvals_banded(bands, lower=True), dtype=np.float64)
+    return Plate(P, where, blocks_of(P, where), bands, values.clip(0.0))
+
+
+@lru_cache(maxsize=8)
+def _eigenvectors(load_count: int, speed_count: int, differences: int) -> Array:
+    """Eigenvectors of P (columns), in the eigenvalues' order; for reading only."""
+    P = _thin_plate(load_count, speed_count, differences).matrix
+    return np.asarray(np.linalg.eigh(P)[1], dtype=np.float64)
 
 
 class Prior:
@@ -67,16 +94,27 @@ class Prior:
     ) -> None:
         self.n = load_count * speed_count
         self.n_terms = n_terms
-        self._P, self.eigenvalues, self.vectors = _thin_plate(load_count, speed_count, differences)
+        self._shape = (load_count, speed_count, differences)
+        self.plate = _thin_plate(*self._shape)
+        self.eigenvalues = self.plate.eigenvalues
         self.has_table = log_cells is not None
-        old = np.zeros(self.n) if log_cells is None else log_cells
-        self._bent = self._P @ old
-        self.bent_along = self.eigenvalues * (self.vectors.T @ old)
+        self._old = np.zeros(self.n) if log_cells is None else log_cells
+        self.bent = self.plate.matrix @ self._old
+
+    @property
+    def vectors(self) -> Array:
+        """Eigenvectors of P, (n, n), a column each."""
+        return _eigenvectors(*self._shape)
+
+    @property
+    def bent_along(self) -> Array:
+        """P times the old table along the eigenvectors, (n,)."""
+        return np.asarray(self.eigenvalues * (self.vectors.T @ self._old))
 
     def matrix(self, table_sd: float, roughness: float) -> Array:
         """Q, of shape (n + n_terms, n + n_terms)."""
         Q = np.zeros((self.n + self.n_terms, self.n + self.n_terms))
-        Q[: self.n, : self.n] = self._P / roughness**2
+        Q[: self.n, : self.n] = self.plate.matrix / roughness**2
         Q[np.diag_indices(self.n)] += 1.0 / table_sd**2
         terms = np.arange(self.n, self.n + self.n_terms)
         Q[terms, terms] = 1.0 / TERM_SD**2
@@ -85,7 +123,7 @@ class Prior:
     def pull(self, roughness: float, leaning: float) -> Array:
         """h, of shape (n + n_terms,)."""
         h = np.zeros(self.n + self.n_terms)
-        h[: self.n] = -leaning / roughness**2 * self._bent
+        h[: self.n] = -leaning / roughness**2 * self.bent
         return h
 
 
@@ -114,69 +152,101 @@ class Likelihood:
         W d(log s2) / f + sum(w d d) dc + 2 (y - z)' dh - 2 dc z' b_data
             - y' dQ y + z' dA z + trace(inv(A) dA) - trace(inv(Q) dQ).
 
-    Along the eigenvectors of P the matrix Q and its slopes are diagonal, so that of inv(A) only the
-    diagonal is needed: one Cholesky factor and its inverse give the value and all four slopes.
+    Of inv(A) only the traces with 1 and with P are needed (that with H follows from A's own, the
+    size): the selected inverse. det and traces of Q come from the eigenvalues of P.
     """
 
     def __init__(self, m: Moments, prior: Prior, widening: float) -> None:
-        n, size = prior.n, prior.n + prior.n_terms
-        turn = np.eye(size)
-        turn[:n, :n] = prior.vectors
-        self._H = turn.T @ m.H @ turn
-        self._b = turn.T @ m.b
-        self._weight = m.weight / widening
+        n, plate = prior.n, prior.plate
+        self.prior, self._where = prior, plate.where
+        self._H = blocks_of(m.H[:n, :n], self._where)
+        self._border = self._where.rows_of(m.H[:n, n:])
+        self._corner = m.H[n:, n:]
+        self._b, self._term_b = self._where.rows_of(m.b[:n]), m.b[n:]
+        self.weight = m.weight / widening
         self._square = m.square / widening
         self._widening = widening
-        self._is_cell = np.arange(size) < n
-        self._bends = np.zeros(size)
-        self._bends[:n] = prior.eigenvalues
-        self._bent = np.zeros(size)
-        self._bent[:n] = prior.bent_along
+        self._bent = self._where.rows_of(prior.bent)
+
+    def factor(self, scales: Scales) -> Factor:
+        """Return A's factor: cells in the layout's order, with 1 where it holds no cell."""
+        c = 1.0 / (scales.noise**2 * self._widening)
+        plate, bends = self.prior.plate.blocks, 1.0 / scales.roughness**2
+        blocks = Blocks(
+            self._H.diagonal * c + plate.diagonal * bends, self._H.below * c + plate.below * bends
+        )
+        places = np.arange(self._where.width)
+        blocks.diagonal[:, places, places] += 1.0 / scales.table_sd**2
+        if spare := self._where.spare:
+            blocks.diagonal[-1, places[-spare:], places[-spare:]] = 1.0
+        terms = np.eye(self.prior.n_terms) / TERM_SD**2
+        return Factor(blocks, self._border * c, self._corner * c + terms)
+
+    def mean(self, factor: Factor, scales: Scales) -> tuple[Array, Array]:
+        """Return z: cells in the layout's order, and terms."""
+        c = 1.0 / (scales.noise**2 * self._widening)
+        h = -scales.leaning / scales.roughness**2 * self._bent
+        return factor.solve(self._b * c + h, self._term_b * c)
+
+    def _prior_mean(self, scales: Scales) -> Array:
+        """Return y for a leaning of 1, in the layout's order."""
+        n = self.prior.n
+        if not self.prior.has_table:
+            return np.zeros_like(self._bent)
+        # Q y = h with both sides times the roughness' square.
+        bands = self.prior.plate.bands.copy()
+        bands[0] += (scales.roughness / scales.table_sd) ** 2
+        y = solveh_banded(bands, -self._bent[:n], lower=True, overwrite_ab=True, check_finite=False)
+        return np.pad(np.asarray(y, dtype=np.float64), (0, self._where.spare))
 
     def at(self, scales: Scales) -> tuple[float, Array]:
         """The value, and its slope (4,) along the logarithms of table_sd, roughness and noise, and
         along leaning."""
         table_sd, roughness, noise, leaning = scales
+        n, n_terms = self.prior.n, self.prior.n_terms
         variance = noise * noise
         c = 1.0 / (variance * self._widening)
-        level = np.where(self._is_cell, 1.0 / table_sd**2, 0.0)
-        bends = self._bends / roughness**2
-        q = np.where(self._is_cell, level + bends, 1.0 / TERM_SD**2)
-        lean = -self._bent / roughness**2
+        level, bends, loose = 1.0 / table_sd**2, 1.0 / roughness**2, 1.0 / TERM_SD**2
+        plate = self.prior.plate.blocks
+        q = level + bends * self.prior.eigenvalues
+        lean = -bends * self._bent
         h = leaning * lean
-        data = self._b * c
 
-        A = self._H * c
-        A[np.diag_indices_from(A)] += q
-        L = cholesky(A, lower=True, overwrite_a=True, check_finite=False)
-        inverse, _ = dtrtri(L, lower=1)
-        inverse = np.tril(inverse)
-        diagonal = (inverse**2).sum(axis=0)
-        z = inverse.T @ (inverse @ (data + h))
-        y = h / q
+        factor = self.factor(scales)
+        z, t = self.mean(factor, scales)
+        diagonal, trace = factor.inverse(plate)
+        over_lean = self._prior_mean(scales)
+        y = leaning * over_lean
+        pull = float(z @ (self._b * c + h) + t @ (self._term_b * c))
 
         square = self._square / variance
-        log_det = 2.0 * float(np.log(np.diag(L)).sum()) - float(np.log(q).sum())
-        value = self._weight * np.log(variance) + square + y @ h - z @ (data + h) + log_det
+        log_det = factor.log_det - float(np.log(q).sum()) - n_terms * np.log(loose)
+        value = self.weight * np.log(variance) + square + y @ h - pull + log_det
 
-        # What a change of Q's diagonal changes, an entry each; then each parameter's own change.
-        of_q = z * z + diagonal - y * y - 1.0 / q
+        # What a change of each part of Q changes, then each parameter's own change.
+        cells = float(diagonal[:n].sum())
+        squared, bent = float(z @ z), float(z @ times(plate, z[:, None])[:, 0])
+        of_level = squared + cells - y @ y - (1.0 / q).sum()
+        bent_y = float(y @ times(plate, y[:, None])[:, 0])
+        of_bends = bent + trace - bent_y - (self.prior.eigenvalues / q).sum()
         # z' cH z and trace(inv(A) cH), with cH = A - Q.
-        of_data = z @ (data + h) - (z * z * q).sum() + len(q) - (diagonal * q).sum()
+        of_terms = float(t @ t) + float(factor.term_covariance.trace())
+        of_data = pull + n + n_terms
+        of_data -= level * (squared + cells) + bends * (bent + trace) + loose * of_terms
         slope = np.array(
             [
-                -2.0 * (of_q @ level),
-                -2.0 * (of_q @ bends) - 4.0 * ((y - z) @ h),
-                2.0 * (self._weight - square - of_data) + 4.0 * (z @ data),
+                -2.0 * level * of_level,
+                -2.0 * bends * of_bends - 4.0 * ((y - z) @ h),
+                2.0 * (self.weight - square - of_data) + 4.0 * c * (z @ self._b + t @ self._term_b),
                 2.0 * ((y - z) @ lean),
             ]
         )
         return -0.5 * float(value), -0.5 * slope
 
 
-def likeliest_scales(m: Moments, prior: Prior, noise: float, widening: float) -> Scales:
+def likeliest_scales(likelihood: Likelihood, noise: float) -> Scales:
     """The scales that make the evidence most likely. noise: where to begin, a fraction."""
-    likelihood = Likelihood(m, prior, widening)
+    prior = likelihood.prior
     ranges = (TABLE_SD_RANGE, ROUGHNESS_RANGE, NOISE_RANGE)
     bounds = np.array([*np.log(ranges), (0.0, 1.0 if prior.has_table else 0.0)])
     first = np.append(np.log([0.08, 0.05, np.clip(noise, *NOISE_RANGE)]), bounds[3, 1] / 2.0)
@@ -185,7 +255,7 @@ def likeliest_scales(m: Moments, prior: Prior, noise: float, widening: float) ->
     # uncertainty: that of a standard deviation found from k squares is 1 / sqrt(2 k) of itself
     # (any statistics textbook), and n cells tell of the prior.
     unit = np.full(4, prior.n**-0.5)
-    unit[2] = (2.0 * max(m.weight / widening, 1.0)) ** -0.5
+    unit[2] = (2.0 * max(likelihood.weight, 1.0)) ** -0.5
 
     def scales(p: Array) -> Scales:
         table_sd, roughness, sd = np.exp(p[:3]).tolist()

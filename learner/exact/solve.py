@@ -6,13 +6,15 @@ With a prior, the corrections x and global terms t solve
     Q = I / table_sd^2 + P / roughness^2,   h = -leaning P log(old table) / roughness^2
 
 where s2 is the observations' variance, f the widening for their autocorrelation, and P and the
-scales are those of `breathmap.learner.exact.prior`.
+scales are those of `breathmap.learner.exact.prior`. The linear algebra is that of
+`breathmap.learner.exact.banded`.
 Without a prior it is weighted least squares of minimum norm, as `scipy.sparse.linalg.lsqr` finds
 it from the samples themselves.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +22,14 @@ from numpy.typing import NDArray
 from breathmap.learner.core import kernel
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.exact.moments import Moments, moments
-from breathmap.learner.exact.prior import DIFFERENCES, Prior, Scales, likeliest_scales
+from breathmap.learner.exact.prior import (
+    DIFFERENCES,
+    Likelihood,
+    Prior,
+    Scales,
+    likeliest_scales,
+)
+from breathmap.learner.exact.threads import one_thread
 
 Array = NDArray[np.float64]
 
@@ -168,17 +177,18 @@ def solve(
     coverage = np.asarray(evidence.cells, dtype=np.float64)[kernel.COVERAGE :: kernel.PER_CELL]
     visited = np.diag(m.H)[:n] > 0.0
     table = None if cells_pct is None else np.asarray(cells_pct, dtype=np.float64)
-    if prior:
-        log_cells = None if table is None else np.log(table)
-        model = Prior(*shape, evidence.n_terms, log_cells, differences)
-        z, covariance, widening, scales = _with_prior(evidence, m, model)
-    else:
-        z, covariance, widening, scales = _without_prior(evidence, m)
+    with one_thread():
+        if prior:
+            log_cells = None if table is None else np.log(table)
+            model = Prior(*shape, evidence.n_terms, log_cells, differences)
+            found = _with_prior(evidence, m, model)
+        else:
+            found = _without_prior(evidence, m)
+    z, variance, scales = found.z, found.variance, found.scales
     correction = z[:n].reshape(shape)
     coarseness = np.zeros(shape)
     if table is not None:
         coarseness = coarseness_of(table.reshape(shape) * (1.0 + correction))
-    variance = np.diag(covariance).copy()
     if prior:
         variance += MODEL_ERROR**2
         variance[:n] += coarseness.ravel() ** 2
@@ -192,31 +202,44 @@ def solve(
         coverage=coverage.reshape(shape).copy(),
         visited=visited.reshape(shape),
         noise=scales.noise,
-        widening=widening,
+        widening=found.widening,
         table_sd=scales.table_sd,
         roughness=scales.roughness,
         leaning=scales.leaning,
         term_values=z[n:],
         term_errors=errors[n:],
-        term_covariance=covariance[n:, n:],
+        term_covariance=found.term_covariance,
         used=int(m.count),
         cell_covariance=covariance[:n, :n],
     )
 
 
-def _with_prior(evidence: Evidence, m: Moments, prior: Prior) -> tuple[Array, Array, float, Scales]:
+class _Found(NamedTuple):
+    """Cells and terms (m,), their variances (m,), and the terms' covariance (K, K)."""
+
+    z: Array
+    variance: Array
+    term_covariance: Array
+    widening: float
+    scales: Scales
+
+
+def _with_prior(evidence: Evidence, m: Moments, prior: Prior) -> _Found:
     widening = widening_of(evidence, m, evidence.noise)
     scales = Scales(noise=evidence.noise)
+    likelihood = Likelihood(m, prior, widening)
     if m.count:
-        scales = likeliest_scales(m, prior, evidence.noise, widening)
-    scale = 1.0 / (scales.noise**2 * widening)
-    A = m.H * scale + prior.matrix(scales.table_sd, scales.roughness)
-    covariance: Array = np.asarray(np.linalg.inv(A), dtype=np.float64)
-    z = covariance @ (m.b * scale + prior.pull(scales.roughness, scales.leaning))
-    return z, covariance, widening, scales
+        scales = likeliest_scales(likelihood, evidence.noise)
+    factor = likelihood.factor(scales)
+    cells, terms = likelihood.mean(factor, scales)
+    diagonal, _ = factor.inverse(prior.plate.blocks)
+    where = prior.plate.where
+    z = np.append(where.cells_of(cells), terms)
+    variance = np.append(where.cells_of(diagonal), factor.term_covariance.diagonal())
+    return _Found(z, variance, factor.term_covariance, widening, scales)
 
 
-def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float, Scales]:
+def _without_prior(evidence: Evidence, m: Moments) -> _Found:
     values, vectors = np.linalg.eigh(m.H)
     # Below this the direction is round-off of the sums, not information.
     floor = max(values[-1], 0.0) * len(values) * np.finfo(np.float64).eps
@@ -231,4 +254,6 @@ def _without_prior(evidence: Evidence, m: Moments) -> tuple[Array, Array, float,
     undetermined = (vectors[:, ~seen] ** 2).sum(axis=1) > 1e-6
     covariance[undetermined, undetermined] = np.inf
     free = float("inf")
-    return z, covariance, widening, Scales(free, free, noise)
+    n = evidence.speed_count * evidence.load_count
+    scales = Scales(free, free, noise)
+    return _Found(z, covariance.diagonal().copy(), covariance[n:, n:], widening, scales)

@@ -522,7 +522,7 @@ def test_widened_likelihoods_compare_priors_as_scipy_does(small_problem, widenin
 def test_the_prior_found_is_the_likeliest(small_problem):
     """No setting on a grid around the one found makes the observations likelier, by scipy's law."""
     m, prior, scipys = small_problem
-    found = priors.likeliest_scales(m, prior, 0.02, 1.0)[:3]
+    found = priors.likeliest_scales(priors.Likelihood(m, prior, 1.0), 0.02)[:3]
     ranges = (priors.TABLE_SD_RANGE, priors.ROUGHNESS_RANGE, priors.NOISE_RANGE)
     best = scipys(*found)
     for a in (0.7, 1.0, 1.4):

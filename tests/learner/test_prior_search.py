@@ -137,7 +137,7 @@ def test_where_the_search_begins_does_not_matter(count):
     m = moments(evidence)
     prior = Prior(table.load_count, table.speed_count, 0, np.log(table.cells))
 
-    found = [likeliest_scales(m, prior, guess, 1.0) for guess in (0.001, 0.01, 0.1)]
+    found = [likeliest_scales(Likelihood(m, prior, 1.0), guess) for guess in (0.001, 0.01, 0.1)]
 
     assert found[0] == pytest.approx(found[1], rel=1e-4)
     assert found[2] == pytest.approx(found[1], rel=1e-4)
