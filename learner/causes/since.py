@@ -14,9 +14,8 @@ from scipy.linalg import cho_factor, cho_solve
 
 from breathmap.learner.causes.odds import BROAD, Ground
 from breathmap.learner.core.kernel import Evidence
-from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.prior import TERM_SD, Prior
-from breathmap.learner.exact.solve import Solution, solve
+from breathmap.learner.exact.solve import solve
 
 Array = NDArray[np.float64]
 
@@ -55,20 +54,12 @@ def earlier_of(
     cells, covariances = [], []
     for table, evidence in zip(tables, evidences, strict=True):
         old = np.asarray(table, dtype=np.float64)
-        solution = solve(evidence, cells_pct=table)
+        solution = solve(evidence, cells_pct=table, covariance=True)
+        assert solution.cell_covariance is not None
         now = factor * old
         cells.append(now * (1.0 + solution.correction.ravel()))
-        covariances.append(_covariance(evidence, solution, old) * np.outer(now, now))
+        covariances.append(solution.cell_covariance * np.outer(now, now))
     return Earlier(name, cells, covariances)
-
-
-def _covariance(evidence: Evidence, solution: Solution, old: Array) -> Array:
-    """Posterior covariance of the corrections (n, n), fractions."""
-    m = moments(evidence)
-    prior = Prior(evidence.load_count, evidence.speed_count, evidence.n_terms, np.log(old))
-    A = m.H / (solution.noise**2 * solution.widening)
-    A += prior.matrix(solution.table_sd, solution.roughness)
-    return np.asarray(np.linalg.inv(A)[: prior.n, : prior.n])
 
 
 def since_grounds(

@@ -60,7 +60,7 @@ class Solution:
     table_sd, roughness, leaning: the prior found (scales infinite without a prior). term_values,
     term_errors, term_covariance: the K global terms. used: number of observations.
     cell_covariance: of the cells' corrections among each other, shape (n, n), without what is added
-    to the standard errors; None where nobody solved.
+    to the standard errors; None where `solve` was not asked for it.
     """
 
     correction: Array
@@ -162,6 +162,7 @@ def solve(
     prior: bool = True,
     cells_pct: Sequence[float] | None = None,
     differences: int = DIFFERENCES,
+    covariance: bool = False,
 ) -> Solution:
     """Solve the evidence exactly.
 
@@ -169,7 +170,8 @@ def solve(
     do not determine are infinite, and unvisited cells stay at zero.
     cells_pct: the table that was learned on, flat, VE in per cent; lets the prior lean to a smooth
     new table, and gives the coarseness.
-    differences: order of those that the prior holds small. The evidence is not changed.
+    differences: order of those that the prior holds small. covariance: give that of all cells, too,
+    which costs cells^3. The evidence is not changed.
     """
     m = moments(evidence)
     shape = (evidence.load_count, evidence.speed_count)
@@ -181,7 +183,7 @@ def solve(
         if prior:
             log_cells = None if table is None else np.log(table)
             model = Prior(*shape, evidence.n_terms, log_cells, differences)
-            found = _with_prior(evidence, m, model)
+            found = _with_prior(evidence, m, model, covariance)
         else:
             found = _without_prior(evidence, m)
     z, variance, scales = found.z, found.variance, found.scales
@@ -210,21 +212,23 @@ def solve(
         term_errors=errors[n:],
         term_covariance=found.term_covariance,
         used=int(m.count),
-        cell_covariance=covariance[:n, :n],
+        cell_covariance=found.covariance if covariance else None,
     )
 
 
 class _Found(NamedTuple):
-    """Cells and terms (m,), their variances (m,), and the terms' covariance (K, K)."""
+    """Cells and terms (m,), their variances (m,), the covariance of the cells (n, n) where it was
+    asked for, and that of the terms (K, K)."""
 
     z: Array
     variance: Array
+    covariance: Array | None
     term_covariance: Array
     widening: float
     scales: Scales
 
 
-def _with_prior(evidence: Evidence, m: Moments, prior: Prior) -> _Found:
+def _with_prior(evidence: Evidence, m: Moments, prior: Prior, whole: bool) -> _Found:
     widening = widening_of(evidence, m, evidence.noise)
     scales = Scales(noise=evidence.noise)
     likelihood = Likelihood(m, prior, widening)
@@ -236,7 +240,11 @@ def _with_prior(evidence: Evidence, m: Moments, prior: Prior) -> _Found:
     where = prior.plate.where
     z = np.append(where.cells_of(cells), terms)
     variance = np.append(where.cells_of(diagonal), factor.term_covariance.diagonal())
-    return _Found(z, variance, factor.term_covariance, widening, scales)
+    covariance = None
+    if whole:
+        A = m.H / (scales.noise**2 * widening) + prior.matrix(scales.table_sd, scales.roughness)
+        covariance = np.asarray(np.linalg.inv(A)[: prior.n, : prior.n], dtype=np.float64)
+    return _Found(z, variance, covariance, factor.term_covariance, widening, scales)
 
 
 def _without_prior(evidence: Evidence, m: Moments) -> _Found:
@@ -256,4 +264,5 @@ def _without_prior(evidence: Evidence, m: Moments) -> _Found:
     free = float("inf")
     n = evidence.speed_count * evidence.load_count
     scales = Scales(free, free, noise)
-    return _Found(z, covariance.diagonal().copy(), covariance[n:, n:], widening, scales)
+    variance = covariance.diagonal().copy()
+    return _Found(z, variance, covariance[:n, :n], covariance[n:, n:], widening, scales)

@@ -85,6 +85,17 @@ def test_blocks_hold_the_whole_matrix(load_count: int, speed_count: int, reach: 
     assert found == pytest.approx(M @ x, rel=1e-12, abs=1e-12)
 
 
+def test_the_whole_covariance_is_given_where_asked_for() -> None:
+    """Its diagonal is what the standard errors hold, before what is added to them."""
+    evidence = evidence_of(6, 5, 2, 3)
+    assert solving.solve(evidence).cell_covariance is None
+    found = solving.solve(evidence, covariance=True)
+    assert found.cell_covariance is not None
+    learned = (found.coverage >= 1.0).ravel()
+    stated = (found.standard_error.ravel() ** 2 - solving.MODEL_ERROR**2)[learned]
+    assert found.cell_covariance.diagonal()[learned] == pytest.approx(stated, rel=1e-9)
+
+
 def test_equations_that_are_not_definite_are_refused() -> None:
     """As numpy refuses them, not solved to nonsense."""
     blocks = Blocks(np.stack([np.eye(2), -np.eye(2)]), np.zeros((1, 2, 2)))

@@ -118,7 +118,7 @@ class Bench:
         """Score the advice of this moment."""
         cells = [list(bank.table.cells) for bank in self.learner.banks]
         solutions = [
-            solve(bank.evidence, cells_pct=own, differences=FINE_DIFFERENCES)
+            solve(bank.evidence, cells_pct=own, differences=FINE_DIFFERENCES, covariance=True)
             for bank, own in zip(self.learner.banks, cells, strict=True)
         ]
         surfaces = [

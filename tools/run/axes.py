@@ -93,7 +93,10 @@ def advise_on(ordered: Ordered, steps: Steps, screen: Screen) -> Advised:
     with screen.progress("solving on the finer grid") as bar:
         for number, bank in enumerate(session.learner.banks):
             cells = session.tables[number]
-            solutions.append(solve(bank.evidence, cells_pct=cells, differences=FINE_DIFFERENCES))
+            found = solve(
+                bank.evidence, cells_pct=cells, differences=FINE_DIFFERENCES, covariance=True
+            )
+            solutions.append(found)
             bar.update((number + 1) / len(session.tables))
     time = ran.count if not ordered.drive else _driven(ordered, fine, screen)
     surfaces, share = _surfaces(session.tables, solutions, fine, time)
