@@ -8,12 +8,16 @@ MOST_SAMPLES.
 
 from array import array
 from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from breathmap.learner.core.settings import Limits
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.alive import CarefulLearner
+from breathmap.learner.fast.many import Told, summed_on
 from breathmap.protocol.host.bulk import sample_dtype
 from breathmap.protocol.wire.sample import Sample
 
@@ -29,6 +33,10 @@ _WHOLE = ("time_us", "lost_before", "flags", "sensor_state")
 
 def _columns(names: tuple[str, ...]) -> "dict[str, array[float]]":
     return {name: array("q" if name in _WHOLE else "d") for name in names}
+
+
+def _extend(column: "array[Any]", values: NDArray[Any]) -> None:
+    column.frombytes(np.ascontiguousarray(values, column.typecode).tobytes())
 
 
 @dataclass
@@ -85,6 +93,50 @@ class Witness:
         self.seen += 1
         if self.seen - self._first > 1.2 * MOST_SAMPLES:
             self._forget(self.seen - self._first - MOST_SAMPLES)
+
+    def take_many(self, learner: Learner, samples: NDArray[np.void], told: Told) -> None:
+        """Note samples that were just learned, as `take` does one by one."""
+        start = 0
+        while start < len(samples):
+            # As far as the next time to forget.
+            room = int(1.2 * MOST_SAMPLES) + 1 - (self.seen - self._first)
+            part = slice(start, start + room)
+            self._take_part(learner.settings.limits, samples[part], told.part(part))
+            start += room
+            if self.seen - self._first > 1.2 * MOST_SAMPLES:
+                self._forget(self.seen - self._first - MOST_SAMPLES)
+
+    def _take_part(self, limits: Limits, samples: NDArray[np.void], told: Told) -> None:
+        for name, column in self._values.items():
+            _extend(column, samples[name])
+        times_us = samples["time_us"]
+        step_s = np.diff(times_us, prepend=self._last_us) * 1e-6
+        self._last_us = int(times_us[-1])
+        is_step = (step_s > 0.0) & (step_s <= limits.gap_max_s)
+        for number, one in enumerate(self.banks):
+            for name, column in one.values.items():
+                _extend(column, samples[name][:, number])
+            measured = samples["measured_lambda"][:, number]
+            reads = (measured >= limits.lambda_min) & (measured <= limits.lambda_max)
+            one.stuck_s = max(one.stuck_s, float(told.stuck_s[reads, number].max(initial=0.0)))
+            moved = reads & is_step & (told.load_travel[:, number] > limits.load_travel_half)
+            one.moved_s = summed_on(one.moved_s, step_s[moved])
+            self._note_rows(one, told, number)
+        self.seen += len(samples)
+
+    def _note_rows(self, one: BankWitness, told: Told, number: int) -> None:
+        """Note which rows a bank used, up to each at which some were taken out again."""
+        taken_out = told.taken_out[:, number]
+        changes = np.flatnonzero(np.diff(taken_out, prepend=one.taken_out)).tolist()
+        bounds = [0, *changes, len(taken_out)]
+        for start, end in pairwise(bounds):
+            if start < len(taken_out):
+                self._take_out(one, int(taken_out[start]))
+            used = start + np.flatnonzero(told.verdict[start:end, number] == 0)
+            _extend(one.rows, used + self.seen)
+            _extend(one.weights, told.weight[used, number])
+            is_spike = (told.outlier[used, number] != 0) & (told.residual[used, number] > 0.0)
+            _extend(one.spikes, used[is_spike] + self.seen)
 
     def _take_out(self, one: BankWitness, taken_out: int) -> None:
         """Forget the latest rows that the learner has taken out again."""

@@ -50,6 +50,10 @@ class Told:
     load_travel: NDArray[np.float64]
     outlier: NDArray[np.uint8]
 
+    def part(self, rows: slice) -> "Told":
+        """Return what was told of some of the samples."""
+        return Told(**{name: column[rows] for name, column in vars(self).items()})
+
 
 def learn_many(learner: Learner, samples: NDArray[np.void]) -> Told:
     """Teach a learner samples in order, an array of `breathmap.protocol.host.bulk.sample_dtype`.
@@ -120,3 +124,8 @@ def note(learner: Learner, told: Told, row: int) -> None:
         told.outlier[at] = bank.evidence.outlier
         if isinstance(learner, CarefulLearner):
             told.taken_out[at] = learner.taken_out[number]
+
+
+def summed_on(total: float, values: NDArray[np.float64]) -> float:
+    """Return a total with values (n,) added one after the other, rounded as a loop would."""
+    return float(np.add.accumulate(np.concatenate([[total], values]))[-1])

@@ -2,6 +2,8 @@
 
 import csv
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from breathmap.protocol.host.link import FrameEvent, LinkReader
 from breathmap.protocol.host.recording import read_recording
 from breathmap.protocol.wire.fields import IDENTITY
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.version import version_line
 from breathmap.tools.demo.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
 from breathmap.tools.run.results import CAUSES, EVIDENCE, SUMMARY
@@ -412,3 +415,16 @@ def test_simulated_device_says_who_it_is(tmp_path: Path) -> None:
 
     assert isinstance(first, FrameEvent)
     assert first.type == IDENTITY.number
+
+
+def test_the_version_is_told_without_the_program():
+    """The console command says its version without loading numpy, typer or any command."""
+    code = "import sys; sys.argv[1:] = ['--version']; from breathmap.tools.cli.start import main; "
+    code += "main(); print(*sorted(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    line, loaded = done.stdout.splitlines()
+    assert line == version_line()
+    heavy = {"numpy", "scipy", "typer", "rich", "pydantic", "breathmap.tools.cli.main"}
+    assert not heavy & set(loaded.split())

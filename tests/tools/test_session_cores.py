@@ -9,6 +9,7 @@ from checkout import EARLIER
 from core_bench import use_c, use_python
 from learner_state import differences, state_of
 
+from breathmap.learner.causes.witness import Witness
 from breathmap.learner.fast.reading import BulkReader
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.demo.simulating import Order, frames_on_cable, prepare
@@ -35,6 +36,7 @@ def learned(rides: dict[str, bytes], size: int) -> Session:
     """A session that has learned all of them in pieces of so many bytes, a span left out."""
     session = Session(*load(EARLIER / "bench/engine.toml"))
     session.recent = RecentSamples(2000, 2)
+    session.witness = Witness(2)
     session.leave_out(SPANS)
     for name, data in rides.items():
         session.begin(name)
@@ -53,6 +55,7 @@ def told(session: Session) -> dict[str, Any]:
         "alarms": state_of(session.alarms),
         "delays": state_of(session.delays),
         "counters": session.counters.as_dict(),
+        "witness": state_of(session.witness),
         "recent": session.recent.table().tobytes(),
         "samples": [session.samples, session.left_out_count, session.latest],
         "pending": [session.pending_bytes, session.source_frames, session.identity],
@@ -72,6 +75,15 @@ def test_both_cores_come_to_the_same(rides, monkeypatch):
     assert sum(session.alarms.episodes.counts) > 2
     assert session.learner.taken_out[0] > 10
     assert session.left_out_count > 100
+
+
+def test_a_witness_forgets_alike(rides, monkeypatch):
+    """What was seen beyond the most that is kept is forgotten at the same samples."""
+    monkeypatch.setattr("breathmap.learner.causes.witness.MOST_SAMPLES", 1000)
+    use_python(monkeypatch)
+    slow = told(learned(rides, 4096))["witness"]
+    use_c(monkeypatch)
+    assert not differences(slow, told(learned(rides, 65_536))["witness"])
 
 
 def test_a_long_trace_halves_its_bins_alike(rides, monkeypatch):

@@ -14,14 +14,13 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from breathmap.learner.fast.compiled import core_name
 from breathmap.learner.words.description_text import annotated_example
-from breathmap.protocol.wire.fields import PROTOCOL_VERSION
 from breathmap.simulator.faults import FAULTS
 from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.texts import one_line
+from breathmap.tools.base.version import version_line
 from breathmap.tools.cli.axes import add_axes
 from breathmap.tools.cli.board import board_app
 from breathmap.tools.cli.check import check_engine, check_with_log
@@ -46,7 +45,7 @@ from breathmap.tools.logs.export import KINDS, export_recording
 from breathmap.tools.run.diagnosis_text import show_brief
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.learning import replay as replay_files
-from breathmap.tools.run.results import Outcome, software_version
+from breathmap.tools.run.results import Outcome
 from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary_text import show_summary
 from breathmap.tools.view.show import InView
@@ -111,9 +110,7 @@ Describe = Annotated[
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(
-            f"breathmap {software_version()}, protocol version {PROTOCOL_VERSION}, {core_name()}"
-        )
+        typer.echo(version_line())
         raise typer.Exit
 
 

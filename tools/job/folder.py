@@ -33,6 +33,7 @@ from breathmap.protocol.host.calibration import Calibration, Device, present_nam
 from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, read_description
+from breathmap.tools.base.version import software_version
 from breathmap.tools.job.calibration import read_calibration
 from breathmap.tools.job.chain import (
     HEAD,
@@ -58,7 +59,6 @@ from breathmap.tools.job.records import (
     Writing,
 )
 from breathmap.tools.job.standing import standing
-from breathmap.tools.run.results import software_version
 
 DESCRIPTION = "engine.toml"
 START = "start"

@@ -22,6 +22,7 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
 from breathmap.tools.base.texts import visible
 from breathmap.tools.base.uncertain import PLUS_MINUS
+from breathmap.tools.base.version import software_version
 from breathmap.tools.job.folder import is_job
 from breathmap.tools.report import plots
 from breathmap.tools.report.data import (
@@ -34,7 +35,6 @@ from breathmap.tools.report.data import (
 from breathmap.tools.report.job import read_job
 from breathmap.tools.report.words import CAUTIONS, summarise
 from breathmap.tools.run.alarm_words import SEEN, clock
-from breathmap.tools.run.results import software_version
 from breathmap.tools.run.summary_text import film_share, film_time, typical_error
 
 REPORT = "report.html"

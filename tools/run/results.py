@@ -10,7 +10,6 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
 from breathmap.tools.base.disk import staged, told
 from breathmap.tools.base.files import encoded, table_text, write_text
+from breathmap.tools.base.version import software_version
 from breathmap.tools.run.alarm_words import alarms_summary
 from breathmap.tools.run.diagnosis_text import unsafe_line
 from breathmap.tools.run.evidence_files import snapshot_of
@@ -60,14 +60,6 @@ class Outcome:
     results: list[BankResult]
     stopped: bool
     diagnosis: Diagnosis | None = None
-
-
-def software_version() -> str:
-    """Return the installed version."""
-    try:
-        return version("breathmap")
-    except PackageNotFoundError:
-        return "not installed"
 
 
 def write_results(

@@ -23,7 +23,7 @@ from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.fast.calm import take_many
 from breathmap.learner.fast.compiled import library
-from breathmap.learner.fast.many import learn_many, rows
+from breathmap.learner.fast.many import learn_many, rows, summed_on
 from breathmap.learner.fast.reading import BulkReader
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.log_look import Look
@@ -39,7 +39,7 @@ from breathmap.tools.base.protocol_version import refuse_newer
 from breathmap.tools.run.delay_report import RecentSamples
 from breathmap.tools.run.introduction import TAKEN, check_identity
 from breathmap.tools.run.left_out import LeftOut, Span, is_inside
-from breathmap.tools.run.trace import Trace, summed_on
+from breathmap.tools.run.trace import Trace
 
 # Frames that a session notes, beside samples.
 TOLD = (IDENTITY, CONTROLLER)
@@ -230,7 +230,7 @@ class Session:
         """Take samples of the present source, an array of `sample_dtype`, as `learn` does one by
         one; their times become the session's own."""
         self._check_banks(samples["measured_lambda"].shape[1])
-        if self.watcher or self.witness or self._is_after_gap or self._left_out.get(self.source):
+        if self.watcher or self._is_after_gap or self._left_out.get(self.source):
             # Somebody looks at each, or some are left out.
             for sample in rows(samples):
                 self.learn(sample)
@@ -241,6 +241,8 @@ class Session:
         if self.recent is not None:
             self.recent.add_many(samples)
         self.trace.note_many(told, samples)
+        if self.witness is not None:
+            self.witness.take_many(self.learner, samples, told)
         self.samples += len(samples)
         self.latest = None
         for number, (bank, delay) in enumerate(zip(self.learner.banks, self.delays, strict=True)):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breathmap.learner.core.stream import BankLearner
-from breathmap.learner.fast.many import Told
+from breathmap.learner.fast.many import Told, summed_on
 from breathmap.protocol.wire.sample import Sample
 
 Array = NDArray[np.float64]
@@ -240,11 +240,6 @@ class Trace:
             "form": FORM,
             "banks": {n: b.as_dict() for n, b in zip(self._names, self.banks, strict=True)},
         }
-
-
-def summed_on(total: float, values: Array) -> float:
-    """Return a total with values (n,) added one after the other."""
-    return float(np.add.accumulate(np.concatenate([[total], values]))[-1])
 
 
 def _halved(axis: Sequence[float]) -> list[float]:
