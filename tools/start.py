@@ -13,6 +13,8 @@ import subprocess
 import sys
 
 NEEDED = (3, 11)
+# Of a command that is run, stdout is its own.
+VOICE = {"stream": "stdout"}
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 VENV = os.path.join(ROOT, ".venv")
 LOG = os.path.join(VENV, "install.log")
@@ -27,9 +29,11 @@ EXTRAS_OF_TESTS = (
 )
 
 USAGE = """usage: python3 tools/start.py demo [options of the demo]
+       python3 tools/start.py run COMMAND [its arguments]
        python3 tools/start.py test [options of pytest]
 
 demo   installs breathmap into .venv and runs the main job on a simulated engine, no hardware
+run    runs any command of breathmap, as in README; installs it first where it is not
 test   installs what the tests need as well, and runs them all
 
 exit codes: 0 done, 1 a test failed, 2 something here must be put right first (one line says what)
@@ -92,8 +96,9 @@ def venv_program(name: str) -> str:
 
 def say(text: str) -> None:
     """Print at once, so that it stands before what a child prints."""
-    sys.stdout.write("start: " + text + "\n")
-    sys.stdout.flush()
+    stream = getattr(sys, VOICE["stream"])
+    stream.write("start: " + text + "\n")
+    stream.flush()
 
 
 def run_quietly(command: "list[str]") -> "tuple[int, str]":
@@ -181,16 +186,17 @@ def link_for_types() -> None:
 
 def install(purpose: str, python: str) -> None:
     """Install for "demo" or "test" unless a stamp says that it is done."""
-    stamp = os.path.join(VENV, "installed-for-" + purpose)
+    stamp = os.path.join(VENV, "installed-for-" + ("test" if purpose == "test" else "demo"))
     wanted = fingerprint()
     if purpose == "test":
         link_for_types()
     if os.path.exists(stamp):
         with open(stamp) as file:
             if file.read() == wanted:
-                say("environment in %s is up to date" % VENV)
+                if purpose != "run":
+                    say("environment in %s is up to date" % VENV)
                 return
-    what = "." if purpose == "demo" else ".[test]"
+    what = ".[test]" if purpose == "test" else "."
     say("installing breathmap and what it needs (once; about a minute)")
     trouble = pip_install(python, ["--editable", what])
     if trouble:
@@ -218,11 +224,12 @@ def run(command: "list[str]", folder: str) -> int:
 
 def main(arguments: "list[str]") -> int:
     """Do what the arguments ask; return the exit code."""
-    if not arguments or arguments[0] not in ("demo", "test"):
+    if not arguments or arguments[0] not in ("demo", "run", "test"):
         asked_help = bool(arguments) and arguments[0] in ("-h", "--help", "help")
         (sys.stdout if asked_help else sys.stderr).write(USAGE)
         return 0 if asked_help else 2
     purpose, rest = arguments[0], arguments[1:]
+    VOICE["stream"] = "stderr" if purpose == "run" else "stdout"
     try:
         check_python(sys.version_info[:2])
         python = make_environment()
@@ -233,9 +240,13 @@ def main(arguments: "list[str]") -> int:
     except KeyboardInterrupt:
         sys.stderr.write("start: stopped; start again to go on\n")
         return 130
+    if purpose == "run":
+        return run([venv_program("breathmap")] + rest, os.getcwd())
     if purpose == "demo":
         say("running: breathmap demo %s" % " ".join(rest))
-        return run([venv_program("breathmap"), "demo"] + rest, os.getcwd())
+        code = run([venv_program("breathmap"), "demo"] + rest, os.getcwd())
+        say("breathmap is %s; or python3 tools/start.py run ..." % venv_program("breathmap"))
+        return code
     # A file of tests stays on one core: its fixtures are made once. More than four only wait.
     spread = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadfile"]
     say("running: pytest %s" % " ".join(spread + rest))

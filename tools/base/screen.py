@@ -24,6 +24,9 @@ from breathmap.tools.base.texts import json_text, visible
 
 PLAIN_EVERY_S = 10.0
 
+# Whether the present command has printed its result as JSON: an error after it adds no second one.
+printed_result = False
+
 
 class Table(RichTable):
     """A table of texts, each shown as it is."""
@@ -124,6 +127,8 @@ class Screen:
     def result(self, result: dict[str, Any]) -> bool:
         """Print a command's result as JSON to stdout when asked for; True when it was."""
         if self.as_json:
+            global printed_result
+            printed_result = True
             sys.stdout.write(json_text(result) + "\n")
         return self.as_json
 

@@ -55,3 +55,8 @@ def json_text(value: Any) -> str:
     text = json.dumps(value, indent=2, ensure_ascii=False)
     # json has escaped what is below a space, and its own line breaks are wanted.
     return re.sub(f"(?!\n)[{OBEYED}]", lambda found: f"\\u{ord(found.group()):04x}", text)
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun: 1 bank, 2 banks."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

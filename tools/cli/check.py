@@ -1,5 +1,7 @@
 """`check`: what an engine description and its tables were understood to say."""
 
+import math
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -8,9 +10,11 @@ from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import USUAL_INTAKE_C
 from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription, Storage
 from breathmap.learner.words.description_text import mapping_text
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen, Table
+from breathmap.tools.base.texts import counted
 from breathmap.tools.logs.open import log_rows, with_mapping
 from breathmap.tools.logs.propose import (
     described_with,
@@ -58,6 +62,39 @@ def check_with_log(path: Path, log: Path, column: Sequence[str], screen: Screen)
     if proposed.engine.fuel != description.engine.fuel:
         screen.warn('the log holds AFR: name the fuel, as fuel = "petrol" under [engine].')
     screen.result({"log": str(log), "columns": mapping_values(mapping), "text": part, **result})
+
+
+def pipe_cm3(text: str) -> float:
+    """Return the volume of a pipe given as LENGTHxBORE in mm, parts joined by +; UserError for
+    anything else."""
+    total = 0.0
+    for part in text.split("+"):
+        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*[xX×*]\s*(\d+(?:\.\d+)?)\s*", part)
+        if match is None:
+            raise UserError(f"--pipe {text}: give LENGTHxBORE in mm, as 850x38, parts with +")
+        length_mm, bore_mm = float(match[1]), float(match[2])
+        if not (1.0 <= length_mm <= 20000.0 and 5.0 <= bore_mm <= 500.0):
+            raise UserError(
+                f"--pipe {part}: length 1 to 20000 mm first, then bore (inside) 5 to 500 mm"
+            )
+        if length_mm < bore_mm:
+            raise UserError(f"--pipe {part}: shorter than wide; give the length first")
+        total += math.pi / 4.0 * bore_mm**2 * length_mm / 1000.0
+    return total
+
+
+def show_pipe(text: str, screen: Screen) -> None:
+    """Print a pipe's volume and what it is for."""
+    volume_cm3 = pipe_cm3(text)
+    if screen.result({"exhaust_volume_cm3": round(volume_cm3, 1)}):
+        return
+    screen.say(f"{text} mm: {volume_cm3:.0f} cm3. Under the bank's [bank.delay] write:")
+    screen.say(f"  exhaust_volume_cm3 = {volume_cm3:.0f}")
+    screen.say(
+        "Burnt gas fills it on its way from the valves to the sensor, so it says how long a "
+        "reading lags behind its fuel. Take inside bores, and all pipes of the bank up to the "
+        "sensor, joined by +. replay --find-delay finds the figure from a drive."
+    )
 
 
 def understand(
@@ -140,7 +177,7 @@ def _show(understood: dict[str, Any], screen: Screen) -> None:
     u = understood
     screen.say(
         f"{u['engine']}: {u['displacement_cm3']:g} cm3, {u['cylinders']} cylinders, "
-        f"{len(u['banks'])} bank(s)"
+        f"{counted(len(u['banks']), 'bank')}"
     )
     screen.say(_axis("speed", u["speed_rpm"], "rpm"))
     screen.say(_axis("load", u["load"], LOAD_UNITS_SAID[u["load_axis"]]))

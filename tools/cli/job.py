@@ -14,6 +14,7 @@ from breathmap.learner.decide.finished import TARGET, Judgement, Region
 from breathmap.learner.decide.proposal import DECISIONS, PRESETS, Rules
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen, Table
+from breathmap.tools.cli.complete import jobs, recordings
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job import drop as dropping
 from breathmap.tools.job.cautions import nearest_cell, show_reasons
@@ -30,7 +31,9 @@ from breathmap.tools.job.vehicle import read_job
 from breathmap.tools.run.diagnosis_text import show_brief
 from breathmap.tools.view.show import InView
 
-JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.")]
+JobFolder = Annotated[
+    Path, typer.Argument(metavar="JOB", help="The job folder.", autocompletion=jobs)
+]
 Port = Annotated[
     str | None,
     typer.Option("--port", metavar="PORT", help="The controller's port, or any pyserial URL."),
@@ -51,8 +54,8 @@ Columns = Annotated[
     typer.Option(
         "--column",
         metavar="KEY=HEADING",
-        help="With a log: which column something is, e.g. target_lambda=Soll, "
-        "measured_lambda@left=AFR#2, or a number that always holds.",
+        help="With a log: which column is what (AFR#2: the second so called), or a number that "
+        "always holds. KEY: as in [log], and measured_lambda@BANK.",
         show_default=False,
     ),
 ]
@@ -364,7 +367,12 @@ def undo(
 def drop(
     job: JobFolder,
     recording: Annotated[
-        str, typer.Argument(metavar="PASS/RECORDING", help="As 1/recording-002.bin.")
+        str,
+        typer.Argument(
+            metavar="PASS/RECORDING",
+            help="As 1/recording-002.bin.",
+            autocompletion=recordings,
+        ),
     ],
     reason: Annotated[str, typer.Option(help="Why, for whoever reads the history.")] = "",
     from_s: Annotated[

@@ -16,14 +16,16 @@ import typer
 
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.simulator.faults import FAULTS
+from breathmap.tools.base import screen
 from breathmap.tools.base.disk import why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.base.texts import one_line
+from breathmap.tools.base.texts import json_text, one_line
 from breathmap.tools.base.version import version_line
 from breathmap.tools.cli.axes import add_axes
 from breathmap.tools.cli.board import board_app
-from breathmap.tools.cli.check import check_engine, check_with_log
+from breathmap.tools.cli.check import check_engine, check_with_log, show_pipe
+from breathmap.tools.cli.complete import drives, faults
 from breathmap.tools.cli.diagnose import add_diagnose
 from breathmap.tools.cli.job import Columns, OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
@@ -50,6 +52,15 @@ from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary_text import show_summary
 from breathmap.tools.view.show import InView
 
+# Below the help that a bare `breathmap` shows.
+FIRST = """\
+What to do first:
+  breathmap demo                               the whole work on a simulated engine
+  breathmap new JOB --log RIDE.csv --table VE.csv --displacement CM3
+                                               your engine, from a log and its VE table
+  breathmap new JOB --port PORT                your engine, from its controller
+Then each command says what comes next.
+"""
 EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line says what)."
 
 NO_MEMORY = (
@@ -59,7 +70,6 @@ NO_MEMORY = (
 
 app = typer.Typer(
     name="breathmap",
-    no_args_is_help=True,
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
     help="Learns the VE tables of a speed-density engine controller from its lambda sensors, "
@@ -188,14 +198,20 @@ def learn(
         float, typer.Option(min=0.1, help="Seconds to wait for the first frame.")
     ] = 10.0,
     give_up: GiveUp = None,
-    find_delay: Annotated[
+    no_find_delay: Annotated[
         bool,
-        typer.Option(help="At the end, look for the delay in the last samples and propose it."),
-    ] = True,
-    check_controller: Annotated[
+        typer.Option(
+            "--no-find-delay",
+            help="Do not look for the delay in the last samples at the end, and propose it.",
+        ),
+    ] = False,
+    no_check: Annotated[
         bool,
-        typer.Option(help="For a job: first read whether the controller holds its table."),
-    ] = True,
+        typer.Option(
+            "--no-check-controller",
+            help="For a job: do not read first whether the controller holds its table.",
+        ),
+    ] = False,
     view: View = False,
     other_device: OtherDevice = "",
     as_json: AsJson = False,
@@ -203,7 +219,7 @@ def learn(
     """Learn live from a port until Ctrl-C, unplugged and back or not; then write the results."""
     if is_job(description):
         learn_into(
-            description, port, baud, wait, check_controller, as_json, view, other_device, give_up
+            description, port, baud, wait, not no_check, as_json, view, other_device, give_up
         )
         return
     if Path(port).is_file() or names_no_file(port):
@@ -212,7 +228,7 @@ def learn(
     screen = Screen(as_json)
     show = InView() if view else None
     outcome = learn_live(
-        description, port, out, screen, baud, add, wait, find_delay, show, give_up_s=give_up
+        description, port, out, screen, baud, add, wait, not no_find_delay, show, give_up_s=give_up
     )
     show_summary(screen, outcome.summary)
     _show_causes(screen, outcome, out, description)
@@ -263,6 +279,7 @@ def replay(
     epilog="Examples:\n\n"
     "`breathmap check engine.toml`\n\n"
     "`breathmap check --example > engine.toml` (every key explained, to start from)\n\n"
+    "`breathmap check --pipe 420x38+430x45` (the exhaust's volume from lengths and bores, mm)\n\n"
     "`breathmap check engine.toml ride.csv` (a log as understood; without a [log] part in the "
     "description one is proposed)\n\n" + EXIT_CODES
 )
@@ -278,6 +295,13 @@ def check(
         ),
     ] = None,
     column: Columns = None,
+    pipe: Annotated[
+        str,
+        typer.Option(
+            metavar="LENGTHxBORE",
+            help="Exhaust pipe from valves to sensor, mm: say its volume. Parts with +.",
+        ),
+    ] = "",
     example: Annotated[
         bool, typer.Option("--example", help="Print an annotated example and do nothing else.")
     ] = False,
@@ -287,6 +311,9 @@ def check(
     if example:
         if not Screen(as_json).result({"example": annotated_example()}):
             sys.stdout.write(annotated_example())
+        return
+    if pipe:
+        show_pipe(pipe, Screen(as_json))
         return
     if description is None:
         raise UserError("give an engine description, or --example to print one to start from")
@@ -309,14 +336,21 @@ def check(
 )
 def simulate(
     drive: Annotated[
-        str, typer.Option(help="Drives, comma-separated, one after another; see --list.")
+        str,
+        typer.Option(
+            help="Drives, comma-separated, one after another; see --list.", autocompletion=drives
+        ),
     ] = "road",
     minutes: Annotated[
         float, typer.Option(min=0.1, max=6000, help="Minutes of those drives that have no length.")
     ] = 30.0,
     seed: Annotated[int, typer.Option(help="Same seed, same run.")] = 1,
     faults: Annotated[
-        str, typer.Option(help="Faults: NAME, NAME=SIZE or NAME=SIZE@BANK, comma-separated.")
+        str,
+        typer.Option(
+            help="Faults: NAME, NAME=SIZE or NAME=SIZE@BANK, comma-separated.",
+            autocompletion=faults,
+        ),
     ] = "",
     rate: Annotated[float, typer.Option(help="Samples a second.")] = 25.0,
     truth: Annotated[
@@ -447,39 +481,47 @@ def _list(screen: Screen) -> None:
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit code. Mistakes become one line on stderr."""
+    screen.printed_result = False
+    bare = not arguments
     try:
-        result: Any = app(args=list(arguments), prog_name="breathmap", standalone_mode=False)
+        asked = ["--help"] if bare else list(arguments)
+        result: Any = app(args=asked, prog_name="breathmap", standalone_mode=False)
+        if bare:
+            sys.stdout.write(FIRST)
         # Or a full disk behind it would be noticed when Python has ended, in its own words.
         sys.stdout.flush()
     except UserError as error:
-        return _fail(str(error))
+        return _fail(str(error), arguments)
     except KeyboardInterrupt:
-        return _fail("stopped", 130)
+        return _fail("stopped", arguments, 130)
     except BrokenPipeError:
         # Whoever read our output has enough (`breathmap ... | head`).
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (for the flush when Python ends)
         return 0
     except OSError as error:
-        return _fail(f"{error.filename or 'input or output'}: {why(error)}")
+        return _fail(f"{error.filename or 'input or output'}: {why(error)}", arguments)
     except MemoryError:
-        return _fail(NO_MEMORY)
+        return _fail(NO_MEMORY, arguments)
     except Exception as error:
         # The command-line library's own complaints (unknown option, missing argument).
         if not hasattr(error, "format_message"):
             raise
-        return _fail(_usage_line(error))
+        return _fail(_usage_line(error), arguments)
     return result if isinstance(result, int) else 0
 
 
 def _usage_line(error: Any) -> str:
-    text = " ".join(str(error.format_message()).split()).rstrip(".")
+    text = " ".join(str(error.format_message()).split()).rstrip(".") or "give a command"
     context = getattr(error, "ctx", None)
     command = context.command_path if context is not None else "breathmap"
     return f"{text}; see {command} --help"
 
 
-def _fail(line: str, code: int = 2) -> int:
+def _fail(line: str, arguments: Sequence[str], code: int = 2) -> int:
+    """Tell what went wrong on stderr; where JSON was asked for and none was printed, there too."""
     sys.stderr.write(f"breathmap: {one_line(line)}\n")
+    if "--json" in arguments and not screen.printed_result:
+        sys.stdout.write(json_text({"error": one_line(line), "exit_code": code}) + "\n")
     return code
 
 

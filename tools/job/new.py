@@ -37,6 +37,7 @@ from breathmap.tools.base.files import (
 )
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.texts import counted
 from breathmap.tools.job.calibration import calibration_files, read_calibration
 from breathmap.tools.job.chain import Chain, write_head, write_history
 from breathmap.tools.job.folder import (
@@ -115,7 +116,7 @@ def make_job(folder: Path, origin: Origin, screen: Screen) -> Job:
     _write(folder, description, calibration, origin.port is not None, doubts)
     axes = description.axes
     screen.say(
-        f"{folder}: a job for {description.engine.name}, {len(description.bank)} banks, "
+        f"{folder}: a job for {description.engine.name}, {counted(len(description.bank), 'bank')}, "
         f"{len(axes.speed_rpm)} speeds x {len(axes.load)} loads."
     )
     screen.say(f"Check {folder / DESCRIPTION} first: exhaust volumes and sensor lag, bank by bank.")
@@ -203,7 +204,7 @@ def _read(origin: Origin, screen: Screen) -> tuple[EngineDescription, Calibratio
             axes = description.axes
             if len(origin.tables) != len(description.bank):
                 raise UserError(
-                    f"{origin.engine} has {len(description.bank)} banks, got "
+                    f"{origin.engine} has {counted(len(description.bank), 'bank')}, got "
                     f"{len(origin.tables)} --table"
                 )
             tables = [read_table(path, axes.speed_rpm, axes.load) for path in origin.tables]
