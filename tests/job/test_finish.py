@@ -6,14 +6,16 @@ from pathlib import Path
 
 import pytest
 from command_line import Breathmap
-from job_bench import engine_files, made_up_calibration
+from job_bench import engine_files, made_up_calibration, standing
 
 from breathmap.protocol.host.calibration import Calibration
+from breathmap.simulator.control_server import ControlServer
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.job.finish import BEFORE_USE, proof_text, prove
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.new import Origin, described
 from breathmap.tools.job.records import Finished
+from breathmap.tools.job.setup import WIDEBAND_OFF, WORDS
 
 START = made_up_calibration(2, 4, 3)
 NAMES = ["left", "right"]
@@ -59,8 +61,12 @@ def test_nothing_else_may_differ(change: Callable[[Calibration], Calibration], p
         prove(START, change(with_ve(START, left={1: 0.4})), NAMES)
     if place == "speed_rpm":
         return  # on other axes nothing else can be compared
-    more = change(replace(START, settings={**START.settings, "rev_limiter": 0.0}))
-    with pytest.raises(UserError, match="in 1 more places"):
+    # Settings are compared before the target, in order of their names.
+    first = place if place.startswith("settings") else "settings rev_limiter"
+    more = change(
+        replace(START, displacement_cm3=5.0, settings={**START.settings, "rev_limiter": 0.0})
+    )
+    with pytest.raises(UserError, match=f"{first}.* in 1 more places"):
         prove(START, more, NAMES)
 
 
@@ -105,6 +111,7 @@ def test_finish_by_hand_leaves_a_checklist(
     assert done.code == 0, done.err
     checklist = (job / "final" / "checklist.md").read_text("utf-8")
     assert "displacement constant: 1998.5 cm3" in checklist
+    assert "VE table of bank1: final/bank1.csv" in checklist
     assert ("back to" in checklist) == prepares
     assert ("is it " in checklist) != prepares
     assert all(line in checklist for line in BEFORE_USE)
@@ -118,6 +125,31 @@ def test_finish_by_hand_leaves_a_checklist(
     assert record is not None
     assert (record.by_wire, record.verified, record.differing) == (False, False, 0)
     assert set(record.files) >= {"proof.md", "checklist.md", "calibration.toml"}
+
+
+@pytest.mark.parametrize("offers_all", [True, False])
+def test_verified_is_only_what_was_read_back_whole(
+    breathmap: Breathmap, tmp_path: Path, offers_all: bool
+) -> None:
+    """A controller that does not offer every function of the sheet is read back, but a person has
+    to put the rest back: that is named, and the job is not called verified."""
+    offered = dict.fromkeys(WIDEBAND_OFF if offers_all else WIDEBAND_OFF[1:], 1.0)
+    server = ControlServer(replace(made_up_calibration(1, 4, 3, "map_kpa"), settings=offered))
+    job = tmp_path / "job"
+    with standing(server) as url:
+        made = breathmap("new", job, "--port", url)
+        assert made.code == 0, made.err
+        done = breathmap("finish", job, "--port", url, "--never-prepared")
+    assert done.code == 0, done.err
+    said = " ".join((done.out + done.err).split())
+    missing = f"the controller does not offer {WORDS[WIDEBAND_OFF[0]]}: put it back by hand"
+    assert (missing in said) != offers_all
+    assert "was written, read back whole" in said
+    assert "- [ ]" not in said
+    record = Job(job).latest(Finished)
+    assert record is not None
+    assert record.by_wire
+    assert record.verified == offers_all
 
 
 def test_what_was_left_open_is_said(breathmap: Breathmap, tmp_path: Path, engine: Path) -> None:

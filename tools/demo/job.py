@@ -71,7 +71,7 @@ def run_job_demo(out: Path, screen: Screen, minutes: float = 6.0, seed: int = 1)
         changed = ", ".join(f"{b.name} {b.proposal.counts()[CHANGED]}" for b in plan.banks)
         screen.say(f"pass {number}: {minutes:g} min learned, cells changed: {changed}; accepted")
     with _port(still) as url, job.working():
-        finish_job(job, url, BAUD, quiet)
+        finish_job(job, url, BAUD, quiet, "", never_prepared=False)
     finished = job.all_of(Finished)[-1]
     screen.say(
         f"finish: {finished.compared} fields compared with the start, {finished.differing} "

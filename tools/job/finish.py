@@ -116,8 +116,8 @@ def finish_job(
     port: str | None,
     baud: int,
     screen: Screen,
-    other_device: str = "",
-    never_prepared: bool = False,
+    other_device: str,
+    never_prepared: bool,
 ) -> None:
     """Write the final calibration, prove it, and with a port store it and read it back.
 
