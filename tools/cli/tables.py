@@ -1,14 +1,16 @@
-"""The commands that hand tables to people: `breathmap enter`."""
+"""The commands that hand tables to people and take them from people: `enter`, `edit`."""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from breathmap.learner.decide.proposal import PRESETS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder, write_text
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.cli.job import AsJson, JobFolder, looking
+from breathmap.tools.cli.job import AsJson, JobFolder, RuleName, looking, working
+from breathmap.tools.job.edit import How, Where, edit_job
 from breathmap.tools.job.enter import (
     DecimalMark,
     Form,
@@ -20,6 +22,7 @@ from breathmap.tools.job.enter import (
     wanted,
 )
 from breathmap.tools.job.named import Named
+from breathmap.tools.job.recordings import take_in
 
 EXAMPLES = (
     "Examples:\n\n"
@@ -99,7 +102,54 @@ def _show(pairs: list[tuple[Named, Named]], form: Form, changed: bool, screen: S
         typer.echo(as_text(new, form), nl=False)
 
 
+def edit(
+    job: JobFolder,
+    cell: Annotated[str, typer.Option(metavar="SPEED,LOAD", help="The cell nearest to here.")] = "",
+    region: Annotated[
+        str, typer.Option(metavar="FROM-TO,FROM-TO", help="All cells in a span of speeds, loads.")
+    ] = "",
+    table: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The whole table of a bank, as edited.")
+    ] = None,
+    bank: Annotated[str | None, typer.Option(help="One bank alone.")] = None,
+    ve: Annotated[float | None, typer.Option(min=0.01, max=1000, help="Set to this VE, %.")] = None,
+    by: Annotated[float | None, typer.Option(min=-50, max=100, help="Change by so many %.")] = None,
+    hold: Annotated[bool, typer.Option("--hold", help="As it was in the table before.")] = False,
+    smooth: Annotated[bool, typer.Option("--smooth", help="As the cells around it say.")] = False,
+    says: Annotated[str, typer.Option(help="Who says so, and why; it goes on record.")] = "",
+    rule: RuleName = "standard",
+    despite: Annotated[
+        bool, typer.Option("--despite", help="Although the rule forbids it; it goes on record.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Change cells of the job's present table by hand, on record; `undo` goes back.
+
+    Evidence stays as it was. An edit that leans out further than --rule allows is refused.
+    """
+    ways = sum((ve is not None, by is not None, hold, smooth, table is not None))
+    places = sum((bool(cell), bool(region), table is not None))
+    if ways != 1:
+        raise UserError("give one of --ve, --by, --hold, --smooth and --table")
+    if places != 1:
+        raise UserError("give one of --cell and --region; --table stands alone")
+    screen = Screen(as_json)
+    with working(job, screen) as opened:
+        take_in(opened, screen)
+        where, how = Where(cell, region, bank), How(ve, by, hold, smooth, table)
+        edit_job(opened, where, how, says, PRESETS[rule], despite, screen)
+
+
+EDIT_EXAMPLES = (
+    "Examples:\n\n"
+    '`breathmap edit monday --cell 2200,52 --by 2 --says "bench log 4: knock"`\n\n'
+    '`breathmap edit monday --region 5000-7500,90-105 --hold --says "not trusted yet"`\n\n'
+    '`breathmap edit monday --bank left --table left-edited.csv --says "spreadsheet"`\n\n'
+)
+
+
 def add_tables(app: typer.Typer, exit_codes: str) -> None:
-    """Add the command to the program."""
+    """Add the commands to the program."""
     panel = "The calibration job"
     app.command("enter", epilog=EXAMPLES + exit_codes, rich_help_panel=panel)(enter)
+    app.command("edit", epilog=EDIT_EXAMPLES + exit_codes, rich_help_panel=panel)(edit)

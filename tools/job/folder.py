@@ -6,7 +6,7 @@
     passes/001/          recordings of a pass, the description and tables it ran with
                          (refused-001.bin: left by an interrupted run, and of no use to this job)
     proposals/001/       a proposal: tables, a decision per cell
-    tables/001/          an accepted table
+    tables/001/          a table that was accepted or edited
     final/               what `finish` wrote, with its proof
                          (.next-final-012/: until record 12 is there and it is in place)
     history.jsonl        one record a line, each with the hash of the line before
@@ -50,11 +50,13 @@ from breathmap.tools.job.records import (
     Checked,
     Created,
     DeviceTaken,
+    Edited,
     Entry,
     Finished,
     Learned,
     Originals,
     Record,
+    TableMade,
     TableSet,
     Writing,
 )
@@ -215,11 +217,11 @@ class Job:
     @property
     def tables(self) -> list[int]:
         """Numbers of all tables, oldest first."""
-        return [0, *(record.table for record in self.all_of(Accepted))]
+        return [0, *(record.table for record in self.all_of(TableMade))]
 
     @property
     def next_table(self) -> int:
-        """Number for the next accepted table."""
+        """Number for the next table."""
         return max(self.tables) + 1
 
     @property
@@ -337,7 +339,9 @@ class Job:
     def _check_table(self, number: int) -> None:
         """Refuse a table whose files are not those that the history names."""
         record = next(
-            r for r in self.records if isinstance(r, Created | Accepted) and r.table == number
+            r
+            for r in self.records
+            if isinstance(r, Created | Accepted | Edited) and r.table == number
         )
         folder = self.table_folder(number)
         for name, wanted in record.files.items():

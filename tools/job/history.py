@@ -14,8 +14,10 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen, Table
+from breathmap.tools.base.texts import visible
 from breathmap.tools.job.chain import HEAD, sha256_of
 from breathmap.tools.job.drop import span_text
+from breathmap.tools.job.edit_words import edit_text
 from breathmap.tools.job.folder import (
     CHECKLIST,
     DESCRIPTION,
@@ -32,6 +34,7 @@ from breathmap.tools.job.records import (
     Created,
     DeviceTaken,
     Dropped,
+    Edited,
     Entry,
     Finished,
     Learned,
@@ -105,6 +108,8 @@ def _told(r: Record) -> tuple[str, str]:
         case Accepted():
             digests = _short(sha256_of("".join(sorted(r.proposal_files.values())).encode()))
             return f"table {r.table} = proposal {r.proposal} on table {r.from_table}", digests
+        case Edited():
+            return _told_edited(r), ""
         case Undone():
             return f"back to table {r.table} (was {r.from_table})", ""
         case Stored():
@@ -140,6 +145,11 @@ def _told_proposed(r: Proposed) -> tuple[str, str]:
     despite = f"; despite {', '.join(r.despite)}: {r.despite_reason}" if r.despite else ""
     digests = " ".join(_short(digest) for digest in [r.description, *r.recordings])
     return f"proposal {r.proposal} from pass {r.pass_number}{choice}{done}{despite}", digests
+
+
+def _told_edited(r: Edited) -> str:
+    despite = ", against the rule" if r.despite else ""
+    return f"table {r.table} = table {r.from_table} with {edit_text(r)}{despite}; {visible(r.says)}"
 
 
 def verify_job(job: Job, screen: Screen) -> None:
@@ -227,6 +237,8 @@ def _files_of(job: Job, record: Record) -> dict[Path, str]:
             proposal = job.proposal_folder(record.proposal)
             table = job.table_folder(record.table)
             return _in(table, record.files) | _in(proposal, record.proposal_files)
+        case Edited():
+            return _in(job.table_folder(record.table), record.files)
         case Proposed():
             folder = job.proposal_folder(record.proposal)
             return {folder / DESCRIPTION: record.description, **_in(folder, record.files)}

@@ -214,7 +214,11 @@ class TableMoved(TableSet):
     from_table: TableNumber
 
 
-class Accepted(TableMoved):
+class TableMade(TableMoved):
+    """The job went on from a table that was made then."""
+
+
+class Accepted(TableMade):
     """A proposal became a table. files: the table's. proposal_files: the proposal's."""
 
     what: Literal["accepted"] = "accepted"
@@ -222,6 +226,34 @@ class Accepted(TableMoved):
     displacement_cm3: Displacement
     files: Hashes
     proposal_files: Hashes
+
+
+class EditedCell(Part):
+    """A cell that a person set. risk: probability that it is leaner than the rules tolerate, by
+    what the pass found; None where nothing was learned there."""
+
+    bank: str
+    speed_rpm: float
+    load: float
+    before_pct: float
+    after_pct: float
+    risk: float | None = None
+
+
+class Edited(TableMade):
+    """A person changed cells of the table. files: the new one's. says: who, and why. how: in which
+    way. judged_by: the pass whose evidence the rules were asked of, None where there is none.
+    despite: it was done although the rules forbid it."""
+
+    what: Literal["edited"] = "edited"
+    displacement_cm3: Displacement
+    files: Hashes
+    says: str
+    how: str
+    cells: list[EditedCell]
+    rules: Rules
+    judged_by: Counted | None = Field(None, alias="pass")
+    despite: bool = False
 
 
 class Undone(TableMoved):
@@ -317,6 +349,7 @@ RECORD: TypeAdapter[Record] = TypeAdapter(
         | Restored
         | Proposed
         | Accepted
+        | Edited
         | Undone
         | Stored
         | Writing

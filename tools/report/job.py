@@ -9,12 +9,14 @@ from pathlib import Path
 from breathmap.protocol.host.calibration import NAMED_BEFORE
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.job.drop import span_text
+from breathmap.tools.job.edit_words import edit_lines
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.recordings import left_out_of
 from breathmap.tools.job.records import (
     Checked,
     Created,
     Dropped,
+    Edited,
     Finished,
     Learned,
     Prepared,
@@ -67,6 +69,9 @@ def read_job(folder: Path) -> ReportData:
     ]
     notes = [note for number in whole for note in read_notes(job.pass_folder(number))]
     notes += [note for number in job.passes for note in _set_aside(job, number)]
+    notes += [
+        (r.day, f"Table {r.table}: {line}") for r in job.all_of(Edited) for line in edit_lines(r)
+    ]
     return replace(
         latest,
         folder=folder,
