@@ -1,21 +1,25 @@
 """How honest the odds of causes are: a confusion table over random engines, sick and healthy.
 
     python -m breathmap.tools.bench.causes [--engines 2] [--healthy 6] [--minutes 20] [--write]
+        [--keep ROWS.jsonl]
 
 Each engine has tables 2 % or 8 % off and a road ride. Healthy: nothing may be likely. With each of
 the simulator's faults at its default size: the right cause, or its named look-alikes together,
 should come first where the data can tell, which is taken to be where its own odds are better than
 20 to 1; elsewhere nothing may be named. Again against an earlier healthy pass on the same table.
-Faults that the samples say outright are ridden on one of the two tables. --write puts the table
-into DEVELOPERS.md. Thresholds were looked for with other seeds (101 to 103, 201 to
+Faults that the samples say outright are ridden on one of the two tables. It takes long: --keep
+notes each engine when it is done, and goes on from there (only while the code is the same). --write
+puts the table into DEVELOPERS.md. Thresholds were looked for with other seeds (101 to 103, 201 to
 212, 300, 400 to 405).
 """
 
 import argparse
+import json
 import sys
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass
+from functools import partial
 from math import log
 from pathlib import Path
 
@@ -210,6 +214,32 @@ def write(lines: list[str], order: str) -> None:
     PAGE.write_text(before + body + after, "utf-8")
 
 
+Order = tuple[int, float, float]
+Work = Callable[[Order], list[Row]]
+
+
+def _with_order(work: Work, order: Order) -> tuple[Order, list[Row]]:
+    """Top level so that a pool can call it."""
+    return order, work(order)
+
+
+def measured(work: Work, orders: list[Order], jobs: int, keep: Path | None) -> list[Row]:
+    """Return the rows of all orders: those that a file has kept, and those that it lacks."""
+    lines = keep.read_text("utf-8").splitlines() if keep is not None and keep.exists() else []
+    done = {tuple(one["order"]): one["rows"] for one in map(json.loads, lines)}
+    rows = [Row(**row) for order in orders for row in done.get(order, [])]
+    missing = [order for order in orders if order not in done]
+    for order, some in run_all(partial(_with_order, work), missing, jobs):
+        rows += some
+        for row in some:
+            sys.stderr.write(f"{row}\n")
+        if keep is not None:
+            with keep.open("a", encoding="utf-8") as file:
+                kept = {"order": order, "rows": [asdict(row) for row in some]}
+                file.write(json.dumps(kept) + "\n")
+    return rows
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
@@ -217,19 +247,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--healthy", type=int, default=6, help="engines without any")
     parser.add_argument("--minutes", type=float, default=20.0, help="of road")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
+    parser.add_argument("--keep", type=Path, help="file of rows to go on from, and to add to")
     parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
     given = parser.parse_args(arguments)
     rows: list[Row] = []
     for first, count, work in (
-        (FIRST_SICK, given.engines, sick_rows),
         (FIRST_HEALTHY, given.healthy, healthy_row),
+        (FIRST_SICK, given.engines, sick_rows),
     ):
         orders = [(first + k, rms, given.minutes) for k in range(count) for rms in RMS]
-        for some in run_all(work, orders, given.jobs):
-            rows += some
-            for row in some:
-                # One by one, because all of it takes long.
-                sys.stderr.write(f"{row}\n")
+        rows += measured(work, orders, given.jobs, given.keep)
     console = Console(width=140)
     lines = [*table_lines(rows), "", *(f"- {line}" for line in figure_lines(rows))]
     for line in lines:

@@ -27,6 +27,7 @@ from breathmap.tools.cli.board import board_app
 from breathmap.tools.cli.check import check_engine, check_with_log, show_pipe
 from breathmap.tools.cli.complete import drives, faults
 from breathmap.tools.cli.diagnose import add_diagnose
+from breathmap.tools.cli.exercise import add_exercise, ride_exercise
 from breathmap.tools.cli.job import Columns, OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
 from breathmap.tools.cli.tables import add_tables
@@ -332,6 +333,7 @@ def check(
     "(a second pass, with the proposed tables stored)\n\n"
     "`breathmap simulate --drive standing --setup normal --memory ecu` (engine off; the controller "
     "can be read and written, and keeps what is written in the folder)\n\n"
+    "`breathmap simulate --exercise anna --drive brake` (see `breathmap exercise`)\n\n"
     "`breathmap simulate --list` names the drives and faults.\n\n" + EXIT_CODES
 )
 def simulate(
@@ -376,6 +378,10 @@ def simulate(
     speed_up: Annotated[
         str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
     ] = "1",
+    exercise: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="The engine of an exercise; see breathmap exercise."),
+    ] = None,
     listing: Annotated[bool, typer.Option("--list", help="Name the drives and faults.")] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -387,6 +393,10 @@ def simulate(
     speed = parse_speed(speed_up)
     given = tuple(tables) if tables else ()
     order = Order(drive, minutes, seed, faults, rate, truth, sensor, given, setup, memory)
+    if exercise is not None:
+        same = Order(drive, minutes, seed) == order and describe is None
+        ride_exercise(exercise, order, same, out, (port, tcp_port, speed), screen)
+        return
     bench = prepare(order)
     if describe is not None:
         parameters, controller = college_bench(truth, sensor)
@@ -443,6 +453,7 @@ add_diagnose(app, EXIT_CODES)
 add_axes(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
 add_tables(app, EXIT_CODES)
+add_exercise(app, EXIT_CODES)
 
 
 def _show_causes(screen: Screen, outcome: Outcome, out: Path, description: Path) -> None:

@@ -27,7 +27,7 @@ from breathmap.simulator.drives import (
 )
 from breathmap.simulator.faults import FAULTS, Cable, Fault, fault
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters
-from breathmap.simulator.run import simulate
+from breathmap.simulator.run import TruthTrace, simulate
 from breathmap.simulator.service import FrameStream, Service, standing_times
 from breathmap.simulator.settings import normal_setup
 from breathmap.tools.base.disk import new_file, settle, told, why
@@ -101,7 +101,8 @@ class Order:
 
 @dataclass(frozen=True)
 class Bench:
-    """An order made ready to run. drive: None while the engine stands still."""
+    """An order made ready to run. drive: None while the engine stands still. trace: what nobody at
+    the bench sees, filled where it is wanted."""
 
     parameters: EngineParameters
     controller: Controller
@@ -109,6 +110,7 @@ class Bench:
     faults: list[Fault]
     order: Order
     server: ControlServer
+    trace: TruthTrace | None = None
 
     def stream(self) -> FrameStream:
         """Return the frames of one run."""
@@ -124,6 +126,7 @@ class Bench:
             self.order.seed,
             rate_hz,
             self.faults,
+            self.trace,
             reuse=True,
         )
         return FrameStream(samples, self.parameters.banks, None, rate_hz, control=self.server)
@@ -151,11 +154,11 @@ def prepare(order: Order) -> Bench:
             put_tables(controller, order.tables)
     except ValueError as error:
         raise UserError(error) from None
-    server = _server(parameters, controller, order)
+    server = server_of(parameters, controller, order)
     return Bench(parameters, controller, drive, faults, order, server)
 
 
-def _server(parameters: EngineParameters, controller: Controller, order: Order) -> ControlServer:
+def server_of(parameters: EngineParameters, controller: Controller, order: Order) -> ControlServer:
     """Return what answers for the controller, with its memory if it has one."""
     memory = order.memory
     description = college_description(parameters, order.sensor)
