@@ -292,6 +292,39 @@ void bl_lean_init(struct bl_lean *lean, const struct bl_settings *settings);
 void bl_lean_restart(struct bl_lean *lean);
 double bl_lean_take(struct bl_lean *lean, const struct bl_sample *sample);
 
+/* ---- snapshot.c: evidence as the protocol's frames (wire specification, section 4) ---- */
+
+struct bl_names {
+    const char *engine;
+    const char *const *banks;
+};
+
+/* Takes a whole frame; false when it could not be kept. */
+typedef bool (*bl_send)(void *to, const uint8_t *frame, uint16_t bytes);
+
+/* The fingerprint of what a bank's evidence is about. */
+uint32_t bl_fingerprint(const struct bl_settings *settings, const struct bl_table *table);
+
+/* Close the blocks in progress and send all evidence, bank by bank; false when a frame could not be
+ * kept. origin: the same for evidence that only grew; snapshot: larger than any before. */
+bool bl_snapshot_send(struct bl_learner *learner, const struct bl_names *names, uint32_t origin,
+                      uint32_t snapshot, bl_send send, void *to);
+
+/* Follows the frames of one snapshot, in order, and looks whether they are whole. */
+struct bl_snapshot_walk {
+    struct bl_learner *learner;
+    bool restores; /* puts the numbers into the learner, too: for frames that were whole before */
+    bool is_bad;
+    uint32_t origin, snapshot, wanted_crc, crc;
+    int32_t bank, part, part_count;
+};
+
+void bl_walk_init(struct bl_snapshot_walk *walk, struct bl_learner *learner, bool restores);
+void bl_walk_frame(struct bl_snapshot_walk *walk, uint8_t type, const uint8_t *payload,
+                   uint8_t bytes);
+/* True when all banks came, whole, and fit the learner. */
+bool bl_walk_is_whole(const struct bl_snapshot_walk *walk);
+
 /* ---- many.c and alarms.c: for hosts ---- */
 
 /* Columns of many samples, of the members of bl_sample; per-bank ones hold all banks of a sample

@@ -72,18 +72,23 @@ class _ToldFrame(Structure):
     ]
 
 
+class _Timeline(Structure):
+    """struct bm_timeline"""
+
+    _fields_ = [
+        *[(name, c_int64) for name in ("time_us", "lost_before", "clock_us", "last_us")],
+        ("offset_us", c_int64),
+        ("lost", c_int64),
+        ("has_restarted", c_int32),
+    ]
+
+
 class _Bulk(Structure):
     """struct bm_bulk"""
 
     _fields_ = [
         ("counters", _Counters),
-        ("time_us", c_int64),
-        ("lost_before", c_int64),
-        ("clock_us", c_int64),
-        ("last_us", c_int64),
-        ("offset_us", c_int64),
-        ("lost", c_int64),
-        ("has_restarted", c_int32),
+        ("timeline", _Timeline),
         ("event", c_int32),
         ("tell", c_uint8 * 256),
         ("latest", _ToldFrame * 2),

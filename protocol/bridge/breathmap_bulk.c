@@ -11,64 +11,69 @@ size_t bm_bulk_size(void)
 void bm_bulk_init(struct bm_bulk *bulk)
 {
     memset(bulk, 0, sizeof *bulk);
-    bulk->last_us = -1;
+    bm_timeline_init(&bulk->timeline);
     bm_reader_init(&bulk->reader);
 }
 
+void bm_timeline_init(struct bm_timeline *timeline)
+{
+    memset(timeline, 0, sizeof *timeline);
+    timeline->last_us = -1;
+}
+
 /* Device time made continuous; a step back of less than half the range is a restart. */
-static int64_t unwrap(struct bm_bulk *bulk, uint32_t device_us)
+static int64_t unwrap(struct bm_timeline *timeline, uint32_t device_us)
 {
-    if (bulk->last_us < 0) {
-        bulk->clock_us = device_us;
+    if (timeline->last_us < 0) {
+        timeline->clock_us = device_us;
     } else {
-        uint32_t step = device_us - (uint32_t)bulk->last_us;
-        if (step < 0x80000000u) bulk->clock_us += step;
+        uint32_t step = device_us - (uint32_t)timeline->last_us;
+        if (step < 0x80000000u) timeline->clock_us += step;
     }
-    bulk->last_us = device_us;
-    return bulk->clock_us;
+    timeline->last_us = device_us;
+    return timeline->clock_us;
 }
 
-static void stamp(struct bm_bulk *bulk, uint32_t device_us)
+static void stamp(struct bm_timeline *timeline, uint32_t device_us)
 {
-    if (bulk->has_restarted) {
+    if (timeline->has_restarted) {
         /* The new clock may stand above the old one's last value. */
-        bulk->has_restarted = 0;
-        bulk->clock_us = 0;
-        bulk->last_us = -1;
-        bulk->offset_us = bulk->time_us - (int64_t)device_us;
+        timeline->has_restarted = 0;
+        timeline->clock_us = 0;
+        timeline->last_us = -1;
+        timeline->offset_us = timeline->time_us - (int64_t)device_us;
     }
-    bulk->time_us = bulk->offset_us + unwrap(bulk, device_us);
-    bulk->lost_before = bulk->lost;
-    bulk->lost = 0;
+    timeline->time_us = timeline->offset_us + unwrap(timeline, device_us);
+    timeline->lost_before = timeline->lost;
+    timeline->lost = 0;
 }
 
-static void count_gap(struct bm_bulk *bulk)
+void bm_timeline_take(struct bm_timeline *timeline, const struct bm_reader *reader,
+                      enum bm_event event)
 {
-    if (bulk->reader.gap == BM_LOST_FRAMES) {
-        bulk->counters.lost += bulk->reader.lost;
-        bulk->lost += bulk->reader.lost;
-    } else if (bulk->reader.gap == BM_RESTARTED) {
-        bulk->counters.restarted++;
-        bulk->lost++;
-        bulk->has_restarted = 1;
+    if (reader->gap == BM_LOST_FRAMES) {
+        timeline->lost += reader->lost;
+    } else if (reader->gap == BM_RESTARTED) {
+        timeline->lost++;
+        timeline->has_restarted = 1;
     }
+    if (event == BM_BAD_LENGTH) timeline->lost++;
+    if (event == BM_FRAME && reader->type == BM_TYPE_SAMPLE) stamp(timeline, reader->time_us);
 }
 
 static void count_event(struct bm_bulk *bulk, enum bm_event event)
 {
     struct bm_counters *counters = &bulk->counters;
-    count_gap(bulk);
+    if (bulk->reader.gap == BM_LOST_FRAMES) counters->lost += bulk->reader.lost;
+    if (bulk->reader.gap == BM_RESTARTED) counters->restarted++;
     switch (event) {
     case BM_FRAME: counters->frames++; break;
     case BM_BAD_CHECKSUM: counters->bad_checksum++; break;
     case BM_OVERLONG: counters->overlong++; break;
     case BM_BAD_STUFFING:
     case BM_TOO_SHORT:
-    case BM_BAD_VERSION: counters->malformed++; break;
-    case BM_BAD_LENGTH:
-        counters->malformed++;
-        bulk->lost++;
-        break;
+    case BM_BAD_VERSION:
+    case BM_BAD_LENGTH: counters->malformed++; break;
     case BM_REPEATED: counters->repeated++; break;
     case BM_UNKNOWN_TYPE: counters->unknown_type++; break;
     case BM_NEWER_VERSION: counters->newer_version++; break;
@@ -80,8 +85,8 @@ void bm_bulk_add(const struct bm_bulk *bulk, struct bm_rows *rows)
 {
     rows->payload_bytes = bulk->reader.payload_bytes;
     size_t bytes = bulk->reader.payload_bytes;
-    rows->time_us[rows->count] = bulk->time_us;
-    rows->lost_before[rows->count] = bulk->lost_before;
+    rows->time_us[rows->count] = bulk->timeline.time_us;
+    rows->lost_before[rows->count] = bulk->timeline.lost_before;
     memcpy(rows->payloads + (size_t)rows->count * bytes, bulk->reader.payload, bytes);
     rows->count++;
 }
@@ -94,7 +99,7 @@ static void count_known(struct bm_bulk *bulk, bool fits)
         bulk->counters.frames++;
     } else {
         bulk->counters.malformed++;
-        bulk->lost++;
+        bulk->timeline.lost++;
     }
 }
 
@@ -125,7 +130,6 @@ static bool is_told(struct bm_bulk *bulk, enum bm_event event, struct bm_rows *r
     if (event == BM_NEWER_VERSION) return true;
     if (event != BM_FRAME && event != BM_UNKNOWN_TYPE) return false;
     if (event == BM_UNKNOWN_TYPE || reader->type != BM_TYPE_SAMPLE) return is_news(bulk, event);
-    stamp(bulk, reader->time_us);
     bool is_other = rows->count > 0 && rows->payload_bytes != reader->payload_bytes;
     if (is_other || rows->count == rows->room) return true;
     bm_bulk_add(bulk, rows);
@@ -139,6 +143,7 @@ size_t bm_bulk_read(struct bm_bulk *bulk, const uint8_t *bytes, size_t count, st
         enum bm_event event = bm_read(&bulk->reader, bytes[at]);
         if (event == BM_NOTHING) continue;
         count_event(bulk, event);
+        bm_timeline_take(&bulk->timeline, &bulk->reader, event);
         if (is_told(bulk, event, rows)) {
             bulk->event = event;
             bulk->counters.bytes += (int64_t)(at + 1);

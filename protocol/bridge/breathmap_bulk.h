@@ -1,8 +1,8 @@
-/* breathmap bulk: many bytes at once, for hosts that read recordings.
+/* breathmap bulk: the time of samples, and many bytes at once for hosts that read recordings.
  *
  * The reader of breathmap_link.h, and what follows a frame when it is a sample: its continuous time
- * and the losses before it, as samples.py reckons them. Samples become rows; whatever else the
- * caller wants to see ends a call. */
+ * and the losses before it. Samples become rows; whatever else the caller wants to see ends a
+ * call. */
 #ifndef BREATHMAP_BULK_H
 #define BREATHMAP_BULK_H
 
@@ -22,6 +22,19 @@ struct bm_counters {
     int64_t unknown_type, newer_version;
 };
 
+/* Continuous time of samples, and what was lost before each: samples.py. */
+struct bm_timeline {
+    int64_t time_us;     /* of the latest sample, never less than the one before */
+    int64_t lost_before; /* frames lost between it and the one before */
+    int64_t clock_us, last_us, offset_us, lost; /* last_us: -1 before the first */
+    int32_t has_restarted;
+};
+
+void bm_timeline_init(struct bm_timeline *timeline);
+/* Note what a reader just said, whatever it was; after a sample, its time stands in `timeline`. */
+void bm_timeline_take(struct bm_timeline *timeline, const struct bm_reader *reader,
+                      enum bm_event event);
+
 /* The latest frame that was told, and how often in a row. fits: whoever was told says of a type that
  * breathmap_link does not know whether its length is right. */
 struct bm_told_frame {
@@ -32,10 +45,7 @@ struct bm_told_frame {
 
 struct bm_bulk {
     struct bm_counters counters;
-    int64_t time_us;     /* of the latest sample, never less than the one before */
-    int64_t lost_before; /* frames lost between it and the one before */
-    int64_t clock_us, last_us, offset_us, lost; /* last_us: -1 before the first */
-    int32_t has_restarted;
+    struct bm_timeline timeline;
     int32_t event;       /* enum bm_event that ended the latest call, BM_NOTHING: bytes are over */
     uint8_t tell[256];   /* 1 for frame types that end a call, known to breathmap_link or not */
     struct bm_told_frame latest[2]; /* of a type that breathmap_link knows, and of another */

@@ -29,11 +29,16 @@ static uint32_t crc_step(uint32_t crc, uint8_t byte)
     return TABLE_ENTRY(crc & 15u) ^ (crc >> 4);
 }
 
-uint32_t bm_crc32(const uint8_t *bytes, uint16_t count)
+uint32_t bm_crc32_on(uint32_t before, const uint8_t *bytes, uint16_t count)
 {
-    uint32_t crc = CRC_START;
+    uint32_t crc = ~before;
     while (count--) crc = crc_step(crc, *bytes++);
     return ~crc;
+}
+
+uint32_t bm_crc32(const uint8_t *bytes, uint16_t count)
+{
+    return bm_crc32_on(0, bytes, count);
 }
 
 /* ---- sending ---- */

@@ -125,4 +125,7 @@ BM_RECORDS(BM_DECLARE_GET)
 /* The CRC of the protocol over some bytes. */
 uint32_t bm_crc32(const uint8_t *bytes, uint16_t count);
 
+/* The same over what follows bytes whose CRC is known; 0 for none. */
+uint32_t bm_crc32_on(uint32_t before, const uint8_t *bytes, uint16_t count);
+
 #endif
