@@ -199,6 +199,12 @@ _FACTS = (
         fact=facts.free_air, is_unsafe=True,
     ),
     Cause(
+        "sensor-late", "lambda sensor answers a fuel cut late: its tip is dirty or old",
+        "exchange it with its sister and cut again; clean or replace it, and see that the heater "
+        "is supplied",
+        fact=facts.answers_late, is_unsafe=True,
+    ),
+    Cause(
         "misfire", "misfires: unburned oxygen reads as lean",
         "plugs, leads, coils and compression of that bank; never richen a misfire away",
         "a leak is steady, a misfire comes in spikes", fact=facts.misfire,

@@ -43,6 +43,11 @@ WARM_S = 60.0
 CUT_S = 1.0
 FREE_AIR = 1.3
 LEAST_CUTS = 3
+# The edge that is timed at a cut; and how long that may take, in the sensor's stated lags and
+# besides, for what mixes on the way and for the steps of the samples.
+EDGE = (1.05, 1.7)
+RISE_LAGS = 1.0
+RISE_S = 0.06
 # Target that moves by more than this is not flat.
 FLAT = 0.01
 # Coolant above which a warm-up enrichment has no business, degC.
@@ -221,7 +226,7 @@ def free_air(seen: Seen) -> list[Fact]:
     """What the sensors read when the fuel is cut: air and nothing else."""
     if seen.ride.settings.sensor_kind == SWITCHING:
         return [Fact(None, "a switching sensor does not measure air")]
-    ends = _ends_of_cuts(seen)
+    _, ends = _cuts(seen)
     if len(ends) < LEAST_CUTS:
         return [Fact(None, f"{len(ends)} fuel cuts of {CUT_S:.0f} s or more, {LEAST_CUTS} wanted")]
     facts = []
@@ -234,12 +239,55 @@ def free_air(seen: Seen) -> list[Fact]:
     return facts
 
 
-def _ends_of_cuts(seen: Seen) -> NDArray[np.intp]:
+def _cuts(seen: Seen) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last sample of each cut that is long enough to flush the exhaust."""
     cut = seen.flagged(FUEL_CUT | REV_LIMIT) & seen.running
     edges = np.diff(np.concatenate([[False], cut, [False]]).astype(int))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
     long = seen.time_s[ends] - seen.time_s[starts] >= CUT_S
-    return np.asarray(ends[long])
+    return np.asarray(starts[long]), np.asarray(ends[long])
+
+
+def answers_late(seen: Seen) -> list[Fact]:
+    """How long a sensor takes from lean to very lean when the fuel is cut: the edge of free air is
+    sharp when it comes, so the time is the sensor's own, whatever the delay."""
+    if seen.ride.settings.sensor_kind == SWITCHING:
+        return [Fact(None, "a switching sensor does not measure air")]
+    starts, ends = _cuts(seen)
+    facts = []
+    for bank, settings in enumerate(seen.ride.settings.banks):
+        pairs = zip(starts, ends, strict=True)
+        rises = [_rise_s(seen, bank, start, end) for start, end in pairs]
+        known = [rise for rise in rises if rise is not None]
+        if len(known) < LEAST_CUTS:
+            why = f"{len(known)} fuel cuts that its reading followed, {LEAST_CUTS} wanted"
+            facts.append(Fact(None, why, bank))
+            continue
+        rise_s = float(np.median(known))
+        most_s = RISE_S + RISE_LAGS * settings.delay.sensor_lag_s
+        text = (
+            f"from lambda {EDGE[0]:g} to {EDGE[1]:g} in {rise_s:.2f} s at {len(known)} fuel cuts; "
+            f"its stated lag leaves {most_s:.2f} s at most"
+        )
+        facts.append(Fact(rise_s > most_s, text, bank))
+    return facts
+
+
+def _rise_s(seen: Seen, bank: int, start: int, end: int) -> float | None:
+    """Time between the two lambdas of EDGE in one cut, None where it was not followed."""
+    time_s = seen.time_s[start : end + 1]
+    read = seen.samples["measured_lambda"][start : end + 1, bank]
+    # What mixes is fuel over air; a reading beyond the range is none, and says air.
+    fuel = 1.0 / np.where(np.isfinite(read) & (read > 0.0), read, 2.0 * EDGE[1])
+    passed = []
+    for edge in EDGE:
+        below = np.flatnonzero(fuel < 1.0 / edge)
+        if not len(below) or below[0] == 0:
+            return None
+        k = int(below[0])
+        share = (fuel[k - 1] - 1.0 / edge) / (fuel[k - 1] - fuel[k])
+        passed.append(float(time_s[k - 1] + share * (time_s[k] - time_s[k - 1])))
+    return passed[1] - passed[0]
 
 
 def clock(seen: Seen) -> list[Fact]:

@@ -13,6 +13,7 @@ from breathmap.learner.causes.diagnose import (
     LIKELY,
     NO_SIGN,
     NOT_LOOKED_AT,
+    SEEN,
     STATES,
     Diagnosis,
     diagnose,
@@ -220,6 +221,17 @@ def test_a_sensor_that_never_sees_air() -> None:
     found = diagnose(*ride([fault("forgot-fuel-cut")], minutes=SHORT, change=no_air))
     deaf = [f for f in found.likely if f.cause.name == "sensor-deaf"]
     assert [finding.bank for finding in deaf] == ["bank0"]
+
+
+def test_a_sensor_that_answers_a_cut_late() -> None:
+    """Fuel cuts show a sensor that takes long from lean to air, and which bank's; its sister, as
+    fast as stated, is left in peace."""
+    faults = [fault("forgot-fuel-cut"), fault("sensor-slow")]
+    found = diagnose(*ride(faults, minutes=5.0))
+    states = {f.bank: f.state for f in found.findings if f.cause.name == "sensor-late"}
+    assert states == {"bank0": SEEN, "bank1": NO_SIGN}
+    assert names(found) <= {"forgot-fuel-cut", "sensor-late", "sensor-slow"}
+    assert [f.cause.name for f in found.unsafe if f.state == SEEN] == ["sensor-late"]
 
 
 def test_a_bias_is_named_or_cannot_be_told() -> None:
