@@ -1,5 +1,6 @@
 """The report's file: escaped, without a connection, and looked at in a headless browser."""
 
+import base64
 import re
 import shutil
 from collections.abc import Iterator
@@ -218,14 +219,36 @@ def test_fits_an_a4_page(browser: Any, written: Path) -> None:
         ".map(e => e.scrollWidth))"
     )
     assert inner <= 703
+    assert browser.execute_script(
+        "return Array.from(document.querySelectorAll('.decisions td')).some(e => e.offsetParent)"
+    )
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
 @needs_browser
+def test_paper_takes_six_pages(browser: Any, written: Path) -> None:
+    """Printed as it comes, a report of two banks takes six pages at most; with everything, more."""
+    browser.get(written.as_uri())
+    WebDriverWait(browser, 20).until(
+        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 24
+    )
+
+    def pages() -> int:
+        order = {"preferCSSPageSize": True, "printBackground": True}
+        data = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", order)["data"])
+        return len(re.findall(rb"/Type\s*/Page[^s]", data))
+
+    short = pages()
+    assert short <= 6
+    browser.execute_script("document.getElementById('print-all').checked = true")
+    assert pages() > short
+
+
+@needs_browser
 def test_a_telephone_shows_it(browser: Any, written: Path) -> None:
-    """On a screen 400 dots wide the page itself does not move sideways; only wide maps and tables
-    do, each for itself."""
+    """On a screen 400 dots wide the page itself does not move sideways, and every map is whole;
+    only wide tables move, each for itself."""
     browser.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride",
         {"width": 400, "height": 800, "deviceScaleFactor": 1, "mobile": True},
@@ -236,4 +259,9 @@ def test_a_telephone_shows_it(browser: Any, written: Path) -> None:
     )
     assert browser.execute_script("return document.documentElement.scrollWidth") <= 400
     assert browser.execute_script("return innerWidth") == 400
+    cut = (
+        "return Array.from(document.querySelectorAll('.figure, .decisions'))"
+        ".filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).length"
+    )
+    assert browser.execute_script(cut) == 0
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

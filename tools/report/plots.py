@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from bokeh.models import (
+    BasicTicker,
     ColumnDataSource,
     FixedTicker,
     HoverTool,
@@ -342,6 +343,8 @@ def _residuals(
     plot.line([min(x), max(x)], [0.0, 0.0], color="#999999", dash="dotted")
     most = max([1.0, *(abs(m) * 1.2 for m in mean)])
     plot.y_range = Range1d(start=-most, end=most)
+    # No two ticks that read the same.
+    plot.xaxis[0].ticker = BasicTicker(min_interval=1)
     plot.xaxis[0].formatter = NumeralTickFormatter(format="0")
     plot.add_tools(HoverTool(renderers=[dots], tooltips=tips))
     return plot

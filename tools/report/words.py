@@ -6,13 +6,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.decide.proposal import HELD, SATURATED
+from breathmap.learner.decide.proposal import (
+    CHANGED,
+    HELD,
+    LIMITED,
+    NEIGHBOURS,
+    PART,
+    SATURATED,
+    UNTOUCHED,
+)
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
 from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
 from breathmap.tools.run.diagnosis_text import UNSAFE
 from breathmap.tools.run.port_words import port_lines
+from breathmap.tools.run.summary import DelayFoundSummary
 
 # Standard error, per cent, below which a cell is called well known.
 WELL_PCT = 1.0
@@ -20,6 +29,17 @@ WELL = error_text(WELL_PCT, "%")
 # A reason that costs more than this share of the samples deserves a line.
 COSTLY = 0.1
 MOST_LINES = 3
+
+# In the map of decisions, which must be read without colours, too.
+MARKS = {
+    CHANGED: "C",
+    PART: "P",
+    LIMITED: "L",
+    HELD: "H",
+    NEIGHBOURS: "N",
+    UNTOUCHED: "·",
+    SATURATED: "S",
+}
 
 CAUTIONS = (
     "A lean mixture under load destroys an engine within seconds: before storing a proposal "
@@ -207,3 +227,22 @@ def _beside(bank: BankReport) -> NDArray[np.bool_]:
         for right in range(3):
             near |= padded[up : up + rows, right : right + columns]
     return near & (bank.standard_error > WELL_PCT)
+
+
+def delay_found(found: DelayFoundSummary) -> str:
+    """Return in words what the search for the delay found for a bank."""
+    if not found.told:
+        why = found.why or "the drive does not excite it enough to tell"
+        return f"The delay was looked for and not found: {why}."
+    error_ms = 1000.0 * (found.delay_standard_error_s or 0.0)
+    numbers = (
+        f"{found.cycles:.2f} cycles, {found.exhaust_volume_cm3:.0f} cm3 of exhaust, a sensor lag "
+        f"of {found.sensor_lag_s:.3f} s"
+    )
+    apart = "" if found.parameters_told_apart else ", which this drive tells only together"
+    return (
+        f"The delay was looked for: {1000.0 * (found.delay_s or 0.0):.0f} ± {error_ms:.0f} ms from "
+        f"injection to reading ({numbers}{apart}); readings then scatter by "
+        f"{found.noise_pct:.2f} %, and by {found.noise_described_pct:.2f} % with the delay "
+        "described."
+    )

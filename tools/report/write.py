@@ -33,7 +33,7 @@ from breathmap.tools.report.data import (
     weighted_rms,
 )
 from breathmap.tools.report.job import read_job
-from breathmap.tools.report.words import CAUTIONS, summarise
+from breathmap.tools.report.words import CAUTIONS, MARKS, delay_found, summarise
 from breathmap.tools.run.alarm_words import SEEN, clock
 from breathmap.tools.run.summary_text import film_share, film_time, typical_error
 
@@ -121,6 +121,8 @@ def render(data: ReportData) -> str:
         sorter=Markup(sorter),
         script=Markup(script),
         cells=_cell_rows,
+        delay_found=delay_found,
+        marks=MARKS,
         film_share=film_share,
         film_time=film_time,
         typical_error=typical_error,
