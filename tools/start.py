@@ -247,8 +247,9 @@ def main(arguments: "list[str]") -> int:
         code = run([venv_program("breathmap"), "demo"] + rest, os.getcwd())
         say("breathmap is %s; or python3 tools/start.py run ..." % venv_program("breathmap"))
         return code
-    # A file of tests stays on one core: its fixtures are made once. More than four only wait.
-    spread = ["-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadfile"]
+    # A file of tests stays in one process: its fixtures are made once. One more than there are
+    # cores, because some wait for ports, browsers and clocks; more than five only wait.
+    spread = ["-n", str(min((os.cpu_count() or 1) + 1, 5)), "--dist", "loadfile"]
     say("running: pytest %s" % " ".join(spread + rest))
     return run([python, "-m", "pytest"] + spread + rest, ROOT)
 
