@@ -25,7 +25,7 @@ EXTRAS_OF_TESTS = (
     ("published drive schedules", ["--no-deps", "wltp==0.1.2a0"]),
     ("MicroPython", ["--editable", ".[board]"]),
     # With the programs that write what the tests read.
-    ("readers of logs", ["--editable", ".[logs]", "openpyxl", "pandas", "pyarrow", "xarray"]),
+    ("readers of logs", ["--editable", ".[logs,fleet]", "openpyxl", "pandas", "pyarrow", "xarray"]),
 )
 
 USAGE = """usage: python3 tools/start.py demo [options of the demo]

@@ -14,14 +14,12 @@ from scipy.linalg import cho_factor, cho_solve
 
 from breathmap.learner.causes.odds import BROAD, Ground
 from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact.agree import REPEATS
 from breathmap.learner.exact.prior import TERM_SD, Prior
 from breathmap.learner.exact.solve import solve
 
 Array = NDArray[np.float64]
 
-# What two rides of the same healthy engine may differ by, cell by cell (a fraction), for what the
-# models of delay, film and axes leave; measured with `python -m breathmap.tools.bench.causes`.
-REPEATS = 0.004
 # How much its breathing may have changed: nothing, and what a filter, a cam or an exhaust does.
 CHANGES = (0.0, 0.004, 0.01, 0.025, 0.06)
 # A change is as smooth as this part of it (of a second difference; common practice, no source).

@@ -144,7 +144,7 @@ def test_verified_is_only_what_was_read_back_whole(
     said = " ".join((done.out + done.err).split())
     missing = f"the controller does not offer {WORDS[WIDEBAND_OFF[0]]}: put it back by hand"
     assert (missing in said) != offers_all
-    assert "was written, read back whole" in said
+    assert f"The controller at {url} was written, read back whole" in said
     assert "- [ ]" not in said
     record = Job(job).latest(Finished)
     assert record is not None

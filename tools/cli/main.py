@@ -28,6 +28,7 @@ from breathmap.tools.cli.check import check_engine, check_with_log, show_pipe
 from breathmap.tools.cli.complete import drives, faults
 from breathmap.tools.cli.diagnose import add_diagnose
 from breathmap.tools.cli.exercise import add_exercise, ride_exercise
+from breathmap.tools.cli.gather import add_gather
 from breathmap.tools.cli.job import Columns, OtherDevice, add_commands, learn_into
 from breathmap.tools.cli.report import add_report
 from breathmap.tools.cli.tables import add_tables
@@ -451,6 +452,7 @@ def export(
 add_report(app, EXIT_CODES)
 add_diagnose(app, EXIT_CODES)
 add_axes(app, EXIT_CODES)
+add_gather(app, EXIT_CODES)
 add_commands(app, EXIT_CODES)
 add_tables(app, EXIT_CODES)
 add_exercise(app, EXIT_CODES)

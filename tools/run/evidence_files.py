@@ -186,8 +186,12 @@ def add_to_session(session: Session, path: Path) -> None:
 
     UserError, with nothing added, when it does not fit.
     """
-    snapshot = read_evidence(path)
-    pieces = fitting(str(path), snapshot, session.settings, session.description.engine.name)
+    add_snapshot(session, str(path), read_evidence(path))
+
+
+def add_snapshot(session: Session, where: str, snapshot: Snapshot) -> None:
+    """Add a snapshot as `add_to_session` adds a file; where: what it came from, for messages."""
+    pieces = fitting(where, snapshot, session.settings, session.description.engine.name)
     session.learner.keep_all()
     for bank, head, piece in zip(session.learner.banks, snapshot.heads, pieces, strict=True):
         bank.evidence.merge(piece)

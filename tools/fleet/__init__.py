@@ -1,0 +1,1 @@
+"""Learning from many recordings at once, on many processes or machines (the extra `fleet`)."""
