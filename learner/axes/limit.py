@@ -25,7 +25,7 @@ DRAWS = 48
 SEED = 20_011
 # Part of the weight that lies on all of the table alike, wherever the engine ran: where nothing is
 # known, breakpoints stay spread as for any engine (ours, no source).
-EVEN_SHARE = 0.04
+EVEN_SHARE = 0.01
 # Added to the normal equations, relative to their mean diagonal, against round-off alone.
 RIDGE = 1e-9
 

@@ -16,7 +16,7 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.version import version_line
 from breathmap.tools.demo.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
-from breathmap.tools.run.results import CAUSES, EVIDENCE, SUMMARY
+from breathmap.tools.run.results import CAUSES, EVIDENCE, FILM, SUMMARY
 from breathmap.tools.run.trace import TRACE
 
 KINDS = ("before", "proposed", "correction", "standard-error", "coverage", "decision")
@@ -160,7 +160,7 @@ def test_replay_writes_everything(breathmap: Breathmap, bench: Path, recording: 
     summary = json.loads(ended.out)
     assert summary == json.loads((out / SUMMARY).read_text())
     names = {f"{bank}-{kind}.csv" for bank in ("left", "right") for kind in KINDS}
-    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE, EVIDENCE, CAUSES}
+    assert {p.name for p in out.iterdir()} == names | {SUMMARY, TRACE, EVIDENCE, CAUSES, FILM}
     assert summary["samples"] == 3000
     assert summary["protocol_version"] == 1
     assert summary["link"]["lost"] == 0

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +22,10 @@ from breathmap.learner.words.description import LOAD_NAMES, LOAD_UNITS, LOAD_UNI
 from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import CORNERS, read_text, rows_in
+from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.report.traces import Trace
 from breathmap.tools.run.diagnosis_text import cause_lines
-from breathmap.tools.run.results import CAUSES, SUMMARY
+from breathmap.tools.run.results import CAUSES, FILM, SUMMARY
 from breathmap.tools.run.summary import BankSummary, Summary
 from breathmap.tools.run.trace import TRACE
 
@@ -51,7 +53,8 @@ class BankReport:
     coverage.
 
     after, decisions: None where nothing has been proposed yet. summary: its part of summary.json.
-    trace: its part of trace.json, None when the folder has none.
+    trace: its part of trace.json, None when the folder has none. film: the fuel film, a row a load:
+    load, share and time, each with its error, as text.
     """
 
     name: str
@@ -63,6 +66,7 @@ class BankReport:
     decisions: list[list[str]] | None
     summary: BankSummary
     trace: dict[str, Any] | None
+    film: list[list[str]] = field(default_factory=list)
 
     @property
     def visited(self) -> NDArray[np.bool_]:
@@ -258,7 +262,23 @@ def _bank(
         decisions=read_decisions(decided, axes) if decided.exists() else None,
         summary=summary,
         trace=trace,
+        film=read_film(folder, name),
     )
+
+
+def read_film(folder: Path, bank: str) -> list[list[str]]:
+    """Return a bank's fuel film over load as texts: load, share, time; none where it was not told,
+    or the folder is of an earlier version."""
+    path = folder / FILM
+    if not path.exists():
+        return []
+    # A bank's name may hold commas.
+    rows = [line.rsplit(",", 5) for line in read_text(path, "fuel film (CSV)").splitlines()]
+    return [
+        [row[1], f"{row[2]} {PLUS_MINUS} {row[3]}", f"{row[4]} {PLUS_MINUS} {row[5]}"]
+        for row in rows
+        if row[0] == bank and all(isfinite(number_of(n)) for n in row[1:])
+    ]
 
 
 def _no_number(name: str) -> float:

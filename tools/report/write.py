@@ -17,6 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from breathmap.learner.decide.proposal import DECISIONS
+from breathmap.learner.exact.film import CAUTION as FILM_CAUTION
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
@@ -125,6 +126,7 @@ def render(data: ReportData) -> str:
         marks=MARKS,
         film_share=film_share,
         film_time=film_time,
+        film_caution=FILM_CAUTION,
         typical_error=typical_error,
         refused=_refused_rows,
         decision_texts=DECISIONS,

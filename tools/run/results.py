@@ -3,7 +3,8 @@
 BANK-before.csv (VE, %, the table learned on), BANK-proposed.csv (VE, %), BANK-correction.csv (%),
 BANK-standard-error.csv (%, one standard deviation of the correction), BANK-coverage.csv
 (equivalent independent samples) and BANK-decision.csv (a word per cell, see
-`breathmap.learner.decide.proposal.DECISIONS`). The trace is for the report.
+`breathmap.learner.decide.proposal.DECISIONS`). film.csv has the fuel film's share and time over
+load, where it is learned. The trace is for the report.
 """
 
 import json
@@ -18,6 +19,8 @@ import numpy as np
 from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import SATURATED
+from breathmap.learner.exact.film import CAUTION as FILM_CAUTION
+from breathmap.learner.exact.film import film_curves
 from breathmap.learner.exact.solve import Solution, film_of
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
@@ -42,6 +45,8 @@ from breathmap.tools.run.summary import (
 from breathmap.tools.run.trace import TRACE
 
 SUMMARY = "summary.json"
+# The fuel film over load, where it is learned.
+FILM = "film.csv"
 # What the banks' evidence was, as frames; `replay` takes it like a recording.
 EVIDENCE = "evidence.bin"
 # What beside VE could explain it, where it was looked for.
@@ -105,6 +110,8 @@ def results_ready(folder: Path, session: Session, outcome: Outcome) -> Iterator[
         for result in outcome.results
         for name, text in bank_files(session, result).items()
     }
+    if session.settings.film_terms >= 3:
+        files[FILM] = encoded(film_text(session, outcome.results))
     files[EVIDENCE] = to_bytes(snapshot_of(session))
     files[TRACE] = encoded(json.dumps(session.trace.as_dict()) + "\n")
     files[SUMMARY] = encoded(_summary_text(outcome.summary))
@@ -166,6 +173,23 @@ def bank_files(session: Session, result: BankResult) -> dict[str, str]:
         f"{name}-{kind}.csv": table_text(description, rows.tolist(), form)
         for kind, (rows, form) in tables.items()
     }
+
+
+def film_text(session: Session, results: list[BankResult]) -> str:
+    """Return the film's two curves over load as CSV, a line a bank and load; none of a bank whose
+    drive does not tell it."""
+    settings, load = session.settings, session.description.axes.load
+    lines = [
+        f"# Caution: {FILM_CAUTION}",
+        "bank,load,share_pct,share_standard_error_pct,time_s,time_standard_error_s",
+    ]
+    for result in results:
+        for p in film_curves(result.solution, settings.film_s, settings.film_terms, load):
+            lines.append(
+                f"{result.bank.name},{p.load:g},{100.0 * p.share:.2f},{100.0 * p.share_error:.2f},"
+                f"{p.time_s:.3f},{p.time_error_s:.3f}"
+            )
+    return "\n".join(lines) + "\n"
 
 
 def summarise(session: Session, results: list[BankResult], sources: list[str]) -> Summary:
