@@ -1,4 +1,4 @@
-"""Exercises worked as a pupil would, for the classroom's tests."""
+"""Three exercises worked as a pupil would, for the classroom's tests."""
 
 from pathlib import Path
 
@@ -110,4 +110,18 @@ def work_level_3(folder: Path) -> list[tuple[str, str | None]]:
     ride(folder, job, "brake,road", 3.0, 2)
     take_over(folder, job)
     finish(folder, job)
+    return named
+
+
+def work_level_5(folder: Path) -> list[tuple[str, str | None]]:
+    """One fault is found, for the other a look-alike is named without a check: its error stays in
+    the tables; and the set-up is left in. Returns what the diagnosis named."""
+    make_exercise(folder, 5, 1, WORD)
+    job = begin_job(folder)
+    ride(folder, job, "road", 3.0, 1)
+    named = likely(job)
+    answer(folder, '[[fault]]\nname = "misfire"\nbank = "left"\n')
+    answer(folder, '[[fault]]\nname = "pressure-offset"\n')
+    ride(folder, job, "brake", 1.0, 2)
+    take_over(folder, job)
     return named

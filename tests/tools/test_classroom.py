@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from checkout import ROOT
-from classroom_bench import WORD, answer, answer_tables, work_level_1, work_level_3
+from classroom_bench import WORD, answer, answer_tables, work_level_1, work_level_3, work_level_5
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -163,6 +163,20 @@ def test_the_second_worked_exercise(tmp_path: Path) -> None:
     answer_job = (tmp_path / "ben" / "answers.toml").read_text().replace('job = ""', 'job = "job"')
     (tmp_path / "ben" / "answers.toml").write_text(answer_job)
     assert mark(tmp_path / "ben", WORD).error_pct == result.error_pct
+
+
+def test_the_third_worked_exercise(tmp_path: Path) -> None:
+    """One fault found, a look-alike named for the other, the set-up left in: each costs what is
+    told."""
+    named = work_level_5(tmp_path / "cleo")
+    assert ("misfire", "left") in named
+    result = mark(tmp_path / "cleo", WORD)
+    check_row(result, 1)
+    assert result.found == ["misfire (left)"]
+    assert result.missed == ["dead-time-wrong"]
+    assert result.false == ["map-offset"]
+    assert result.put_back is False
+    assert result.parts["faults"] == result.parts["set-up"] == 0.0
 
 
 def test_a_class_of_twenty_in_one_command(
