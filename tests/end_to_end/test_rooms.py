@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+import tomllib
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -137,3 +138,10 @@ def test_the_door_opens_no_other_room_by_itself(package_folder: Path) -> None:
         "above; assert api.read and 'breathmap.tools.door.run' in sys.modules"
     )
     subprocess.run([sys.executable, "-c", text, str(package_folder)], check=True)
+
+
+def test_every_shelf_is_installed() -> None:
+    """The project file names every folder of modules, so that none is missing from a wheel."""
+    data = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    named = set(data["tool"]["setuptools"]["packages"])
+    assert named == {f"{PACKAGE}." + shelf_of(path).replace("/", ".") for path in MODULES}
