@@ -257,3 +257,11 @@ def test_a_fresh_loop_and_a_still_one_are_not_settled() -> None:
     still = [swinging.loop.settled(swinging.multiplier, 0.1, 1.5) for _ in range(20)]
     assert still == [0.234375 + 0.1 * (k + 1) <= 1.5 for k in range(20)]
     assert not any(LoopWatch().settled(1.0, 0.1, 1.5) for _ in range(50))
+
+
+def test_each_reason_is_its_own_bit() -> None:
+    """The gates' constants, in the order in which they stand, are the bits of the wire's reasons:
+    what a status frame or a board counts under a name is what the gate refused."""
+    first = list(vars(gates)).index("ENGINE_NOT_RUNNING")
+    bits = list(vars(gates).values())[first : first + len(REASONS)]
+    assert bits == [1 << k for k in range(len(REASONS))]
