@@ -186,7 +186,7 @@ def test_interrupt_writes_what_was_learned(bench: Path, number: int) -> None:
     assert summary["samples"] > 300
     assert summary["link"]["bytes"] == recording.stat().st_size
     assert len(summary_axis(out)) == 16
-    assert len(list(out.iterdir())) == 2 * 6 + 5
+    assert len(list(out.iterdir())) == 2 * 6 + 6
 
 
 def summary_axis(out: Path) -> list[str]:
