@@ -37,6 +37,7 @@ from breathmap.tools.demo.main import run_demo
 from breathmap.tools.demo.simulating import (
     DRIVES,
     STANDING,
+    Bench,
     Order,
     parse_speed,
     prepare,
@@ -114,6 +115,35 @@ RecordingOut = Annotated[
         help="Write a recording file, not serve a port; as .csv, .parquet or .mf4 a log instead."
     ),
 ]
+Drives = Annotated[
+    str,
+    typer.Option(
+        help="Drives, comma-separated, one after another; see --list.", autocompletion=drives
+    ),
+]
+FaultNames = Annotated[
+    str,
+    typer.Option(
+        help="Faults: NAME, NAME=SIZE or NAME=SIZE@BANK, comma-separated.",
+        autocompletion=faults,
+    ),
+]
+PortKind = Annotated[
+    str | None,
+    typer.Option(help="pty (pseudo-terminal) or tcp; by default pty, on Windows tcp."),
+]
+ExerciseFolder = Annotated[
+    Path | None,
+    typer.Option(metavar="FOLDER", help="The engine of an exercise; see breathmap exercise."),
+]
+PortName = Annotated[
+    str,
+    typer.Argument(
+        metavar="PORT",
+        help="A serial port (/dev/ttyUSB0, COM5) or any pyserial URL (socket://HOST:PORT).",
+        show_default=False,
+    ),
+]
 Describe = Annotated[
     Path | None,
     typer.Option(help="Folder to write the bench's engine description and tables into."),
@@ -182,14 +212,7 @@ def learn(
             show_default=False,
         ),
     ],
-    port: Annotated[
-        str,
-        typer.Argument(
-            metavar="PORT",
-            help="A serial port (/dev/ttyUSB0, COM5) or any pyserial URL (socket://HOST:PORT).",
-            show_default=False,
-        ),
-    ],
+    port: PortName,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("learned"),
     baud: Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")] = 115200,
     add: Annotated[
@@ -204,7 +227,7 @@ def learn(
         bool,
         typer.Option(
             "--no-find-delay",
-            help="Do not look for the delay in the last samples at the end, and propose it.",
+            help="At the end, do not look for the delay in the last samples.",
         ),
     ] = False,
     no_check: Annotated[
@@ -338,23 +361,12 @@ def check(
     "`breathmap simulate --list` names the drives and faults.\n\n" + EXIT_CODES
 )
 def simulate(
-    drive: Annotated[
-        str,
-        typer.Option(
-            help="Drives, comma-separated, one after another; see --list.", autocompletion=drives
-        ),
-    ] = "road",
+    drive: Drives = "road",
     minutes: Annotated[
         float, typer.Option(min=0.1, max=6000, help="Minutes of those drives that have no length.")
     ] = 30.0,
     seed: Annotated[int, typer.Option(help="Same seed, same run.")] = 1,
-    faults: Annotated[
-        str,
-        typer.Option(
-            help="Faults: NAME, NAME=SIZE or NAME=SIZE@BANK, comma-separated.",
-            autocompletion=faults,
-        ),
-    ] = "",
+    faults: FaultNames = "",
     rate: Annotated[float, typer.Option(help="Samples a second.")] = 25.0,
     truth: Annotated[
         str, typer.Option(help="True VE: continuous, or grid (a table can hold it exactly).")
@@ -369,20 +381,14 @@ def simulate(
     memory: Memory = None,
     out: RecordingOut = None,
     describe: Describe = None,
-    port: Annotated[
-        str | None,
-        typer.Option(help="pty (pseudo-terminal) or tcp; by default pty, on Windows tcp."),
-    ] = None,
+    port: PortKind = None,
     tcp_port: Annotated[
         int, typer.Option(min=0, max=65535, help="TCP port on 127.0.0.1; 0 picks a free one.")
     ] = 0,
     speed_up: Annotated[
         str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
     ] = "1",
-    exercise: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", help="The engine of an exercise; see breathmap exercise."),
-    ] = None,
+    exercise: ExerciseFolder = None,
     listing: Annotated[bool, typer.Option("--list", help="Name the drives and faults.")] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -403,18 +409,8 @@ def simulate(
         parameters, controller = college_bench(truth, sensor)
         write_college(describe, parameters, controller, sensor)
         screen.say(f"Engine description and starting tables (invented) in {describe}")
-    if out is not None and out.suffix in KINDS.values():
-        with TemporaryDirectory(prefix="breathmap-") as folder:
-            recording = Path(folder) / out.with_suffix(".bin").name
-            write_recording(bench, recording, screen)
-            rows = export_recording(recording, out.suffix[1:], out)
-        screen.say(f"{out}: {rows:,} rows of invented data.")
-        screen.result({"log": str(out), "rows": rows, "invented": True})
-        return
     if out is not None:
-        size = write_recording(bench, out, screen)
-        screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
-        screen.result({"recording": str(out), "bytes": size, "invented": True})
+        _write_drive(bench, out, screen)
         return
     if describe is not None:
         screen.say("To learn from it, in another terminal, with the port named below:")
@@ -463,6 +459,21 @@ def _show_causes(screen: Screen, outcome: Outcome, out: Path, description: Path)
     if outcome.diagnosis is not None:
         source = f"{out} --engine {description}"
         show_brief(screen, outcome.diagnosis, source, is_unsafe_told=True)
+
+
+def _write_drive(bench: Bench, out: Path, screen: Screen) -> None:
+    """Write a simulated drive as a recording or, by its suffix, as a log."""
+    if out.suffix not in KINDS.values():
+        size = write_recording(bench, out, screen)
+        screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
+        screen.result({"recording": str(out), "bytes": size, "invented": True})
+        return
+    with TemporaryDirectory(prefix="breathmap-") as folder:
+        recording = Path(folder) / out.with_suffix(".bin").name
+        write_recording(bench, recording, screen)
+        rows = export_recording(recording, out.suffix[1:], out)
+    screen.say(f"{out}: {rows:,} rows of invented data.")
+    screen.result({"log": str(out), "rows": rows, "invented": True})
 
 
 def _list(screen: Screen) -> None:
