@@ -162,7 +162,11 @@ def fingerprint() -> str:
     """Return what an installation depends on: the project files, the C core's sources, this file,
     place and Python."""
     digest = hashlib.sha256()
-    for name in ["pyproject.toml", "setup.py", os.path.join("tools", "start.py")] + sources_of_c():
+    for name in [
+        "pyproject.toml",
+        os.path.join("tools", "make", "build_core.py"),
+        os.path.join("tools", "start.py"),
+    ] + sources_of_c():
         with open(os.path.join(ROOT, name), "rb") as file:
             digest.update(file.read())
     digest.update(("%s %s" % (ROOT, sys.version)).encode("utf-8"))

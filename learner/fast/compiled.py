@@ -1,9 +1,9 @@
 """Finds the C core that an installation built, and says which core runs.
 
-One shared object beside this file, made by setup.py where there is a compiler, or by `python -m
-breathmap.tools.make.core`. Without it, or where BREATHMAP_PURE_PYTHON is set, the Python core does
-the same in more time. One that was made of other sources than those here is not used: its numbers
-might be others.
+One shared object beside this file, made by an installation where there is a compiler, or by
+`python -m breathmap.tools.make.core`. Without it, or where BREATHMAP_PURE_PYTHON is set, the Python
+core does the same in more time. One that was made of other sources than those here is not used: its
+numbers might be others.
 """
 
 import ctypes

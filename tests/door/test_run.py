@@ -147,8 +147,8 @@ def test_report_and_folder(engine: Path) -> None:
 
 
 def test_the_page_from_a_data_frame_runs(tmp_path: Path, package_folder: Path) -> None:
-    """`docs/from-a-data-frame.md` runs as it stands, and its middle part has at most 20 lines."""
-    text = (ROOT / "docs" / "from-a-data-frame.md").read_text(encoding="utf-8")
+    """`learner/from-a-data-frame.md` runs as it stands; its middle part has at most 20 lines."""
+    text = (ROOT / "learner" / "from-a-data-frame.md").read_text(encoding="utf-8")
     blocks = re.findall(r"^```python\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     assert len(blocks[1].splitlines()) <= 20
     done = subprocess.run(

@@ -145,3 +145,17 @@ def test_every_shelf_is_installed() -> None:
     data = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     named = set(data["tool"]["setuptools"]["packages"])
     assert named == {f"{PACKAGE}." + shelf_of(path).replace("/", ".") for path in MODULES}
+
+
+def test_the_top_level_is_the_house_and_nothing_else() -> None:
+    """Rooms and the files that every project has; what tools leave there begins with a dot, or is
+    a build's."""
+    house = {"learner", "protocol", "simulator", "tests", "tools"}
+    house |= {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"}
+    left_by_builds = {"build", "dist"}
+    found = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
+    strange = {name for name in found - house - left_by_builds if not name.endswith(".egg-info")}
+    assert house <= found
+    # What runs of the program leave is ignored by git, and no part of the house.
+    ignored = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
+    assert {name for name in strange if f"{name}/" not in ignored} == set()
