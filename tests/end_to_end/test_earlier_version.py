@@ -92,7 +92,8 @@ def same_file(ours: Path, theirs: Path) -> None:
 def same_tables(folder: Path) -> None:
     """Assert that a folder's tables are the earlier ones."""
     assert TABLES
-    assert sorted(path.name for path in folder.glob("*.csv")) == TABLES
+    found = {path.name for path in folder.glob("*.csv")}
+    assert sorted(found - {"film.csv"}) == TABLES
     for name in TABLES:
         if not name.endswith(BY_RULE):
             same_file(folder / name, EARLIER / "replayed" / name)

@@ -47,7 +47,7 @@ def covered(job: Path) -> list[str]:
         p.relative_to(job).as_posix()
         for p in own.iterdir()
         if not p.name.endswith(DERIVED)
-        and p.name not in ("evidence.bin", "calibration.toml", "target.csv")
+        and p.name not in ("evidence.bin", "calibration.toml", "target.csv", "film.csv")
     ]
     for folder in ("proposals/001", "tables/001", "final"):
         found += [p.relative_to(job).as_posix() for p in (job / folder).iterdir()]

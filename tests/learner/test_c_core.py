@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from bench_streams import road_stream, twin_settings
-from bridge_cases import need, run
+from bridge_cases import KIT, need, run
 from checkout import EARLIER, ROOT
 from core_bench import (
     FLAGS,
@@ -60,7 +60,8 @@ def harness(request, tmp_path_factory):
     program = tmp_path_factory.mktemp("harness") / "harness"
     flags = [*FLAGS, "-O1", *SANITIZERS, f"-DBREATHMAP_REAL={request.param}"]
     here = ROOT / "tests/learner/c_harness.c"
-    run("gcc", *flags, *sources(), here, "-lm", "-o", program)
+    link = KIT / "breathmap_link.c"
+    run("gcc", *flags, *sources(), link, here, "-lm", "-o", program)
     return request.param, program
 
 

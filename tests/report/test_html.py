@@ -138,7 +138,7 @@ def test_looked_at_in_a_browser(browser: Any, written: Path) -> None:
     for word in ("VE before", "kPa", "found", "coverage", "decision"):
         assert word in told
 
-    browser.find_element(By.CSS_SELECTOR, "details summary").click()
+    browser.find_element(By.XPATH, "//details[.//table[@class='sortable']]/summary").click()
     table = browser.find_element(By.CSS_SELECTOR, "table.sortable")
     heading = table.find_elements(By.CSS_SELECTOR, "th button")[5]
     heading.click()

@@ -32,6 +32,7 @@ from breathmap.tools.run.observer import (
     TerminalObserver,
 )
 from breathmap.tools.run.recording_file import recordings_in
+from breathmap.tools.run.results import Outcome, write_results
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import read_files
 
@@ -71,10 +72,12 @@ def test_a_hundred_times_unplugged_and_back(
     """A cable pulled and plugged a hundred times, with garbage and half frames at each seam, costs
     no whole frame, and replaying the recordings gives the same evidence, bit for bit."""
     live: list[Session] = []
-    monkeypatch.setattr(
-        "breathmap.tools.run.learning.write_results",
-        lambda folder, session, *_: live.append(session),
-    )
+
+    def writing(folder: Path, session: Session, *rest: Any, **more: Any) -> Outcome:
+        live.append(session)
+        return write_results(folder, session, *rest, **more)
+
+    monkeypatch.setattr("breathmap.tools.run.learning.write_results", writing)
     parts = frames_of_ride(CYCLES, SAMPLES_EACH)
     device, out = kind(tmp_path), tmp_path / "out"
 

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.uncertain import signed_text
 from breathmap.tools.cli.job import AsJson
 from breathmap.tools.fleet.gather import Compared, Gathered
 from breathmap.tools.fleet.gather import gather as gather_recordings
@@ -105,7 +106,7 @@ def show_compared(screen: Screen, found: Gathered) -> None:
 
 def _banks_text(one: Compared) -> str:
     return "; ".join(
-        f"{name} {100.0 * bank.offset:+.1f} ± {100.0 * bank.offset_error:.1f} % on the whole, "
+        f"{name} {signed_text(100.0 * bank.offset, 100.0 * bank.offset_error, '%')} on the whole, "
         f"chi-square {bank.chi_square:.0f} of {bank.freedom}"
         for name, bank in one.banks.items()
         if bank.freedom

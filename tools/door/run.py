@@ -19,6 +19,7 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
+from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.door.frames import Samples, each, read_samples, samples_in
 from breathmap.tools.run.results import write_results
 from breathmap.tools.run.session import BankResult, Session
@@ -263,8 +264,9 @@ def _map(description: EngineDescription, result: BankResult) -> str:
         rows.append(f"<tr><th>{axes.load[j]:g}</th>{cells}</tr>")
     unit = html.escape(axes.load_unit)
     return (
-        f"<table><caption>{html.escape(result.bank.name)}: correction ± standard error, %"
-        f"</caption><tr><th>{unit} \\ rpm</th>{head}</tr>{''.join(rows)}</table>"
+        f"<table><caption>{html.escape(result.bank.name)}: "
+        f"correction {PLUS_MINUS} standard error, %</caption>"
+        f"<tr><th>{unit} \\ rpm</th>{head}</tr>{''.join(rows)}</table>"
     )
 
 

@@ -16,7 +16,7 @@ from breathmap.learner.decide.proposal import (
     UNTOUCHED,
 )
 from breathmap.learner.words.reasons import EXPLANATIONS
-from breathmap.tools.base.uncertain import error_text
+from breathmap.tools.base.uncertain import error_text, value_text
 from breathmap.tools.report.data import BankReport, ReportData, band, weighted_rms
 from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
 from breathmap.tools.run.diagnosis_text import UNSAFE
@@ -240,8 +240,9 @@ def delay_found(found: DelayFoundSummary) -> str:
         f"of {found.sensor_lag_s:.3f} s"
     )
     apart = "" if found.parameters_told_apart else ", which this drive tells only together"
+    delay = value_text(1000.0 * (found.delay_s or 0.0), error_ms, "ms", 0)
     return (
-        f"The delay was looked for: {1000.0 * (found.delay_s or 0.0):.0f} ± {error_ms:.0f} ms from "
+        f"The delay was looked for: {delay} from "
         f"injection to reading ({numbers}{apart}); readings then scatter by "
         f"{found.noise_pct:.2f} %, and by {found.noise_described_pct:.2f} % with the delay "
         "described."
