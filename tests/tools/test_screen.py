@@ -144,3 +144,13 @@ def test_names_that_are_no_utf_8_work(
         ended = breathmap(*command)
         assert ended.code == 0, ended.err
         assert r"j\xe9b" in ended.out
+
+
+def test_text_to_paste_keeps_its_tabs_and_obeys_nothing(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Tabs and line ends go through as they are; an escape never does."""
+    Screen().paste("1\t2\n3\t4\n")
+    assert capsys.readouterr().out == "1\t2\n3\t4\n"
+    with pytest.raises(ValueError, match="control"):
+        Screen().paste("1\t\x1b[2J\n")

@@ -124,6 +124,14 @@ class Screen:
                 taker(bar)
             yield bar
 
+    def paste(self, text: str) -> None:
+        """Print a table of numbers for another program as it is, tabs and all, to stdout. Raises
+        ValueError for any other control character: a terminal would obey it."""
+        if any(not (letter.isprintable() or letter in "\t\n") for letter in text):
+            raise ValueError("text to paste holds control characters")
+        self.flush()
+        sys.stdout.write(text)
+
     def result(self, result: dict[str, Any]) -> bool:
         """Print a command's result as JSON to stdout when asked for; True when it was."""
         if self.as_json:

@@ -98,8 +98,7 @@ def _show(pairs: list[tuple[Named, Named]], form: Form, changed: bool, screen: S
             continue
         if len(pairs) > 1:
             screen.say(f"{new.name}:")
-        # Not through the screen: it would show tabs as escapes, and break lines.
-        typer.echo(as_text(new, form), nl=False)
+        screen.paste(as_text(new, form))
 
 
 def edit(
