@@ -194,4 +194,25 @@ def test_nothing_learned_allows_no_leaning_out(tmp_path: Path, breathmap: Breath
     assert breathmap("new", job, "--engine", path, "--yes").code == 0
     refused(breathmap("edit", job, "--cell", "2000,50", "--by", "-5", *SAYS), "nothing was learned")
     assert breathmap("edit", job, "--cell", "2000,50", "--by", "5", *SAYS).code == 0
-    refused(breathmap("edit", job, "--cell", "2000,50", "--by", "-50", *SAYS), "leaner by 50")
+    refused(breathmap("edit", job, "--cell", "2000,50", "--by", "-50", *SAYS), "leaner by 47")
+
+
+@pytest.mark.parametrize("region", ["1..2-3000,20-90", "1.2.3-3000,20-90", "1-2", "²-3,4-5", ""])
+def test_a_region_that_is_none_is_one_line(job: Path, breathmap: Breathmap, region: str) -> None:
+    """Whatever was typed."""
+    refused(breathmap("edit", job, "--region", region, "--by", "1", *SAYS), "--region")
+
+
+def test_many_small_edits_are_judged_as_one(tmp_path: Path, breathmap: Breathmap) -> None:
+    """Where nothing was learned, a cell that may be leaned out by 2 % once may not be by 2 % five
+    times; richer and back again is no leaning."""
+    path, job = engine_files(tmp_path / "engine", smooth_engine()), tmp_path / "job"
+    assert breathmap("new", job, "--engine", path, "--yes").code == 0
+    axes = Job(job).description().axes
+    words = ("edit", job, "--cell", f"{axes.speed_rpm[2]:g},{axes.load[1]:g}", *SAYS)
+    assert breathmap(*words, "--by", "3").code == 0
+    assert breathmap(*words, "--hold").code == 0
+    codes = [breathmap(*words, "--by", "-1.2").code for _ in range(5)]
+    assert codes[0] == 0
+    assert codes[-1] == 2
+    refused(breathmap(*words, "--by", "-1.2"), "nothing was learned there", "--despite")

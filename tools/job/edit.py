@@ -31,6 +31,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 # A change of VE smaller than this part of a step is round-off.
 SAME = 1e-6
+NUMBER = r"[0-9]{1,6}(?:\.[0-9]{1,6})?"
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def edit_job(
     before = _arrays(present)
     after = _edited(job, description, before, where, how)
     judged = _judged(job, present, screen)
-    cells, broken = _looked_at(description, before, after, judged, rules)
+    cells, broken = _looked_at(description, before, after, _unedited(job), judged, rules)
     if not cells:
         raise UserError(f"{job.folder}: nothing changes by this edit; no table was made")
     if broken and not despite:
@@ -222,7 +223,7 @@ def _mask(description: EngineDescription, where: Where) -> Mask:
         column, row = nearest_cell(where.cell, axes)
         mask[row, column] = True
         return mask
-    found = re.fullmatch(r"([\d.]+)-([\d.]+),([\d.]+)-([\d.]+)", where.region)
+    found = re.fullmatch(rf"({NUMBER})-({NUMBER}),({NUMBER})-({NUMBER})", where.region)
     if found is None:
         raise UserError(
             f"--region {visible(where.region)}: give speeds and loads as 2000-3000,40-60"
@@ -277,10 +278,20 @@ def _pass_behind(job: Job) -> int | None:
     return next((n for n in reversed(job.passes) if counted(job, n)), None)
 
 
+def _unedited(job: Job) -> list[Array]:
+    """Return the last table that nobody edited: many small edits are judged as one."""
+    made = {record.table: record for record in job.all_of(TableMade)}
+    number = job.table
+    while isinstance(record := made.get(number), Edited):
+        number = record.from_table
+    return _arrays(job.calibration(number))
+
+
 def _looked_at(
     description: EngineDescription,
     before: list[Array],
     after: list[Array],
+    unedited: list[Array],
     judged: Judged,
     rules: Rules,
 ) -> tuple[list[EditedCell], list[str]]:
@@ -300,7 +311,9 @@ def _looked_at(
                     risk=None if risk is None else round(float(risk), 6),
                 )
             )  # fmt: skip
-            leaner = 1.0 - new[row, column] / old[row, column]
+            leaner = 0.0
+            if new[row, column] < old[row, column]:
+                leaner = 1.0 - new[row, column] / unedited[bank][row, column]
             why = _against(leaner, cells[-1].risk, float(lean[row, 0]), rules)
             if why:
                 place = f"{name}, {speed:g} rpm, {load:g} {axes.load_unit_said}"
