@@ -107,7 +107,24 @@ def test_what_was_pasted_is_found_in_the_controller(
     assert "Not ready for use" in told.out
     assert "is ready" not in told.out
     assert breathmap("accept", job).code == 0
-    assert "what was proposed (table 1)" in breathmap("compare", job, *paths).out
+    assert breathmap("compare", job, *paths).out.count("the controller holds table 1,") == 2
+
+
+def test_a_proposal_that_nobody_entered_is_not_held(
+    job: Path, tmp_path: Path, breathmap: Breathmap
+) -> None:
+    """The controller holds the job's present table to the digit, and a proposal waits: what `enter`
+    shows is not in it, and that is said, with exit code 1."""
+    paths = []
+    for number, table in enumerate(of_table(Job(job), 0), start=1):
+        paths.append(tmp_path / f"old-{number}.csv")
+        shutil.copy(job / "start" / f"{table.bank}.csv", paths[-1])
+    told = breathmap("compare", job, *paths)
+    assert told.code == 1
+    said = " ".join((told.out + told.err).split())
+    assert said.count("does not hold what was proposed (proposal 1)") == 2
+    assert said.count("it still holds table 0, from before the proposal") == 2
+    assert breathmap("compare", f"{job}:0", *paths).code == 0
 
 
 def test_cells_that_were_not_typed_in_are_listed(

@@ -19,9 +19,8 @@ from breathmap.tools.job.enter import (
     as_text,
     changes,
     displacement_line,
-    wanted,
 )
-from breathmap.tools.job.named import Named
+from breathmap.tools.job.named import Named, wanted
 from breathmap.tools.job.recordings import take_in
 
 EXAMPLES = (

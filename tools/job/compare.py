@@ -16,8 +16,7 @@ from rich.text import Text
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen, plain
 from breathmap.tools.job.folder import Job, is_job
-from breathmap.tools.job.named import USUAL_STEP_PCT, Named, is_file, of_proposal, tables_of
-from breathmap.tools.job.records import Accepted, Proposed
+from breathmap.tools.job.named import USUAL_STEP_PCT, Named, is_file, meant, tables_of
 
 Array = NDArray[np.float64]
 
@@ -43,7 +42,10 @@ def compare(first: str, others: Sequence[str], bank: str | None, screen: Screen)
     if len(left) != len(right):
         raise UserError("one side has more banks than the other; name one with --bank")
     if all(is_file(text) for text in others) and not is_file(first):
-        return check_held(_meant(first, left, right, bank), right, screen)
+        asked = left
+        if is_job(Path(first)):
+            asked = [one for one in meant(Job(Path(first))) if bank in (None, one.bank)]
+        return check_held(asked, right, screen, left)
     pairs = list(zip(left, right, strict=True))
     for a, b in pairs:
         _check_same_axes(a, b)
@@ -60,23 +62,6 @@ def _check_same_axes(a: Named, b: Named) -> None:
         raise UserError(f"{a.name} and {b.name} have other axes and cannot be compared")
 
 
-def _meant(text: str, left: list[Named], right: list[Named], bank: str | None) -> list[Named]:
-    """Return what a controller should hold: of a job its present table, or its latest proposal
-    where that is not accepted yet and nearer to what the controller holds."""
-    if not is_job(Path(text)):
-        return left
-    job = Job(Path(text))
-    proposed, present = job.latest(Proposed), job.table_set
-    if proposed is None or (isinstance(present, Accepted) and present.number > proposed.number):
-        return left
-    waiting = [one for one in of_proposal(job) if bank in (None, one.bank)]
-    counts = [
-        sum(len(differing(a, b)) for a, b in zip(side, right, strict=True))
-        for side in (left, waiting)
-    ]
-    return waiting if counts[1] < counts[0] else left
-
-
 def differing(a: Named, b: Named) -> list[tuple[int, int]]:
     """Return (row, column) of the cells that a controller would store otherwise: those half a step
     apart or more."""
@@ -86,15 +71,16 @@ def differing(a: Named, b: Named) -> list[tuple[int, int]]:
     return [(int(row), int(column)) for row, column in np.argwhere(apart)]
 
 
-def check_held(left: list[Named], right: list[Named], screen: Screen) -> bool:
-    """Say whether a controller, its tables exported, holds what it should, and where not. Nothing
-    but its VE tables was looked at."""
+def check_held(left: list[Named], right: list[Named], screen: Screen, present: list[Named]) -> bool:
+    """Say whether a controller, its tables exported, holds what it should, and where not. present:
+    the job's table, which is named where that is in it still. Nothing but its VE tables was looked
+    at."""
     found = [(a, b, differing(a, b)) for a, b in zip(left, right, strict=True)]
     held = not any(places for _, _, places in found)
     told = {"held": held, "tables": [_held_dict(a, b, places) for a, b, places in found]}
     if screen.result(told):
         return held
-    for a, b, places in found:
+    for (a, b, places), now in zip(found, present, strict=True):
         step = f"to within half a step of {a.step_pct or USUAL_STEP_PCT:g} %"
         if not places:
             screen.say(
@@ -106,6 +92,9 @@ def check_held(left: list[Named], right: list[Named], screen: Screen) -> bool:
             f"{a.bank}: the controller does not hold {_as_proposed(a)}: in {b.name} "
             f"{len(places)} of {a.cells.size} cells differ, more than {step}:"
         )
+        if now.source != a.source and not differing(now, b):
+            screen.warn(f"{a.bank}: it still holds {now.source}, from before the proposal.")
+            continue
         for row, column in places:
             screen.say(
                 f"- {a.speed_rpm[column]:g} rpm, load {a.load[row]:g}: {a.cells[row, column]:g} "
@@ -119,7 +108,7 @@ def check_held(left: list[Named], right: list[Named], screen: Screen) -> bool:
 
 
 def _as_proposed(a: Named) -> str:
-    return f"what was proposed ({a.source})"
+    return f"what was proposed ({a.source})" if "proposal" in a.source else a.source
 
 
 def _held_dict(a: Named, b: Named, places: list[tuple[int, int]]) -> dict[str, Any]:

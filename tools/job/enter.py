@@ -10,11 +10,8 @@ from dataclasses import dataclass
 from math import ceil, log10
 from typing import Any, Literal
 
-from breathmap.tools.base.errors import UserError
 from breathmap.tools.job.compare import differing
-from breathmap.tools.job.folder import Job
-from breathmap.tools.job.named import USUAL_STEP_PCT, Named, of_proposal, of_table
-from breathmap.tools.job.records import Accepted, Proposed, TableMoved
+from breathmap.tools.job.named import USUAL_STEP_PCT, Named
 
 LoadOrder = Literal["low-first", "high-first"]
 DecimalMark = Literal["point", "comma"]
@@ -37,24 +34,6 @@ class Form:
         """Return the numbers of a table's rows from the top down."""
         rows = list(range(len(table.load)))
         return rows if self.loads == "low-first" else rows[::-1]
-
-
-def wanted(job: Job) -> tuple[list[Named], list[Named]]:
-    """Return what the controller is to hold and what it held before, by bank: the latest proposal
-    where it is not accepted yet and the table it was made of, else the present table and the one
-    before."""
-    proposed, present = job.latest(Proposed), job.table_set
-    if proposed is not None and proposed.number > present.number:
-        return of_proposal(job), of_table(job, proposed.table)
-    moved = job.latest(TableMoved)
-    if moved is None:
-        raise UserError(
-            f"{job.folder}: nothing was proposed yet, so the controller holds what it should"
-        )
-    before = moved.from_table
-    if isinstance(moved, Accepted) or before != job.table:
-        return of_table(job, job.table), of_table(job, before)
-    return of_table(job, job.table), of_table(job, 0)
 
 
 def decimals_of(table: Named) -> int:

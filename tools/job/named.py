@@ -22,7 +22,7 @@ from breathmap.tools.base.files import Sheet, read_description, read_table, read
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_file, is_job
 from breathmap.tools.job.recordings import counted, relearn_pass
-from breathmap.tools.job.records import Proposed
+from breathmap.tools.job.records import Accepted, Proposed, TableMoved
 
 Array = NDArray[np.float64]
 PROPOSED = "-proposed.csv"
@@ -143,6 +143,34 @@ def of_proposal(job: Job, number: int | None = None) -> list[Named]:
             )
         )  # fmt: skip
     return tables
+
+
+def waiting(job: Job) -> Proposed | None:
+    """Return the latest proposal where it is not accepted yet, nor out of date."""
+    proposed = job.latest(Proposed)
+    return proposed if proposed is not None and proposed.number > job.table_set.number else None
+
+
+def meant(job: Job) -> list[Named]:
+    """Return what the controller is to hold, by bank: the latest proposal where it waits, else the
+    present table."""
+    return of_proposal(job) if waiting(job) else of_table(job, job.table)
+
+
+def wanted(job: Job) -> tuple[list[Named], list[Named]]:
+    """Return what the controller is to hold and what it held before, by bank: the table that the
+    proposal was made of, or the one before the present."""
+    proposed = waiting(job)
+    if proposed is not None:
+        return meant(job), of_table(job, proposed.table)
+    moved = job.latest(TableMoved)
+    if moved is None:
+        raise UserError(
+            f"{job.folder}: nothing was proposed yet, so the controller holds what it should"
+        )
+    before = moved.from_table
+    is_before = isinstance(moved, Accepted) or before != job.table
+    return meant(job), of_table(job, before if is_before else 0)
 
 
 def _of_pass(job: Job, number: int, screen: Screen) -> list[Named]:
