@@ -156,6 +156,17 @@ def test_what_cannot_be_is_one_line(
         pass
 
 
+def test_a_worker_that_cannot_is_one_line(
+    engine: Path, scheduler: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a worker raises is told in one line with the recording, and nothing is written."""
+    monkeypatch.setattr("breathmap.tools.fleet.gather.learn_source", len)
+    with pytest.raises(UserError, match=r"a worker failed on .*ride-0.bin: TypeError") as told:
+        gather(engine, rides(engine)[:1], tmp_path / "out", Screen(), scheduler=scheduler)
+    assert "\n" not in str(told.value)
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_source_that_went_is_no_crash(engine: Path, tmp_path: Path) -> None:
     """A worker that cannot read a file says so as a person would be told."""
     description, tables = load(engine)

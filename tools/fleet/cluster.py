@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.texts import one_line
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -63,11 +64,22 @@ def cluster(scheduler: str | None, workers: int | None) -> Iterator["Client"]:
 def as_done(
     client: "Client", work: Callable[[Order], Result], orders: Sequence[Order]
 ) -> Iterator[tuple[int, Result]]:
-    """Do all orders, and yield the number of each and what came of it, as they get done."""
+    """Do all orders, and yield the number of each and what came of it, as they get done. UserError
+    names the order that a worker failed on."""
     from distributed import as_completed
 
     futures = client.map(work, orders, pure=False, retries=TRIES)
     numbers: dict[Any, int] = {future.key: k for k, future in enumerate(futures)}
     for future in as_completed(futures):
-        yield numbers[future.key], future.result()
+        number = numbers[future.key]
+        try:
+            result = future.result()
+        except Exception as error:
+            # Whatever a worker raises: it may have another version, or too little memory.
+            raise UserError(
+                f"a worker failed on {orders[number]}: {type(error).__name__}: "
+                f"{one_line(str(error))}; its machine needs the same version of breathmap, the "
+                "recordings under the same paths, and enough memory"
+            ) from None
+        yield number, result
         future.release()

@@ -41,6 +41,10 @@ class Order:
     tables: list[list[float]]
     path: Path
 
+    def __str__(self) -> str:
+        """What a person calls it."""
+        return str(self.path)
+
 
 @dataclass(frozen=True)
 class Piece:
