@@ -1,6 +1,7 @@
 """The public door: data frames and files to tables, with labels."""
 
 import io
+import json
 import re
 import subprocess
 import sys
@@ -142,8 +143,22 @@ def test_report_and_folder(engine: Path) -> None:
     assert run.report(engine.parent / "r.html").read_text("utf-8").startswith("<!DOCTYPE html>")
     out = run.save(engine.parent / "out")
     assert (out / "summary.json").is_file()
+    assert json.loads((out / "causes.json").read_text("utf-8"))["findings"]
+    assert "What else could explain it" in (engine.parent / "r.html").read_text("utf-8")
     with pytest.raises(UserError, match="not empty"):
         run.save(out)
+
+
+def test_learning_leaves_the_array_as_it_is(recording: Path, bench: Path) -> None:
+    """Times become the run's own in a copy; the same array may be learned again elsewhere."""
+    samples = api.read(recording, bench)
+    before = samples.copy()
+    first, again = api.Run(bench).learn_many(samples), api.Run(bench).learn_many(samples)
+    assert (samples == before).all()
+    assert first.used == again.used
+    with pytest.raises(UserError, match="no sample"):
+        first.learn_many(samples[:0])
+    assert first.samples == again.samples == len(samples)
 
 
 def test_the_page_from_a_data_frame_runs(tmp_path: Path, package_folder: Path) -> None:

@@ -51,8 +51,17 @@ def samples_in(
     """Return the samples of a pandas or polars data frame or a structured array; see `learn`."""
     names = getattr(getattr(data, "dtype", None), "names", None)
     if names is not None and set(sample_dtype(1).names or ()) <= set(names):
-        return np.asarray(data)
+        return _as_sampled(data)
     return samples_of(_rows(data), description, columns or {}, FRAME)
+
+
+def _as_sampled(data: Samples) -> Samples:
+    """Return a copy of samples as exactly `sample_dtype` has them: learning changes their times."""
+    dtype = sample_dtype(data["measured_lambda"].shape[1])
+    found = np.empty(len(data), dtype=dtype)
+    for name in dtype.names or ():
+        found[name] = data[name]
+    return found
 
 
 def samples_of(
@@ -95,17 +104,6 @@ def gathered(samples: Iterator[Sample], banks: int) -> Samples:
         for s in samples
     ]
     return np.array(rows, dtype=dtype)
-
-
-def each(samples: Samples) -> Iterator[Sample]:
-    """Yield the samples of an array one by one; the object is reused."""
-    names = [name for name in samples.dtype.names or () if hasattr(Sample(), name)]
-    banks = samples["measured_lambda"].shape[1]
-    sample = Sample(banks)
-    for row in zip(*(samples[name].tolist() for name in names), strict=True):
-        for name, value in zip(names, row, strict=True):
-            setattr(sample, name, value)
-        yield sample
 
 
 def _rows(data: Any) -> Rows:

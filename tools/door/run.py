@@ -20,8 +20,8 @@ from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.uncertain import PLUS_MINUS
-from breathmap.tools.door.frames import Samples, each, read_samples, samples_in
-from breathmap.tools.run.results import write_results
+from breathmap.tools.door.frames import Samples, read_samples, samples_in
+from breathmap.tools.run.results import with_causes, write_results
 from breathmap.tools.run.session import BankResult, Session
 
 Engine = EngineDescription | str | Path
@@ -112,10 +112,12 @@ class Run:
         """Take samples of another source (see `learn`); return self. What cannot be read leaves the
         run as it was."""
         samples = samples_in(data, self.engine, self.columns)
+        if not len(samples):
+            raise UserError("there is no sample in it")
         self._sources += 1
+        self._results = None
         self._session.begin(f"source {self._sources}")
-        for sample in each(samples):
-            self.learn_one(sample)
+        self._session.learn_many(samples)
         return self
 
     def solve(self) -> dict[str, Solution]:
@@ -197,8 +199,12 @@ class Run:
         if place.is_file() or (place.is_dir() and any(place.iterdir())):
             raise UserError(f"{place} exists and is not empty; give another folder")
         place.mkdir(parents=True, exist_ok=True)
-        write_results(place, self._session, [f"{self._sources} sources in Python"])
+        self._write(place)
         return place
+
+    def _write(self, place: Path) -> None:
+        outcome = write_results(place, self._session, [f"{self._sources} sources in Python"])
+        with_causes(place, outcome, self.diagnose())
 
     def report(self, path: str | Path) -> Path:
         """Write one HTML file with maps, errors, decisions and a summary in words; return it."""
@@ -206,7 +212,7 @@ class Run:
         from breathmap.tools.report.write import write_report
 
         with tempfile.TemporaryDirectory(prefix="breathmap-") as folder:
-            write_results(Path(folder), self._session, [f"{self._sources} sources in Python"])
+            self._write(Path(folder))
             return write_report(Path(folder), Path(path))[0]
 
     def __repr__(self) -> str:
