@@ -60,6 +60,14 @@ def test_the_page_before_and_without_a_finding() -> None:
     assert "nothing beside VE is likely" in cause_page(Diagnosis([]))[-1]
 
 
+def test_the_line_names_what_makes_tables_unsafe() -> None:
+    """Whatever is likelier, DO NOT STORE stands beside the cause that it is for."""
+    line = cause_line(Diagnosis([FACTOR, STUCK]))
+    assert line.startswith("DO NOT STORE")
+    assert "stood still" in line or "stuck" in line
+    assert "[factor]" not in line
+
+
 def test_what_makes_tables_unsafe_is_said_first() -> None:
     """An unsafe cause is called out as such, and what does not fit is counted."""
     assert cause_line(Diagnosis([STUCK, FACTOR])).startswith("DO NOT STORE (d: more): left: lambda")

@@ -45,7 +45,8 @@ def cause_line(found: Diagnosis | None) -> str:
     """Return one line when something is likely, else ""."""
     if found is None or not found.likely:
         return ""
-    first = found.likely[0]
+    # What makes the tables unsafe is named, wherever it stands.
+    first = (found.unsafe or found.likely)[0]
     more = len(found.likely) - 1
     start = "DO NOT STORE" if found.unsafe else "not VE alone"
     return f"{start} (d: more): {title_line(first)}" + (f" (and {more} more)" if more else "")
