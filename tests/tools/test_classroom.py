@@ -205,6 +205,31 @@ def test_a_class_of_twenty_in_one_command(
     assert "pupil-1" in capsys.readouterr().out
 
 
+def test_who_did_nothing_has_put_nothing_back(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A folder handed in as it was made gets no point, though its set-up is as it was found."""
+    folder = tmp_path / "idle"
+    assert run(["exercise", "new", str(folder), "--level", "2", "--seed", "1", "--word", WORD]) == 0
+    capsys.readouterr()
+    assert run(["exercise", "mark", str(folder), "--word", WORD, "--json"]) == 0
+    (found,) = json.loads(capsys.readouterr().out)["marks"]
+    assert found["points"] == 0
+    assert found["put_back"] is False
+
+
+def test_an_exercise_is_ridden_into_a_log_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By its suffix, as every simulated drive is; the ride is written down."""
+    folder, log = tmp_path / "logged", tmp_path / "ride.csv"
+    assert run(["exercise", "new", str(folder), "--level", "1", "--seed", "1", "--word", WORD]) == 0
+    order = ["--drive", "road", "--minutes", "0.2", "--out", str(log)]
+    assert run(["simulate", "--exercise", str(folder), *order]) == 0
+    assert log.read_text("utf-8").startswith("time")
+    assert (folder / "rides.jsonl").read_text("utf-8").count("\n") == 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -95,7 +95,8 @@ def mark(folder: Path, word: str) -> Mark:
     unsafe_s = sum(one.unsafe_s for one in rides)
     found, missed, false = compared(answers.claims, hidden)
     level = LEVELS[hidden.level]
-    put_back = None if level.is_set_up else is_put_back(folder, hidden)
+    # Who has ridden nothing has put nothing back.
+    put_back = None if level.is_set_up else bool(minutes) and is_put_back(folder, hidden)
     shares = {
         ERROR: _falling(left, level.goal_pct, start),
         SAFETY: _falling(unsafe_s, 0.0, MOST_UNSAFE_S) if minutes else 0.0,

@@ -5,10 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
-
-from breathmap.tools.base.texts import visible
+from breathmap.tools.base.pages import environment
 from breathmap.tools.classroom import marking
 from breathmap.tools.classroom.exercise import ANSWERS, LEVELS, named_faults
 from breathmap.tools.classroom.marking import Mark
@@ -77,16 +74,4 @@ def drawn(mark: Mark, goal_pct: float) -> Drawing:
 
 
 def _rendered(template: str, **values: Any) -> str:
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        finalize=_shown,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(template).render(**values) + "\n"
-
-
-def _shown(value: Any) -> Any:
-    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return environment(TEMPLATES).get_template(template).render(**values) + "\n"

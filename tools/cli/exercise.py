@@ -15,7 +15,7 @@ from breathmap.tools.base.texts import one_line
 from breathmap.tools.classroom.engine import prepare_exercise
 from breathmap.tools.classroom.exercise import LEVELS, WORKSHEET
 from breathmap.tools.classroom.marking import Mark, mark
-from breathmap.tools.demo.simulating import Order, serve, write_recording
+from breathmap.tools.demo.simulating import Order, serve, write_drive
 
 MOST_SEED = 10**6
 
@@ -114,9 +114,7 @@ def ride_exercise(
         if out is None:
             serve(one.bench, *port, screen)
         else:
-            size = write_recording(one.bench, out, screen)
-            screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
-            screen.result({"recording": str(out), "bytes": size, "invented": True})
+            write_drive(one.bench, out, screen)
     finally:
         one.note()
 

@@ -9,7 +9,6 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Annotated, Any, Literal
 
 import typer
@@ -37,12 +36,11 @@ from breathmap.tools.demo.main import run_demo
 from breathmap.tools.demo.simulating import (
     DRIVES,
     STANDING,
-    Bench,
     Order,
     parse_speed,
     prepare,
     serve,
-    write_recording,
+    write_drive,
 )
 from breathmap.tools.demo.teaching_bench import DESCRIPTION_NAME, college_bench, write_college
 from breathmap.tools.job.folder import is_job
@@ -410,7 +408,7 @@ def simulate(
         write_college(describe, parameters, controller, sensor)
         screen.say(f"Engine description and starting tables (invented) in {describe}")
     if out is not None:
-        _write_drive(bench, out, screen)
+        write_drive(bench, out, screen)
         return
     if describe is not None:
         screen.say("To learn from it, in another terminal, with the port named below:")
@@ -459,21 +457,6 @@ def _show_causes(screen: Screen, outcome: Outcome, out: Path, description: Path)
     if outcome.diagnosis is not None:
         source = f"{out} --engine {description}"
         show_brief(screen, outcome.diagnosis, source, is_unsafe_told=True)
-
-
-def _write_drive(bench: Bench, out: Path, screen: Screen) -> None:
-    """Write a simulated drive as a recording or, by its suffix, as a log."""
-    if out.suffix not in KINDS.values():
-        size = write_recording(bench, out, screen)
-        screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
-        screen.result({"recording": str(out), "bytes": size, "invented": True})
-        return
-    with TemporaryDirectory(prefix="breathmap-") as folder:
-        recording = Path(folder) / out.with_suffix(".bin").name
-        write_recording(bench, recording, screen)
-        rows = export_recording(recording, out.suffix[1:], out)
-    screen.say(f"{out}: {rows:,} rows of invented data.")
-    screen.result({"log": str(out), "rows": rows, "invented": True})
 
 
 def _list(screen: Screen) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
@@ -38,6 +39,7 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.teaching_bench import BANKS, college_bench, college_description
 from breathmap.tools.job.calibration import calibration_files, read_calibration
 from breathmap.tools.job.folder import save_folder
+from breathmap.tools.logs.export import KINDS, export_recording
 
 PORT_LINE = "port: "
 # Not a drive: switched on, engine not running.
@@ -273,6 +275,21 @@ def write_recording(bench: Bench, out: Path, screen: Screen) -> int:
     except OSError as error:
         raise UserError(f"{out}: cannot be written: {why(error)}") from None
     return size
+
+
+def write_drive(bench: Bench, out: Path, screen: Screen) -> None:
+    """Write a simulated drive into a new file: a recording or, by its suffix, a log."""
+    if out.suffix not in KINDS.values():
+        size = write_recording(bench, out, screen)
+        screen.say(f"{out}: {size:,} bytes, a recording of invented data.")
+        screen.result({"recording": str(out), "bytes": size, "invented": True})
+        return
+    with TemporaryDirectory(prefix="breathmap-") as folder:
+        recording = Path(folder) / out.with_suffix(".bin").name
+        write_recording(bench, recording, screen)
+        rows = export_recording(recording, out.suffix[1:], out)
+    screen.say(f"{out}: {rows:,} rows of invented data.")
+    screen.result({"log": str(out), "rows": rows, "invented": True})
 
 
 @contextmanager

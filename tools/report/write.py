@@ -13,7 +13,6 @@ from typing import Any
 
 from bokeh.embed import components
 from bokeh.resources import Resources
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from breathmap.learner.decide.proposal import DECISIONS
@@ -21,7 +20,7 @@ from breathmap.learner.exact.film import CAUTION as FILM_CAUTION
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.texts import visible
+from breathmap.tools.base.pages import environment
 from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.base.version import software_version
 from breathmap.tools.job.folder import is_job
@@ -97,19 +96,12 @@ def render(data: ReportData) -> str:
     figures = _figures(data)
     drawn = {key: plot for key, plot in figures.items() if plot is not None}
     script, divs = components(drawn) if drawn else ("", {})
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        finalize=_shown,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tight"] = _tight
+    pages = environment(TEMPLATES)
+    pages.filters["tight"] = _tight
     library = Resources(mode="inline", components=["bokeh"]).render_js()
     sorter = (TEMPLATES / "sort.js").read_text(encoding="utf-8")
     # Only what Bokeh itself wrote is trusted; every name and number of ours is escaped.
-    return environment.get_template("report.html").render(
+    return pages.get_template("report.html").render(
         data=data,
         words=summarise(data),
         cautions=CAUTIONS,
@@ -132,11 +124,6 @@ def render(data: ReportData) -> str:
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],
     )
-
-
-def _shown(value: Any) -> Any:
-    """Show what a terminal or a file would not take; what is trusted stays as it is."""
-    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _scripts_in(markup: str) -> list[str]:
