@@ -25,9 +25,6 @@ from breathmap.learner.axes.limit import Surfaces, fit, surfaces_of
 from breathmap.learner.axes.regrid import regridded
 from breathmap.learner.axes.search import Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
-from breathmap.learner.core.history import DelayModel
-from breathmap.learner.core.settings import BankSettings, Settings
-from breathmap.learner.core.table import Table
 from breathmap.learner.decide.proposal import FREE
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.solve import Solution, solve
@@ -38,7 +35,7 @@ from breathmap.simulator.parameters import EngineParameters, random_engine
 from breathmap.simulator.run import fuelling_error, perturbed_table, simulate
 from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.table import Axes as SimulatedAxes
-from breathmap.tools.bench.convergence import EXHAUST_TEMP_K, run_all
+from breathmap.tools.bench.convergence import describe, run_all
 from breathmap.tools.demo.accuracy import fresh_points
 
 Array = NDArray[np.float64]
@@ -82,34 +79,17 @@ def bench_on(seed: int, axes: SimulatedAxes) -> tuple[EngineParameters, Controll
     return parameters, Controller(parameters, axes, tables, learning_setup("wideband"))
 
 
-def described(parameters: EngineParameters, controller: Controller) -> Settings:
-    """Return what a careful person would write into the engine description."""
-    axes = controller.axes
-    banks = []
-    for bank in range(parameters.banks):
-        delay = DelayModel(
-            exhaust_temp_k=EXHAUST_TEMP_K,
-            exhaust_volume_cm3=1000.0 * parameters.exhausts[bank].volume_l,
-            sensor_lag_s=parameters.sensors[bank].lag_s,
-            swept_cm3=parameters.displacement_cm3 / parameters.banks,
-        )
-        cells = controller.read_ve(bank)
-        table = Table(list(axes.speed_rpm), list(axes.load_kpa), cells)
-        banks.append(BankSettings(f"bank{bank}", table, delay))
-    return Settings(banks, sample_rate_hz=25.0)
-
-
 class Bench:
     """One engine, learned on its own axes and on the finer grid at once."""
 
     def __init__(self, seed: int) -> None:
         axes = even_axes(seed)
         self.parameters, self.controller = bench_on(seed, axes)
-        self.coarse = CarefulLearner(described(self.parameters, self.controller))
+        self.coarse = CarefulLearner(describe(self.parameters, self.controller))
         self.grid = grid_of(self.coarse.settings)
         self.fine = finer(self.grid)
         self.learner = CarefulLearner(
-            settings_on(described(self.parameters, self.controller), self.fine)
+            settings_on(describe(self.parameters, self.controller), self.fine)
         )
         self.ran = Ran(self.fine, load_is_throttle=False)
         self.fresh = fresh_points(self.parameters, self.controller)

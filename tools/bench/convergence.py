@@ -102,7 +102,8 @@ def describe(parameters: EngineParameters, controller: Controller) -> Settings:
             sensor_lag_s=parameters.sensors[bank].lag_s,
             swept_cm3=parameters.displacement_cm3 / parameters.banks,
         )
-        table = Table(list(TWIN_AXES.speed_rpm), list(TWIN_AXES.load_kpa), controller.read_ve(bank))
+        axes = controller.axes
+        table = Table(list(axes.speed_rpm), list(axes.load_kpa), controller.read_ve(bank))
         banks.append(BankSettings(f"bank{bank}", table, delay))
     return Settings(banks, sample_rate_hz=25.0)
 

@@ -10,6 +10,7 @@ from breathmap.learner.axes.search import Steps
 from breathmap.learner.decide.proposal import PRESETS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli.complete import passes
 from breathmap.tools.cli.job import AsJson, RuleName, looking
 from breathmap.tools.job.axes import of_job
 from breathmap.tools.job.folder import is_job
@@ -51,7 +52,13 @@ def axes(
         float, typer.Option(min=0.1, max=50, help="Step in which loads can be entered, kPa or %.")
     ] = Steps().load,
     number: Annotated[
-        int | None, typer.Option("--pass", min=1, help="Of a job: another pass than the latest.")
+        int | None,
+        typer.Option(
+            "--pass",
+            min=1,
+            help="Of a job: another pass than the latest.",
+            autocompletion=passes,
+        ),
     ] = None,
     to: Annotated[
         Path | None,

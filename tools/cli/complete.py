@@ -57,7 +57,7 @@ def passes(ctx: Any, incomplete: str) -> Values:
 
 
 def _job(ctx: Any) -> Job | None:
-    folder = ctx.params.get("job") or ctx.params.get("folder")
+    folder = next((ctx.params[name] for name in ("job", "first") if ctx.params.get(name)), None)
     try:
         return Job(Path(str(folder))) if folder else None
     except Exception:

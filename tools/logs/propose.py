@@ -21,7 +21,6 @@ from breathmap.learner.words.log_rows import Rows
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.logs.guess import (
     DOUBTFUL,
-    SURE,
     Guess,
     LogColumn,
     columns_of,
@@ -214,11 +213,6 @@ def parse_said(texts: Sequence[str]) -> dict[str, str]:
             raise UserError(f"--column {text}: give KEY=HEADING or KEY=NUMBER")
         found[key] = heading
     return found
-
-
-def is_sure(mapping: LogMapping) -> bool:
-    """True when every guess is sure."""
-    return all(guess.sure == SURE for _, guess in mapping.guesses)
 
 
 USUAL_FUEL = "petrol"
