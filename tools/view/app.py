@@ -20,8 +20,6 @@ from textual.events import Resize
 from textual.widgets import Static
 
 from breathmap.learner.core.alarms import STOP_NOW
-from breathmap.tools.run.alarm_words import clock
-from breathmap.tools.run.observer import SILENT_S
 from breathmap.tools.view.causes import cause_line, cause_page
 from breathmap.tools.view.layers import CLOSE_WIDTH, LAYERS, close_up, layer_of, title_of
 from breathmap.tools.view.map import (
@@ -34,26 +32,16 @@ from breathmap.tools.view.map import (
     draw,
     in_thousands,
 )
+from breathmap.tools.view.model import Model, Moment, advised_cells
 from breathmap.tools.view.operator import TONES, Tone, Tones, operator_page, state_style
 from breathmap.tools.view.pages import NotePage, Pages, StartPage
 from breathmap.tools.view.source import Notes, Source
-from breathmap.tools.view.state import LEARNING, STOP, WAITING, Knowing, Snapshot, Watch, state_of
-from breathmap.tools.view.words import (
-    ENDED,
-    HELP,
-    advice_lines,
-    alarm_line,
-    keys_line,
-    operator_words,
-    spent_line,
-    start_text,
-    verdict_line,
-)
+from breathmap.tools.view.state import LEARNING, STOP, WAITING, Knowing, Watch, state_of
+from breathmap.tools.view.thinking import Thinking
+from breathmap.tools.view.words import HELP, LEADS, alarm_line, keys_line, start_text
 
 DRAW_EVERY_S = 0.33
 NOTE_SHOWN_S = 4.0
-# How soon the end of the source is noticed by who looks for causes.
-LOOK_FOR_END_S = 0.5
 
 
 def look_of(colour_system: str | None) -> Look:
@@ -71,14 +59,6 @@ def _padded(parts: list[Text], rows: int) -> list[Text]:
     """Return parts that together fill so many rows, so that two columns keep in step."""
     used = sum(part.plain.count("\n") + 1 for part in parts)
     return parts + [Text("", end="")] * (rows - used)
-
-
-def _advised_cells(snapshot: Snapshot | None) -> tuple[range, range] | None:
-    """Return rows and columns of the ground advised next."""
-    region = snapshot.advice.region if snapshot is not None else None
-    if region is None:
-        return None
-    return range(region.row, region.row_end + 1), range(region.column, region.column_end + 1)
 
 
 class View(App[None]):
@@ -141,9 +121,9 @@ class View(App[None]):
         self._parts = 0
         self._tones = Tones()
         self._shown: dict[str, Text] = {}
-        self._solving = threading.Event()  # set: no more solving
-        description = watch.session.description
-        self._names = [bank.name for bank in description.bank]
+        self._thinking = Thinking(source, knowing)
+        self.model = Model(source, watch, knowing)
+        self._names = self.model.names
         self._note_shown = ""
 
     # -- screens ---------------------------------------------------------------------------------
@@ -178,8 +158,7 @@ class View(App[None]):
         self._parts = len(self.screen_stack[0].query(Static))
         self.source.alarmed = self._call_alarm
         self.source.start()
-        threading.Thread(target=self._solve, daemon=True).start()
-        threading.Thread(target=self._look_for_causes, daemon=True).start()
+        self._thinking.start()
         self.set_interval(DRAW_EVERY_S, self.refresh_all)
         self.refresh_all()
 
@@ -187,25 +166,6 @@ class View(App[None]):
         """Use the room there is, once the parts have found theirs."""
         if self.source.ident is not None:
             self.call_after_refresh(self.refresh_all)
-
-    def _solve(self) -> None:
-        while not self.source.ended and not self._solving.is_set():
-            if self.live.session.samples:
-                self.knowing.look()
-            self._solving.wait(self.knowing.pause_s if self.live.session.samples else 0.5)
-        if self.live.session.samples and not self._solving.is_set():
-            self.knowing.look()  # what stays on the screen after the end is all that was learned
-
-    def _look_for_causes(self) -> None:
-        causes = self.knowing.causes
-        looked_s = time.monotonic()
-        has_ended = False
-        while not has_ended and not self._solving.wait(LOOK_FOR_END_S):
-            has_ended = self.source.ended
-            if has_ended or time.monotonic() - looked_s >= causes.pause_s:
-                if self.live.session.samples:
-                    causes.look()
-                looked_s = time.monotonic()
 
     # -- drawing ---------------------------------------------------------------------------------
 
@@ -238,39 +198,20 @@ class View(App[None]):
         if self._is_closing:
             return
         with self.lock:
-            state = state_of(self.live)
-            source = self.source
-            waits = (source.silent_s, source.no_sample_s)
-            verdict = verdict_line(
-                self.live,
-                self._names,
-                source.paused,
-                *waits,
-                port_state=source.port_state,
-                is_behind=source.is_behind,
-            )
-            if self.source.ended:
-                verdict = ENDED
-            operator = operator_words(self.live, self._names, self.source.paused)
-            spent = spent_line(self.live, self.size.width - 1)
-        idle = source.paused or source.ended or source.port_state or source.is_behind
-        idle = idle or max(waits) > SILENT_S
-        if idle and state != STOP:
-            state = WAITING
-            operator = (WAITING, verdict[0])
+            now = self.model.moment(self.size.width - 1)
         self._draw_banner()
         if self.operator:
-            self._draw_operator(*operator)
+            self._draw_operator(*now.operator)
         else:
-            self._draw_all(verdict, state, spent)
-        self._ring(state)
+            self._draw_all(now)
+        self._ring(now.state)
 
-    def _draw_all(self, verdict: tuple[str, str], state: str, spent: str) -> None:
+    def _draw_all(self, now: Moment) -> None:
         """Everything between banner and keys, for who sits and reads."""
         self._draw_head()
-        self._put("verdict", self._verdict(verdict, state))
+        self._put("verdict", self._verdict(now.verdict))
         self._draw_maps()
-        self._put("spent", self._line(spent))
+        self._put("spent", self._line(now.spent))
         self._draw_cause()
         self._draw_advice()
         keys = keys_line(self.size.width - 1, len(self._names), self.source.speed is not None)
@@ -300,7 +241,7 @@ class View(App[None]):
         kind = STOP if worst < STOP_NOW else WAITING
         style = state_style(self.look, kind) + Style(bold=True)
         width = self.size.width
-        text = self.look.plain(f" {'STOP NOW: ' if kind == STOP else 'LOOK: '}{text}  a: seen ")
+        text = self.look.plain(f" {LEADS[kind]}: {text}  a: seen ")
         folded = Text(text, style, end="")
         rows = folded.wrap(self.console, width)
         for row in rows:
@@ -314,28 +255,14 @@ class View(App[None]):
         if self.banner_at is None and self.live.alarms.worst() >= 0:
             self.banner_at = time.monotonic()
 
-    def _verdict(self, words: tuple[str, str], state: str) -> Text:
+    def _verdict(self, words: tuple[str, str]) -> Text:
         # STOP stands in the banner; the verdict tells whether samples are used.
         kind = LEARNING if words[0].startswith(LEARNING) else WAITING
         first = Text(self.look.plain(f" {words[0]} "), state_style(self.look, kind), end="")
         return Text("\n", end="", overflow="fold").join([first, self._line(f" {words[1]}")])
 
     def _draw_head(self) -> None:
-        live, session = self.live, self.live.session
-        counters = session.counters
-        unit = session.description.axes.load_unit
-        lambdas = " ".join(
-            f"{name} {'-' if value != value else f'{value:.2f}'}"
-            for name, value in zip(self._names, live.lambdas, strict=False)
-        )
-        parts = [
-            clock(live.time_s),
-            f"{live.speed_rpm:.0f} rpm {live.load:.0f} {unit}",
-            f"lambda {lambdas} (target {live.target:.2f})",
-            f"lost {counters.lost}",
-        ]
-        if self.source.speed is not None:
-            parts.append(f"x{self.source.speed:g}")
+        parts = self.model.head()
         if self._note_shown:
             parts.insert(1, self._note_shown)
         self._put("head", self._line("  ".join(parts)))
@@ -343,7 +270,7 @@ class View(App[None]):
     def _draw_maps(self) -> None:
         axes = self.live.session.description.axes
         snapshot = self.knowing.latest
-        target = _advised_cells(snapshot)
+        target = advised_cells(snapshot)
         area = self.screen_stack[0].query_one("#maps")
         width, height = area.size.width, area.size.height
         count = len(self._names)
@@ -381,10 +308,7 @@ class View(App[None]):
         self._put("cause", self._line(text, "bold"))
 
     def _draw_advice(self) -> None:
-        snapshot = self.knowing.latest
-        advice = snapshot.advice if snapshot is not None else None
-        aside = snapshot.aside if snapshot is not None else 0
-        lines = advice_lines(advice, self.live.session.description, aside)
+        lines = self.model.advice(self.knowing.latest)
         shown = [self._line(line, "bold" if k == 0 else "") for k, line in enumerate(lines)]
         self._put("advice", Text("\n", end="").join(shown))
 
@@ -496,5 +420,5 @@ class View(App[None]):
 
     def action_leave(self) -> None:
         """End; whoever started the view writes what was learned."""
-        self._solving.set()
+        self._thinking.end()
         self.exit()

@@ -41,15 +41,16 @@ class Causes:
         return self.latest
 
 
-def cause_line(found: Diagnosis | None) -> str:
-    """Return one line when something is likely, else ""."""
+def cause_line(found: Diagnosis | None, has_keys: bool = True) -> str:
+    """Return one line when something is likely, else "". has_keys: the reader sits at the keys."""
     if found is None or not found.likely:
         return ""
     # What makes the tables unsafe is named, wherever it stands.
     first = (found.unsafe or found.likely)[0]
     more = len(found.likely) - 1
     start = "DO NOT STORE" if found.unsafe else "not VE alone"
-    return f"{start} (d: more): {title_line(first)}" + (f" (and {more} more)" if more else "")
+    key = " (d: more)" if has_keys else ""
+    return f"{start}{key}: {title_line(first)}" + (f" (and {more} more)" if more else "")
 
 
 def cause_page(found: Diagnosis | None) -> list[str]:

@@ -89,13 +89,14 @@ def close_up(
         lines = (
             f"\nnearest cell {axes.speed_rpm[at_column]:g} rpm, {axes.load[at_row]:g} "
             f"{axes.load_unit}{seen}:"
-            f"\ncorrection {_correction(solution, here)} (standard error)"
+            f"\ncorrection {correction_text(solution, here)} (standard error)"
         )
         text.append(look.plain(lines))
     return text
 
 
-def _correction(solution: Solution, here: tuple[int, int]) -> str:
+def correction_text(solution: Solution, here: tuple[int, int]) -> str:
+    """Return the correction of the cell (row, column) with its standard error."""
     value, error = solution.correction[here], solution.standard_error[here]
     return signed_text(100.0 * float(value), 100.0 * float(error), "%", 1)
 

@@ -136,7 +136,7 @@ def _speed_label(speed_rpm: float, cell: int, thousands: bool) -> str:
 def _style_of(
     layer: Layer, value: float, here: bool, aimed: bool, look: Look
 ) -> tuple[Style, float | None]:
-    level = _level(layer, value)
+    level = level_of(layer, value)
     style = _style(level, look)
     if aimed:
         style += Style(underline=True, bold=True)
@@ -151,10 +151,11 @@ def _cell(
     tail = MARK if here else " "
     if look.colours == NO_COLOUR and not here and level is not None:
         tail = RAMP[min(int(level * len(RAMP)), len(RAMP) - 1)]
-    return f"{_number(value, cell - 1, layer.signed):>{cell - 1}}{tail}"
+    return f"{number_text(value, cell - 1, layer.signed):>{cell - 1}}{tail}"
 
 
-def _level(layer: Layer, value: float) -> float | None:
+def level_of(layer: Layer, value: float) -> float | None:
+    """Return where in the shading a value lies, 0 to 1; None where there is no value."""
     if value != value:
         return None
     size = abs(value) if layer.signed else value
@@ -168,11 +169,21 @@ def _style(level: float | None, look: Look) -> Style:
     if look.colours == FEW_COLOURS:
         step = min(int(level * len(SIXTEEN)), len(SIXTEEN) - 1)
         return Style(color="#ffffff" if step < 2 else "#000000", bgcolor=SIXTEEN[step])
-    step = min(int(level * len(CIVIDIS)), len(CIVIDIS) - 1)
-    return Style(color="#ffffff" if step < DARK_STEPS else "#000000", bgcolor=CIVIDIS[step])
+    step = step_of(level)
+    return Style(color=ink_on(step), bgcolor=CIVIDIS[step])
 
 
-def _number(value: float, room: int, signed: bool) -> str:
+def step_of(level: float) -> int:
+    """Return which of `CIVIDIS` shades a level."""
+    return min(int(level * len(CIVIDIS)), len(CIVIDIS) - 1)
+
+
+def ink_on(step: int) -> str:
+    """Return the colour of figures on a step of `CIVIDIS`."""
+    return "#ffffff" if step < DARK_STEPS else "#000000"
+
+
+def number_text(value: float, room: int, signed: bool) -> str:
     """Return a number in so many characters; a point for none."""
     if value != value:
         return "."

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.core.alarms import STOP_NOW
+from breathmap.learner.core.alarms import NAMES, STOP_NOW
 from breathmap.learner.core.gates import primary_reason
 from breathmap.learner.core.kernel import WEIGHT, Evidence
 from breathmap.learner.decide.guide import (
@@ -64,7 +64,8 @@ class Watch:
     time_s: how long it has looked, gaps left out. speed_rpm, load, lambdas: now. landed[bank]: per
     cell, the watch's time when a used observation last landed there. alarms: the session's; what
     earlier sources raised has been seen. raised_s: of each latched alarm the watch's time when it
-    was raised.
+    was raised. came[kind], came_s[kind]: how often its cause has come, and
+    when last.
     """
 
     def __init__(self, session: Session) -> None:
@@ -72,6 +73,9 @@ class Watch:
         self.alarms = session.alarms
         self.alarms.acknowledge()
         self.raised_s: dict[int, float] = {}
+        self.came = [0] * len(NAMES)
+        self.came_s: dict[int, float] = {}
+        self._was_active = [False] * len(NAMES)
         self.time_s = 0.0
         self.speed_rpm = self.load = float("nan")
         self.lambdas: list[float] = []
@@ -115,11 +119,18 @@ class Watch:
         self._note_raised()
 
     def _note_raised(self) -> None:
-        for kind, latched in enumerate(self.alarms.latched):
-            if not latched:
-                self.raised_s.pop(kind, None)
-            elif kind not in self.raised_s:
+        for kind, (latched, active) in enumerate(
+            zip(self.alarms.latched, self.alarms.active, strict=True)
+        ):
+            is_new = latched and kind not in self.raised_s
+            if is_new:
                 self.raised_s[kind] = self.time_s
+            elif not latched:
+                self.raised_s.pop(kind, None)
+            if is_new or (latched and active and not self._was_active[kind]):
+                self.came[kind] += 1
+                self.came_s[kind] = self.time_s
+            self._was_active[kind] = active
 
     def _look(self, sample: Sample) -> None:
         step_s = (sample.time_us - self._last_us) * 1e-6 if self._last_us >= 0 else 0.0
@@ -242,7 +253,10 @@ def wanted_squares(session: Session) -> Mask:
 
 def state_of(watch: Watch) -> str:
     """Return the one word: STOP, LEARNING (every bank is) or WAITING."""
-    if 0 <= watch.alarms.worst() < STOP_NOW:
-        return STOP
+    return STOP if 0 <= watch.alarms.worst() < STOP_NOW else calm_state_of(watch)
+
+
+def calm_state_of(watch: Watch) -> str:
+    """Return the same as if no alarm were latched."""
     banks = range(len(watch.landed))
     return LEARNING if all(watch.verdict(bank) == USED for bank in banks) else WAITING

@@ -9,9 +9,19 @@ from breathmap.tools.base.uncertain import error_text
 from breathmap.tools.report.words import CAUTIONS
 from breathmap.tools.run.alarm_words import clock, remedy_of, what_alarm
 from breathmap.tools.run.observer import CATCHING_UP, SILENT_S, no_sample_text
-from breathmap.tools.view.state import LEARNING, STOP, USED, WAITING, Watch, state_of
+from breathmap.tools.view.state import (
+    LEARNING,
+    STOP,
+    USED,
+    WAITING,
+    Watch,
+    calm_state_of,
+    state_of,
+)
 
-ENDED = ("ENDED: nothing more will come", "to do: q writes everything and leaves")
+ENDED = "ENDED: nothing more will come"
+# Before the text of an alarm, by the state that it makes.
+LEADS = {STOP: "STOP NOW", WAITING: "LOOK"}
 HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
     ("", "correction, standard error, where observations land"),
@@ -44,15 +54,17 @@ def verdict_line(
     no_sample_s: float = 0.0,
     port_state: str = "",
     is_behind: bool = False,
+    has_keys: bool = True,
 ) -> tuple[str, str]:
     """Return (is it learning and if not why not, what to do). port_state: what is the matter with
-    the port. is_behind: what is shown is of some time ago."""
+    the port. is_behind: what is shown is of some time ago. has_keys: who reads sits at the keys."""
     if port_state:
         return f"NOT LEARNING: {port_state}", "to do: plug it in again; it goes on by itself"
     if is_behind:
         return CATCHING_UP[0].upper() + CATCHING_UP[1:], "to do: go by the engine's own gauges"
     if paused:
-        return "PAUSED: nothing is learned or recorded; alarms go on", "to do: space goes on"
+        at = "" if has_keys else " at the terminal that runs it"
+        return "PAUSED: nothing is learned or recorded; alarms go on", f"to do: space goes on{at}"
     if silent_s > SILENT_S:
         return (
             f"NOT LEARNING: nothing has arrived for {silent_s:.0f} s",
@@ -70,6 +82,13 @@ def verdict_line(
     meaning, remedy = EXPLANATIONS[reason]
     where = "" if len(reasons) == 1 and USED not in verdicts else f" ({_bank_of(verdicts, names)})"
     return f"NOT LEARNING{where}: {meaning}", f"to do: {remedy}"
+
+
+def ended_words(has_keys: bool) -> tuple[str, str]:
+    """Return what is said, and what to do, once the source is over."""
+    return ENDED, "to do: " + (
+        "q writes everything and leaves" if has_keys else "wait for the results"
+    )
 
 
 def _bank_of(verdicts: list[str], names: list[str]) -> str:
@@ -111,8 +130,10 @@ def region_words(region: Region, description: EngineDescription) -> str:
     )
 
 
-def advice_lines(advice: Advice | None, description: EngineDescription, aside: int) -> list[str]:
-    """Return where to go next and how long it will still take."""
+def advice_lines(
+    advice: Advice | None, description: EngineDescription, aside: int, has_keys: bool = True
+) -> list[str]:
+    """Return where to go next and how long it will still take. has_keys: see `verdict_line`."""
     goal = description.goal.error_pct
     if advice is None:
         return ["go next: run anywhere within the axes", "the first estimate follows in seconds"]
@@ -120,7 +141,8 @@ def advice_lines(advice: Advice | None, description: EngineDescription, aside: i
     left_out = f"; {aside} square{'s' if aside > 1 else ''} left out" if aside else ""
     if advice.region is None:
         if math.isinf(advice.minutes_left):
-            return ["go next: no ground is left to advise (X takes all back in)", ""]
+            back = " (X takes all back in)" if has_keys else ""
+            return [f"go next: no ground is left to advise{back}", ""]
         return [
             f"goal reached: {expected} on the ground reached{left_out}",
             f"the goal is {goal:g} %; go on for new ground, or quit",
@@ -149,11 +171,22 @@ def alarm_line(watch: Watch, names: list[str]) -> str:
     kind = watch.alarms.worst()
     if kind < 0:
         return ""
+    more = sum(watch.alarms.latched) - 1
+    return alarm_text(watch, names, kind) + (f" (and {more} more)" if more else "")
+
+
+def alarm_text(watch: Watch, names: list[str], kind: int) -> str:
+    """Return what a latched alarm means, when it was raised, and what to do."""
     bank = watch.alarms.bank[kind]
     text = what_alarm(kind, names[bank] if bank >= 0 else "", watch.alarms.value[kind])
     at = clock(watch.raised_s.get(kind, watch.time_s))
-    more = sum(watch.alarms.latched) - 1
-    return f"{text}, at {at}. {remedy_of(kind)}{f' (and {more} more)' if more else ''}"
+    return f"{text}, at {at}. {remedy_of(kind)}"
+
+
+def again_text(watch: Watch, kind: int) -> str:
+    """Return when a latched alarm's cause came back, "" where it did not."""
+    again_s = watch.came_s.get(kind, 0.0)
+    return f"again at {clock(again_s)}" if again_s > watch.raised_s.get(kind, again_s) else ""
 
 
 def start_text() -> list[str]:
@@ -175,11 +208,15 @@ def keys_line(width: int, banks: int, can_change_speed: bool) -> str:
 
 def operator_words(watch: Watch, names: list[str], paused: bool) -> tuple[str, str]:
     """Return the one word and one short line for operator mode."""
-    state = state_of(watch)
-    if state == STOP:
+    if state_of(watch) == STOP:
         return STOP, alarm_line(watch, names)
+    return calm_words(watch, names, paused)
+
+
+def calm_words(watch: Watch, names: list[str], paused: bool) -> tuple[str, str]:
+    """Return the same as if no alarm were latched."""
     if paused:
         return WAITING, "paused"
-    if state == LEARNING:
+    if calm_state_of(watch) == LEARNING:
         return LEARNING, ""
-    return state, verdict_line(watch, names, paused, 0.0)[1]
+    return WAITING, verdict_line(watch, names, paused, 0.0)[1]
