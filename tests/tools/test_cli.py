@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,8 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.version import version_line
 from breathmap.tools.demo.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
+from breathmap.tools.make.commands import PLACE
+from breathmap.tools.make.commands import text as table_text
 from breathmap.tools.run.results import CAUSES, EVIDENCE, FILM, SUMMARY
 from breathmap.tools.run.trace import TRACE
 
@@ -417,14 +420,48 @@ def test_simulated_device_says_who_it_is(tmp_path: Path) -> None:
     assert first.type == IDENTITY.number
 
 
+def loaded_by(arguments, **environment):
+    """Run a command line as the console command does; return what it printed, and what it loaded
+    of packages and of our modules."""
+    code = f"import sys; sys.argv[1:] = {arguments}; import atexit; "
+    code += "atexit.register(lambda: print(*sorted(sys.modules))); "
+    code += "from breathmap.tools.cli.start import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60,
+        env={**os.environ, **environment},
+    )  # fmt: skip
+    *lines, loaded = done.stdout.splitlines()
+    return "\n".join(lines), set(loaded.split())
+
+
+HEAVY = {"numpy", "scipy", "serial", "textual", "bokeh"}
+
+
 def test_the_version_is_told_without_the_program():
     """The console command says its version without loading numpy, typer or any command."""
-    code = "import sys; sys.argv[1:] = ['--version']; from breathmap.tools.cli.start import main; "
-    code += "main(); print(*sorted(sys.modules))"
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
-    )
-    line, loaded = done.stdout.splitlines()
+    line, loaded = loaded_by(["--version"])
     assert line == version_line()
-    heavy = {"numpy", "scipy", "typer", "rich", "pydantic", "breathmap.tools.cli.main"}
-    assert not heavy & set(loaded.split())
+    assert not (HEAVY | {"pydantic", "typer", "rich", "breathmap.tools.cli.main"}) & loaded
+
+
+@pytest.mark.parametrize(("arguments", "environment", "told"), [
+    (["--help"], {}, "Usage: breathmap"),
+    ([], {}, "What to do first:"),
+    ([], {"_BREATHMAP_COMPLETE": "complete_zsh", "_TYPER_COMPLETE_ARGS": "breathmap rep"},
+     "replay"),
+], ids=["help", "bare", "complete"])  # fmt: skip
+def test_help_and_shell_load_no_command(arguments, environment, told):
+    """Help, the bare program and the shell's completion load the table of commands and none of
+    them."""
+    text, loaded = loaded_by(arguments, **environment)
+    assert told in text
+    ours = {name for name in loaded if name.startswith("breathmap.")}
+    shelf = {f"breathmap.tools.cli.{name}" for name in ("start", "main", "commands", "listed")}
+    rooms = {"breathmap.tools", "breathmap.tools.cli"}
+    assert {name for name in ours if not name.startswith("breathmap.tools.base")} <= shelf | rooms
+    assert not HEAVY & loaded
+
+
+def test_the_table_of_commands_is_fresh():
+    """What help shows of the commands is what they say themselves."""
+    assert PLACE.read_text("utf-8") == table_text()

@@ -9,12 +9,11 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-import typer
 from command_line import Breathmap
 from processes import BREATHMAP
 
 from breathmap.tools.cli import board as board_cli
-from breathmap.tools.cli.main import app
+from breathmap.tools.cli.main import whole
 
 # Commands without --json, each with its reason; a new one needs one.
 WITHOUT: dict[str, str] = {}
@@ -31,7 +30,7 @@ def all_commands() -> Iterator[tuple[str, Any]]:
         for name, one in inner.items():
             yield from below(one, [*words, name])
 
-    yield from below(typer.main.get_command(app), [])
+    yield from below(whole(), [])
 
 
 COMMANDS = dict(all_commands())

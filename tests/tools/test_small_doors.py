@@ -11,14 +11,13 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-import typer
 from command_line import Breathmap, refused
 from log_bench import engine_folder
 from typer.testing import CliRunner
 
 from breathmap.tools import start
 from breathmap.tools.cli import complete
-from breathmap.tools.cli.main import app
+from breathmap.tools.cli.main import app, whole
 
 
 def commands(command: Any, words: tuple[str, ...] = ()) -> dict[tuple[str, ...], Any]:
@@ -30,7 +29,7 @@ def commands(command: Any, words: tuple[str, ...] = ()) -> dict[tuple[str, ...],
     return found
 
 
-ALL = commands(typer.main.get_command(app))
+ALL = commands(whole())
 
 
 def test_the_bare_command_helps(breathmap: Breathmap) -> None:

@@ -20,12 +20,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table as RichTable
 from rich.text import Text
 
+from breathmap.tools.base import texts
 from breathmap.tools.base.texts import json_text, visible
 
 PLAIN_EVERY_S = 10.0
-
-# Whether the present command has printed its result as JSON: an error after it adds no second one.
-printed_result = False
 
 
 class Table(RichTable):
@@ -135,8 +133,7 @@ class Screen:
     def result(self, result: dict[str, Any]) -> bool:
         """Print a command's result as JSON to stdout when asked for; True when it was."""
         if self.as_json:
-            global printed_result
-            printed_result = True
+            texts.printed_result = True
             sys.stdout.write(json_text(result) + "\n")
         return self.as_json
 

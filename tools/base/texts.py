@@ -16,6 +16,9 @@ _OBEYED = re.compile(f"[{OBEYED}]")
 _NAMED = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 MOST_CHARACTERS = 1000
 
+# Whether the present command has printed its result as JSON: an error after it adds no second one.
+printed_result = False
+
 
 def visible(text: str) -> str:
     r"""Return a text in one line, with everything that a terminal would obey as \x1b or \u202e.

@@ -11,7 +11,8 @@ from breathmap.learner.decide.proposal import PRESETS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.complete import passes
-from breathmap.tools.cli.job import AsJson, RuleName, looking
+from breathmap.tools.cli.job import RuleName, looking
+from breathmap.tools.cli.options import AsJson
 from breathmap.tools.job.axes import of_job
 from breathmap.tools.job.folder import is_job
 from breathmap.tools.run.axes import Advised, advise_on, of_files, save_new

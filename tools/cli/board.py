@@ -16,6 +16,7 @@ from breathmap.tools.base.files import make_folder
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.job import working
+from breathmap.tools.cli.options import AsJson
 from breathmap.tools.install.copy import Placed, install_on
 from breathmap.tools.install.files import (
     BOARD_FILE,
@@ -59,7 +60,6 @@ DescriptionOrJob = Annotated[
 ]
 Port = Annotated[str, typer.Argument(metavar="PORT", help="The board's port, or any pyserial URL.")]
 Baud = Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 
 
 @board_app.command(
@@ -251,3 +251,8 @@ def clear(
     if screen.result({"port": port, "cleared": True, "samples_used_before": used}):
         return
     screen.say(f"The board has forgotten {used:,} used samples and begins anew.")
+
+
+def add_board(app: typer.Typer, exit_codes: str) -> None:
+    """Add the commands to the program."""
+    app.add_typer(board_app, name="board")

@@ -1,20 +1,23 @@
-"""`check`: what an engine description and its tables were understood to say."""
+"""The command `breathmap check`: what a description and its tables were understood to say."""
 
 import math
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
+
+import typer
 
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import USUAL_INTAKE_C
 from breathmap.learner.words.description import LOAD_UNITS_SAID, EngineDescription, Storage
-from breathmap.learner.words.description_text import mapping_text
+from breathmap.learner.words.description_text import annotated_example, mapping_text
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description
 from breathmap.tools.base.odd_tables import cut_short, odd_cells
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.base.texts import counted
+from breathmap.tools.cli.options import AsJson, Columns
 from breathmap.tools.logs.open import log_rows, with_mapping
 from breathmap.tools.logs.propose import (
     described_with,
@@ -28,6 +31,55 @@ from breathmap.tools.run.learning import load as load_engine
 
 # Where the delay is shown: idle-like, cruising, hard at work (speed rpm, pressure kPa).
 DELAY_POINTS = ((1500.0, 35.0), (3000.0, 55.0), (6000.0, 95.0))
+
+EXAMPLES = (
+    "Examples:\n\n"
+    "`breathmap check engine.toml`\n\n"
+    "`breathmap check --example > engine.toml` (every key explained, to start from)\n\n"
+    "`breathmap check --pipe 420x38+430x45` (the exhaust's volume from lengths and bores, mm)\n\n"
+    "`breathmap check engine.toml ride.csv` (a log as understood; without a [log] part in the "
+    "description one is proposed)\n\n"
+)
+
+
+def check(
+    description: Annotated[
+        Path | None,
+        typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False),
+    ] = None,
+    log: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="LOG", help="A log: how the description understands it.", show_default=False
+        ),
+    ] = None,
+    column: Columns = None,
+    pipe: Annotated[
+        str,
+        typer.Option(
+            metavar="LENGTHxBORE",
+            help="Exhaust pipe from valves to sensor, mm: say its volume. Parts with +.",
+        ),
+    ] = "",
+    example: Annotated[
+        bool, typer.Option("--example", help="Print an annotated example and do nothing else.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read an engine description and its tables, or a log by it, and print what was understood."""
+    if example:
+        if not Screen(as_json).result({"example": annotated_example()}):
+            Screen().paste(annotated_example())
+        return
+    if pipe:
+        show_pipe(pipe, Screen(as_json))
+        return
+    if description is None:
+        raise UserError("give an engine description, or --example to print one to start from")
+    if log is not None:
+        check_with_log(description, log, column or [], Screen(as_json))
+        return
+    check_engine(description, Screen(as_json))
 
 
 def check_engine(path: Path, screen: Screen) -> None:
@@ -210,3 +262,8 @@ def _banks_table(u: dict[str, Any]) -> Table:
 
 def _axis(name: str, points: list[float], unit: str) -> str:
     return f"{name}: {len(points)} breakpoints, {points[0]:g} to {points[-1]:g} {unit}"
+
+
+def add_check(app: typer.Typer, exit_codes: str) -> None:
+    """Add the command to the program."""
+    app.command("check", epilog=EXAMPLES + exit_codes)(check)

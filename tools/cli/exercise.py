@@ -15,6 +15,7 @@ from breathmap.tools.base.texts import one_line
 from breathmap.tools.classroom.engine import prepare_exercise
 from breathmap.tools.classroom.exercise import LEVELS, WORKSHEET
 from breathmap.tools.classroom.marking import Mark, mark
+from breathmap.tools.cli.options import AsJson
 from breathmap.tools.demo.simulating import Order, serve, write_drive
 
 MOST_SEED = 10**6
@@ -28,7 +29,6 @@ Word = Annotated[
         show_default=False,
     ),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 LEVELS_HELP = "; ".join(f"{number}: {level.text}" for number, level in LEVELS.items())
 
 

@@ -8,7 +8,7 @@ import typer
 
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.uncertain import signed_text
-from breathmap.tools.cli.job import AsJson
+from breathmap.tools.cli.options import AsJson
 from breathmap.tools.fleet.gather import Compared, Gathered
 from breathmap.tools.fleet.gather import gather as gather_recordings
 from breathmap.tools.run.summary_text import show_summary
@@ -114,5 +114,5 @@ def _banks_text(one: Compared) -> str:
 
 
 def add_gather(app: typer.Typer, exit_codes: str) -> None:
-    """Add the command to an application."""
-    app.command(epilog=EXAMPLES + exit_codes)(gather)
+    """Add the command to the program."""
+    app.command("gather", epilog=EXAMPLES + exit_codes)(gather)

@@ -15,6 +15,7 @@ from breathmap.learner.decide.proposal import DECISIONS, PRESETS, Rules
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.cli.complete import jobs, recordings
+from breathmap.tools.cli.options import AsJson, Columns
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job import drop as dropping
 from breathmap.tools.job.cautions import nearest_cell, show_reasons
@@ -47,18 +48,7 @@ OtherDevice = Annotated[
         help="Take another device than the job's, for a reason that the history keeps.",
     ),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON to stdout.")]
 RULES = Rules()
-Columns = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--column",
-        metavar="KEY=HEADING",
-        help="With a log: which column is what (AFR#2: the second so called), or a number that "
-        "always holds. KEY: as in [log], and measured_lambda@BANK.",
-        show_default=False,
-    ),
-]
 Preset = Literal["cautious", "standard", "bold"]
 
 MaxChange = Annotated[

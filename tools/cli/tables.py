@@ -9,7 +9,8 @@ from breathmap.learner.decide.proposal import PRESETS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder, write_text
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.cli.job import AsJson, JobFolder, RuleName, looking, working
+from breathmap.tools.cli.job import JobFolder, RuleName, looking, working
+from breathmap.tools.cli.options import AsJson
 from breathmap.tools.job.edit import How, Where, edit_job
 from breathmap.tools.job.enter import (
     DecimalMark,

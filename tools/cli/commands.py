@@ -1,0 +1,63 @@
+"""The program's commands, each loaded when it is called: its parts take longer than the help.
+
+What the help and the shell show of all of them stands in `listed.py`, written from the commands
+themselves by `python -m breathmap.tools.make.commands`.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+from typer.main import get_group
+
+from breathmap.tools.cli.listed import LISTED
+
+if TYPE_CHECKING:
+    from typer._click import Command, Context
+
+EXIT_CODES = "Exit codes: 0 done; 2 something must be put right first (one line says what)."
+# Modules of this shelf with what adds their commands, in the order in which help shows them.
+ADDERS = (
+    ("demo", "add_demo"),
+    ("learn", "add_learn"),
+    ("replay", "add_replay"),
+    ("check", "add_check"),
+    ("simulate", "add_simulate"),
+    ("export", "add_export"),
+    ("report", "add_report"),
+    ("diagnose", "add_diagnose"),
+    ("axes", "add_axes"),
+    ("gather", "add_gather"),
+    ("job", "add_commands"),
+    ("tables", "add_tables"),
+    ("board", "add_board"),
+    ("exercise", "add_exercise"),
+)
+
+
+class Commands(TyperGroup):
+    """All commands: as listed for whoever looks at them, loaded for whoever calls one."""
+
+    def __init__(self, **options: Any) -> None:
+        options["commands"] = {
+            name: TyperCommand(name, help=text, rich_help_panel=panel)
+            for name, (_, text, panel) in LISTED.items()
+        }
+        super().__init__(**options)
+
+    def resolve_command(
+        self, ctx: "Context", args: list[str]
+    ) -> "tuple[str | None, Command | None, list[str]]":
+        """Return the command that is called, whole."""
+        name, listed, rest = super().resolve_command(ctx, args)
+        if listed is None or name is None:
+            return name, listed, rest
+        return name, part(*ADDERS[LISTED[name][0]])[name], rest
+
+
+def part(module: str, adder: str) -> "dict[str, Command]":
+    """Load the commands of one module, by their names."""
+    app = typer.Typer(rich_markup_mode="markdown")
+    getattr(import_module(f"breathmap.tools.cli.{module}"), adder)(app, EXIT_CODES)
+    return dict(get_group(app).commands)
