@@ -26,6 +26,7 @@ ADDERS = (
     ("simulate", "add_simulate"),
     ("export", "add_export"),
     ("report", "add_report"),
+    ("plot", "add_plot"),
     ("diagnose", "add_diagnose"),
     ("axes", "add_axes"),
     ("gather", "add_gather"),

@@ -40,95 +40,101 @@ LISTED: dict[str, tuple[int, str, str | None]] = {
         "Write one HTML file with everything about a run or a job: maps, errors, decisions.",
         None,
     ),
-    "diagnose": (
+    "plot": (
         7,
+        "Draw drives over time: speed, load, lambda measured and predicted, and what was not "
+        "learned.",
+        None,
+    ),
+    "diagnose": (
+        8,
         "Say what beside VE could explain what was seen, how sure that is, and what to check.",
         None,
     ),
     "axes": (
-        8,
+        9,
         "Say what a table's axes cost, which would be better, and how many are worth it.",
         None,
     ),
     "gather": (
-        9,
+        10,
         "Learn many recordings side by side, add them exactly, and find the one that does not "
         "agree.",
         None,
     ),
     "new": (
-        10,
+        11,
         "Make a job: engine description, starting tables, a place for passes.",
         "The calibration job",
     ),
     "prepare": (
-        10,
+        11,
         "Write the set-up sheet; with --port apply it to the controller and read it back.",
         "The calibration job",
     ),
     "read": (
-        10,
+        11,
         "Read the controller: which table and which set-up it holds. Writes nothing to it.",
         "The calibration job",
     ),
     "propose": (
-        10,
+        11,
         "Solve the open pass: a new table with a decision for every cell.",
         "The calibration job",
     ),
     "accept": (
-        10,
+        11,
         "Make the latest proposal the table of the next pass; with --port store it, too.",
         "The calibration job",
     ),
     "store": (
-        10,
+        11,
         "Write the job's present table to the controller, and read it back.",
         "The calibration job",
     ),
     "undo": (
-        10,
+        11,
         "Go back to any earlier table; with --port store it, too.",
         "The calibration job",
     ),
     "drop": (
-        10,
+        11,
         "Set a recording, or a span of it, aside: on record, and it can be taken back.",
         "The calibration job",
     ),
     "finish": (
-        10,
+        11,
         "Write the final calibration with the set-up put back, and the proof of it.",
         "The calibration job",
     ),
     "history": (
-        10,
+        11,
         "Show what happened in a job, and from what.",
         "The calibration job",
     ),
     "compare": (
-        10,
+        11,
         "Show two tables' difference; of a job and exported files, whether the controller holds "
         "it.",
         "The calibration job",
     ),
     "enter": (
-        11,
+        12,
         "Show tables for a controller without our protocol: to paste, or to type in.",
         "The calibration job",
     ),
     "edit": (
-        11,
+        12,
         "Change cells of the job's present table by hand, on record; `undo` goes back.",
         "The calibration job",
     ),
     "board": (
-        12,
+        13,
         "Put the learner on a MicroPython board, see how it does, fetch what it has learned.",
         None,
     ),
     "exercise": (
-        13,
+        14,
         "For a class: exercises on the simulated bench, with a hidden truth and with faults, work "
         "sheets, and marks.",
         None,

@@ -73,6 +73,21 @@ def tables_of(
     return [table for table in tables if bank in (None, table.bank)]
 
 
+def pass_named(text: str) -> tuple[Path, int | None] | None:
+    """Return the job's folder and the number of the pass that an argument names: JOB (None: the
+    latest) or JOB:pass-2; None where it names no job. UserError where it names something else of
+    one."""
+    if is_job(Path(text)):
+        return Path(text), None
+    folder, _, what = text.rpartition(":")
+    if not folder or not is_job(Path(folder)):
+        return None
+    found = re.fullmatch(r"pass-([0-9]{1,9})", what)
+    if found is None:
+        raise UserError(f"{text}: give JOB or JOB:pass-NUMBER")
+    return Path(folder), int(found[1])
+
+
 def is_file(text: str) -> bool:
     """True when an argument names a table's file."""
     return Path(text).is_file()

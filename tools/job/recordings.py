@@ -220,6 +220,20 @@ def relearn_pass(
 ) -> Session:
     """Return a session that has learned a pass's recordings, in order, but for what is left out:
     by default what is set aside. witnessed: with all that a diagnosis needs."""
+    session, paths = pass_session(job, number, left_out)
+    if witnessed:
+        session.witnessed()
+    with Stop() as stop:
+        relearn(session, paths, screen, stop)
+        if stop.asked:
+            raise UserError("stopped; nothing was changed")
+    return session
+
+
+def pass_session(
+    job: Job, number: int, left_out: LeftOut | None = None
+) -> tuple[Session, list[Path]]:
+    """Return a session for a pass, before its first sample, and the files to learn into it."""
     folder = job.pass_folder(number)
     description = read_description(folder / DESCRIPTION)
     session = Session(description, read_tables(folder / DESCRIPTION, description))
@@ -227,13 +241,7 @@ def relearn_pass(
     session.questions_logs = False
     left_out = left_out_of(job, number) if left_out is None else left_out
     session.leave_out(left_out)
-    if witnessed:
-        session.witnessed()
-    with Stop() as stop:
-        relearn(session, without_earlier(kept(recordings_in(folder), left_out)), screen, stop)
-        if stop.asked:
-            raise UserError("stopped; nothing was changed")
-    return session
+    return session, without_earlier(kept(recordings_in(folder), left_out))
 
 
 def take_in(job: Job, screen: Screen) -> None:

@@ -5,9 +5,6 @@ security policy in the file forbids the reader's browser every connection, and e
 those that are put inside here, each known by its hash.
 """
 
-import base64
-import hashlib
-import re
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +17,7 @@ from breathmap.learner.exact.film import CAUTION as FILM_CAUTION
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.pages import environment
+from breathmap.tools.base.pages import environment, policy_of, scripts_in
 from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.base.version import software_version
 from breathmap.tools.job.folder import is_job
@@ -109,7 +106,7 @@ def render(data: ReportData) -> str:
         seen=SEEN,
         version=software_version(),
         figures={key: Markup(div) for key, div in divs.items()},
-        policy=Markup(_policy([*_scripts_in(library), *_scripts_in(script), sorter])),
+        policy=policy_of([*scripts_in(library), *scripts_in(script), sorter]),
         library=Markup(library),
         sorter=Markup(sorter),
         script=Markup(script),
@@ -123,20 +120,6 @@ def render(data: ReportData) -> str:
         refused=_refused_rows,
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],
-    )
-
-
-def _scripts_in(markup: str) -> list[str]:
-    return re.findall(r"<script[^>]*>(.*?)</script>", markup, flags=re.S)
-
-
-def _policy(scripts: list[str]) -> str:
-    """Return the content security policy: these scripts and no other, styles, and no connection."""
-    hashes = (hashlib.sha256(script.encode()).digest() for script in scripts)
-    allowed = " ".join(f"'sha256-{base64.b64encode(one).decode()}'" for one in hashes)
-    return (
-        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
-        "font-src data:; base-uri 'none'; form-action 'none'"
     )
 
 
