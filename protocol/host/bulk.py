@@ -4,7 +4,7 @@ Null, range and rounding are as in `breathmap.protocol.wire.payload`, and the pl
 as in `breathmap.protocol.book.declaration`; tests hold it to both.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache
 from typing import Any
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from breathmap.protocol.wire.fields import SAMPLE, Field, FrameType
 from breathmap.protocol.wire.payload import BadFrame, bank_count
+from breathmap.protocol.wire.sample import Sample
 from breathmap.protocol.wire.scaling import is_measured
 
 _NUMPY_TYPES = {"u8": "u1", "u16": "<u2", "i16": "<i2", "u32": "<u4", "text16": "S16"}
@@ -48,6 +49,21 @@ def sample_dtype(banks: int) -> np.dtype[np.void]:
     for field in SAMPLE.groups[0].fields:
         members.append((field.name, _value_type(field), (banks,)))
     return np.dtype(members)
+
+
+def samples_table(samples: Iterable[Sample], banks: int) -> npt.NDArray[np.void]:
+    """Return samples one by one as an array of `sample_dtype`, shape (n,): the first `banks` banks
+    of each. They may be one and the same Sample, filled anew."""
+    dtype = sample_dtype(banks)
+    lists = [(name, dtype[name].shape != ()) for name in dtype.names or ()]
+    rows = [
+        tuple(
+            tuple(getattr(sample, name)[:banks]) if is_list else getattr(sample, name)
+            for name, is_list in lists
+        )
+        for sample in samples
+    ]
+    return np.array(rows, dtype)
 
 
 def _value_type(field: Field) -> str:

@@ -16,12 +16,13 @@ from breathmap.learner.api import (
     find_delay,
     solve,
 )
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import BrakeSweep, Drive, RoadRide
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, Exhaust, college_twin
 from breathmap.simulator.run import TruthTrace, perturbed_table, simulate
 from breathmap.simulator.settings import learning_setup
-from breathmap.tools.bench.convergence import describe, to_table
+from breathmap.tools.bench.convergence import describe
 from breathmap.tools.bench.delay import BRAKE_HOLD_S, share_within
 from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
 
@@ -48,7 +49,7 @@ class Recorded:
         self.samples = list(
             simulate(self.parameters, self.controller, drive, seed=3, trace=self.trace)
         )
-        self.table = to_table(self.samples, 2)
+        self.table = samples_table(self.samples, 2)
         self.settings: Settings = describe(self.parameters, self.controller)
 
     def find(self, bank: int, factor: float) -> tuple[FoundDelay, BankReplay]:

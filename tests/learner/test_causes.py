@@ -1,11 +1,11 @@
 """Every cause is seen by its own test and by no other, and what cannot be told is said."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from functools import cache
-from math import sin
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from breathmap.learner.causes.catalogue import CAUSES
 from breathmap.learner.causes.diagnose import (
@@ -22,34 +22,44 @@ from breathmap.learner.causes.diagnose import (
 from breathmap.learner.causes.since import Earlier, earlier_of
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.exact.alive import CarefulLearner
-from breathmap.protocol.wire.sample import Sample
+from breathmap.learner.fast.many import learn_many
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.drives import RoadRide
-from breathmap.simulator.faults import Fault, fault
+from breathmap.simulator.faults import fault
 from breathmap.simulator.run import bench, simulate
 from breathmap.tools.bench.convergence import describe
 
 SEED = 5
-SHORT, LONG = 4.0, 12.0  # minutes
-Change = Callable[[Sample], None]
+SHORT, LONG = 3.0, 8.0  # minutes
+Table = NDArray[np.void]
+Change = Callable[[Table], None]
+
+
+@cache
+def driven(faults: tuple[str, ...], start_s: float, minutes: float, rms: float) -> Table:
+    """The samples of a road ride with some faults, on tables 2 % off or as far as wanted."""
+    parameters, controller = bench(seed=SEED, rms=rms)
+    told = [fault(name, start_s=start_s) for name in faults]
+    drive = RoadRide(60 * minutes, SEED)
+    return samples_table(
+        simulate(parameters, controller, drive, SEED, faults=told, reuse=True), parameters.banks
+    )
 
 
 def ride(
-    faults: Iterable[Fault] = (),
+    *faults: str,
     minutes: float = SHORT,
     change: Change | None = None,
     rms: float = 0.02,
+    start_s: float = 0.0,
 ) -> tuple[CarefulLearner, Witness]:
-    """A road ride on tables 2 % off, learned and witnessed; change: what is done to each sample."""
-    parameters, controller = bench(seed=SEED, rms=rms)
-    learner = CarefulLearner(describe(parameters, controller))
+    """A road ride, learned and witnessed; change: what is done to its samples."""
+    table = driven(faults, start_s, minutes, rms).copy()
+    if change is not None:
+        change(table)
+    learner = CarefulLearner(describe(*bench(seed=SEED, rms=rms)))
     witness = Witness(2)
-    for sample in simulate(
-        parameters, controller, RoadRide(60 * minutes, SEED), SEED, faults=faults, reuse=True
-    ):
-        if change is not None:
-            change(sample)
-        learner.learn_one(sample)
-        witness.take(learner, sample)
+    witness.take_many(learner, table, learn_many(learner, table))
     return learner, witness
 
 
@@ -98,7 +108,7 @@ FACTS = {
 def test_a_fact_is_seen_by_its_own_test_alone(name: str) -> None:
     """What the samples say outright is seen, on the bank it sits on, and nothing else is."""
     start_s = 60.0 if name == "sensor-stuck" else 0.0
-    found = diagnose(*ride([fault(name, start_s=start_s)], minutes=SHORT))
+    found = diagnose(*ride(name, start_s=start_s))
     assert names(found) == FACTS[name]
     assert {finding.bank for finding in found.likely} <= {None, "bank0"}
 
@@ -117,7 +127,7 @@ ODDS = {
 def test_odds_name_the_cause(name: str) -> None:
     """A fault that acts through a column or on the reading is first, alone or with its
     look-alikes, and they are named."""
-    found = diagnose(*ride([fault(name)], minutes=LONG))
+    found = diagnose(*ride(name, minutes=LONG))
     first = found.likely[0]
     assert ODDS[name] in (first.cause.name, *first.alike)
     assert set(first.alike) <= set(first.cause.alike)
@@ -127,71 +137,81 @@ def test_odds_name_the_cause(name: str) -> None:
         assert true is None or first.size == pytest.approx(true, rel=0.5)
 
 
-def warm(sample: Sample) -> None:
+def wave(table: Table, period_s: float) -> NDArray[np.float64]:
+    """A sine over time, a full wave in 2 pi times the period."""
+    return np.sin(1e-6 * table["time_us"] / period_s)
+
+
+def read_leaner(table: Table, factor: NDArray[np.float64]) -> None:
+    """Multiply both readings."""
+    table["measured_lambda"] *= factor[:, np.newaxis]
+
+
+def warm(table: Table) -> None:
     """Intake air that swings by 15 K, and a sensor that adds 0.5 K for each."""
-    off = 15.0 * sin(1e-6 * sample.time_us / 40.0)
+    off = 15.0 * wave(table, 40.0)
     # The controller reckons with what the sensor reads.
-    thinner = (sample.intake_c + 273.15) / (35.0 + off + 273.15)
-    sample.pulse_width_ms = 0.9 + (sample.pulse_width_ms - 0.9) * thinner
-    sample.intake_c = 35.0 + off
-    sample.measured_lambda = [m * (1.0 + 0.5 * off / 308.0) for m in sample.measured_lambda]
+    thinner = (table["intake_c"] + 273.15) / (35.0 + off + 273.15)
+    table["pulse_width_ms"] = 0.9 + (table["pulse_width_ms"] - 0.9) * thinner
+    table["intake_c"] = 35.0 + off
+    read_leaner(table, 1.0 + 0.5 * off / 308.0)
 
 
-def cold(sample: Sample) -> None:
+def cold(table: Table) -> None:
     """Coolant between 72 and 88 degC, and 4 % more fuel for each 10 K below 90."""
-    sample.coolant_c = 80.0 + 8.0 * sin(1e-6 * sample.time_us / 40.0)
-    rich = 0.04 * (90.0 - sample.coolant_c) / 10.0
-    sample.measured_lambda = [m * (1.0 - rich) for m in sample.measured_lambda]
+    table["coolant_c"] = 80.0 + 8.0 * wave(table, 40.0)
+    read_leaner(table, 1.0 - 0.04 * (90.0 - table["coolant_c"]) / 10.0)
 
 
-def low_battery(sample: Sample) -> None:
+def low_battery(table: Table) -> None:
     """Battery between 12 and 14 V, and injectors 0.15 ms later for each volt."""
-    sample.battery_v = 13.0 + sin(1e-6 * sample.time_us / 40.0)
-    off = 0.15 * (13.5 - sample.battery_v) / max(sample.pulse_width_ms - 0.9, 0.5)
-    sample.measured_lambda = [m * (1.0 + off) for m in sample.measured_lambda]
+    table["battery_v"] = 13.0 + wave(table, 40.0)
+    open_ms = np.maximum(table["pulse_width_ms"] - 0.9, 0.5)
+    read_leaner(table, 1.0 + 0.15 * (13.5 - table["battery_v"]) / open_ms)
 
 
-def unflagged(sample: Sample) -> None:
+def unflagged(table: Table) -> None:
     """Fuel that moves by 6 % with nobody saying so."""
-    factor = 1.0 + 0.06 * sin(1e-6 * sample.time_us / 20.0)
-    sample.pulse_width_ms = 0.9 + (sample.pulse_width_ms - 0.9) * factor
-    sample.measured_lambda = [m / factor for m in sample.measured_lambda]
+    factor = 1.0 + 0.06 * wave(table, 20.0)
+    table["pulse_width_ms"] = 0.9 + (table["pulse_width_ms"] - 0.9) * factor
+    read_leaner(table, 1.0 / factor)
 
 
-def afr(sample: Sample) -> None:
+def afr(table: Table) -> None:
     """Air/fuel ratio where lambda is wanted."""
-    sample.measured_lambda = [14.7 * m for m in sample.measured_lambda]
+    table["measured_lambda"] *= 14.7
 
 
-def mbar(sample: Sample) -> None:
+def mbar(table: Table) -> None:
     """Pressure in mbar."""
-    sample.map_kpa *= 10.0
+    table["map_kpa"] *= 10.0
 
 
-def fahrenheit(sample: Sample) -> None:
+def fahrenheit(table: Table) -> None:
     """Coolant in degF."""
-    sample.coolant_c = 32.0 + 1.8 * sample.coolant_c
+    table["coolant_c"] = 32.0 + 1.8 * table["coolant_c"]
 
 
-def crossed(sample: Sample) -> None:
+def crossed(table: Table) -> None:
     """Pressure and throttle in each other's column."""
-    sample.map_kpa, sample.throttle_pct = sample.throttle_pct, sample.map_kpa
+    pressure_kpa = table["map_kpa"].copy()
+    table["map_kpa"] = table["throttle_pct"]
+    table["throttle_pct"] = pressure_kpa
 
 
-def back_and_forth(sample: Sample) -> None:
+def back_and_forth(table: Table) -> None:
     """Every hundredth time is that of long before."""
-    if sample.time_us % 4_000_000 == 0 and sample.time_us:
-        sample.time_us -= 1_000_000
+    table["time_us"][100::100] -= 1_000_000
 
 
-def holes(sample: Sample) -> None:
+def holes(table: Table) -> None:
     """Every twentieth sample has lost one before it."""
-    sample.lost_before = int(sample.time_us % 800_000 == 0)
+    table["lost_before"][::20] = 1
 
 
-def no_air(sample: Sample) -> None:
+def no_air(table: Table) -> None:
     """The first bank's sensor never reads leaner than 1.1."""
-    sample.measured_lambda[0] = min(sample.measured_lambda[0], 1.1)
+    table["measured_lambda"][:, 0] = np.minimum(table["measured_lambda"][:, 0], 1.1)
 
 
 CHANGES: dict[Change, tuple[str, float]] = {
@@ -218,7 +238,7 @@ def test_a_changed_stream_is_told(change: Change) -> None:
 
 def test_a_sensor_that_never_sees_air() -> None:
     """Fuel cuts show a sensor that reads no air, and which bank's."""
-    found = diagnose(*ride([fault("forgot-fuel-cut")], minutes=SHORT, change=no_air))
+    found = diagnose(*ride("forgot-fuel-cut", change=no_air))
     deaf = [f for f in found.likely if f.cause.name == "sensor-deaf"]
     assert [finding.bank for finding in deaf] == ["bank0"]
 
@@ -226,8 +246,7 @@ def test_a_sensor_that_never_sees_air() -> None:
 def test_a_sensor_that_answers_a_cut_late() -> None:
     """Fuel cuts show a sensor that takes long from lean to air, and which bank's; its sister, as
     fast as stated, is left in peace."""
-    faults = [fault("forgot-fuel-cut"), fault("sensor-slow")]
-    found = diagnose(*ride(faults, minutes=5.0))
+    found = diagnose(*ride("forgot-fuel-cut", "sensor-slow", minutes=5.0))
     states = {f.bank: f.state for f in found.findings if f.cause.name == "sensor-late"}
     assert states == {"bank0": SEEN, "bank1": NO_SIGN}
     assert names(found) <= {"forgot-fuel-cut", "sensor-late", "sensor-slow"}
@@ -237,7 +256,7 @@ def test_a_sensor_that_answers_a_cut_late() -> None:
 def test_a_bias_is_named_or_cannot_be_told() -> None:
     """A biased sensor is named with its look-alikes, or the data cannot tell; nothing else is
     likely, and the sister is left in peace."""
-    found = diagnose(*ride([fault("sensor-biased")], minutes=LONG))
+    found = diagnose(*ride("sensor-biased", minutes=LONG))
     assert names(found) <= {"sensor-biased"}
     states = {f.bank: f.state for f in found.findings if f.cause.name == "sensor-biased"}
     assert states["bank0"] in (*STATES[:2], CANNOT_TELL)
@@ -256,7 +275,7 @@ def before() -> Earlier:
 def test_since_a_healthy_pass_it_is_sharp(name: str) -> None:
     """Against an earlier pass a cause is told where the ride alone, on a table 8 % off, may not
     tell it, with its size."""
-    found = diagnose(*ride([fault(name)], minutes=LONG, rms=0.08), before())
+    found = diagnose(*ride(name, minutes=LONG, rms=0.08), before())
     first = found.likely[0]
     assert ODDS[name] in (first.cause.name, *first.alike)
     assert found.since == "pass 1"
@@ -299,7 +318,7 @@ def test_a_rebase_between_two_passes_is_no_change() -> None:
 def test_evidence_alone_says_what_it_cannot_show() -> None:
     """From evidence without samples one factor is still seen; what takes samples is listed as not
     looked at."""
-    learner, _ = ride([fault("fuel-pressure-wrong")], minutes=LONG)
+    learner, _ = ride("fuel-pressure-wrong", minutes=LONG)
     found = diagnose(learner, Witness(2))
     assert names(found) == {"fuel-factor"}
     missing = {finding.cause.name for finding in found.of(NOT_LOOKED_AT)}
@@ -327,20 +346,19 @@ def test_a_witness_keeps_the_latest(monkeypatch: pytest.MonkeyPatch) -> None:
     assert learner.banks[0].used_count > len(rows)
 
 
-def standing(sample: Sample) -> None:
+def standing(table: Table) -> None:
     """Stop the engine."""
-    sample.speed_rpm = 0.0
+    table["speed_rpm"] = 0.0
 
 
-def resting(sample: Sample) -> None:
+def resting(table: Table) -> None:
     """Hold speed and load where they are for good."""
-    sample.speed_rpm, sample.map_kpa, sample.throttle_pct = 3000.0, 60.0, 20.0
+    table["speed_rpm"], table["map_kpa"], table["throttle_pct"] = 3000.0, 60.0, 20.0
 
 
-def unmeasured(sample: Sample) -> None:
+def unmeasured(table: Table) -> None:
     """Send no reading, no pressure and no coolant temperature."""
-    sample.measured_lambda[0] = sample.measured_lambda[1] = float("nan")
-    sample.map_kpa = sample.coolant_c = float("nan")
+    table["measured_lambda"] = table["map_kpa"] = table["coolant_c"] = np.nan
 
 
 @pytest.mark.parametrize(

@@ -6,15 +6,7 @@ from bench_streams import road_stream, twin_learner
 
 from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.replay import BankReplay, locate, normal_equations
-from breathmap.protocol.host.bulk import sample_dtype
-
-
-def as_table(samples):
-    """Samples as the structured array that a recording gives."""
-    table = np.zeros(len(samples), sample_dtype(samples[0].banks))
-    for name in table.dtype.names or ():
-        table[name] = [getattr(sample, name) for sample in samples]
-    return table
+from breathmap.protocol.host.bulk import samples_table
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +21,7 @@ def streamed():
             if not bank.verdict:
                 seen = bank.seen
                 rows.append((number, bank.observation, seen.speed_rpm, seen.load, *seen.terms))
-    return learner, as_table(samples), [np.array(rows) for rows in noted]
+    return learner, samples_table(samples, samples[0].banks), [np.array(rows) for rows in noted]
 
 
 @pytest.mark.parametrize("bank", [0, 1])

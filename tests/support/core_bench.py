@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from breathmap.learner.core.settings import Limits, Settings
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.fast import compiled
-from breathmap.protocol.host.bulk import sample_dtype
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.make.core import command
 
@@ -62,11 +62,7 @@ def use_python(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def table_of(samples: Sequence[Sample]) -> NDArray[np.void]:
     """Return samples as the structured array that recordings give."""
-    table = np.zeros(len(samples), sample_dtype(samples[0].banks))
-    for row, sample in zip(table, samples, strict=True):
-        for name in table.dtype.names or ():
-            row[name] = getattr(sample, name)
-    return table
+    return samples_table(samples, samples[0].banks)
 
 
 def numbers_for_c(settings: Settings, rate_hz: float, table: NDArray[np.void]) -> bytes:

@@ -33,7 +33,7 @@ from breathmap.learner.core.stream import Learner
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.replay import BankReplay, locate
 from breathmap.learner.exact.solve import Solution, solve
-from breathmap.protocol.host.bulk import sample_dtype
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import RoadRide
@@ -118,14 +118,6 @@ def random_bench(seed: int, truth: str) -> tuple[EngineParameters, Controller]:
         for bank in range(parameters.banks)
     ]
     return parameters, Controller(parameters, TWIN_AXES, tables, learning_setup("wideband"))
-
-
-def to_table(samples: list[Sample], banks: int) -> NDArray[np.void]:
-    """Samples as the structured array that a recording gives."""
-    table = np.zeros(len(samples), sample_dtype(banks))
-    for name in table.dtype.names or ():
-        table[name] = [getattr(sample, name) for sample in samples]
-    return table
 
 
 class Scorer:
@@ -221,7 +213,7 @@ def _checkpoint(
     samples: list[Sample],
     trace: TruthTrace,
 ) -> Iterator[tuple[Row | None, Honesty | None]]:
-    table = to_table(samples, len(learner.banks))
+    table = samples_table(samples, len(learner.banks))
     for bank in learner.banks:
         solution = solve(bank.evidence, cells_pct=bank.table.cells)
         masks = scorer.masks(solution)

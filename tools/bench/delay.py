@@ -19,9 +19,10 @@ from rich.table import Table as RichTable
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.exact.delay import TOLD, TOLD_S, find_delay
 from breathmap.learner.exact.replay import BankReplay
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.drives import BrakeSweep, Drive, RoadRide
 from breathmap.simulator.run import TruthTrace, simulate
-from breathmap.tools.bench.convergence import describe, random_bench, run_all, to_table
+from breathmap.tools.bench.convergence import describe, random_bench, run_all
 
 Array = NDArray[np.float64]
 MINUTES = 10.0
@@ -58,7 +59,7 @@ def run_engine(order: tuple[int, str]) -> list[Found]:
         samples.append(sample)
         if len(samples) >= 25 * 60 * MINUTES:
             break
-    table = to_table(samples, parameters.banks)
+    table = samples_table(samples, parameters.banks)
     settings = describe(parameters, controller)
     results = []
     for bank, factor in enumerate(FACTORS):

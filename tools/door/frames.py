@@ -4,7 +4,7 @@ A data frame's columns are known by the engine description's [log] part, by a ma
 or by their headings, as a log's are; what is not sure is refused, since nobody can be asked.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,8 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.log import LogError, LogReader
 from breathmap.learner.words.log_look import look_over
 from breathmap.learner.words.log_rows import Rows, TableRows
-from breathmap.protocol.host.bulk import sample_dtype
+from breathmap.protocol.host.bulk import sample_dtype, samples_table
 from breathmap.protocol.host.recording import read_recording
-from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.logs.formats import frame_rows
@@ -75,7 +74,7 @@ def samples_of(
         look = look_over(LogReader(rows, description).samples(), description)
         if look.odd and description.log is not None and not description.log.take_odd_values:
             raise UserError(f"{path}: {look.odd[0]}")
-        return gathered(LogReader(rows, description).samples(), len(description.bank))
+        return samples_table(LogReader(rows, description).samples(), len(description.bank))
     except LogError as error:
         raise UserError(f"{path}: {error}") from None
 
@@ -91,19 +90,6 @@ def _guessed(
     if mapping.holds_afr and description.engine.afr is None:
         raise UserError(f"{path}: it holds AFR: name the fuel in the engine description")
     return described_with(description, mapping)
-
-
-def gathered(samples: Iterator[Sample], banks: int) -> Samples:
-    """Return samples as one array of `sample_dtype`, shape (n,)."""
-    dtype = sample_dtype(banks)
-    names = dtype.names or ()
-    rows = [
-        tuple(
-            tuple(getattr(s, name)[:banks]) if name in LISTS else getattr(s, name) for name in names
-        )
-        for s in samples
-    ]
-    return np.array(rows, dtype=dtype)
 
 
 def _rows(data: Any) -> Rows:
