@@ -351,12 +351,12 @@ def test_a_storm_of_edges_is_survived(emulator, firmware):
 
 # --- the whole chain ------------------------------------------------------------------------------
 
-MINUTES = 4.0
+MINUTES = 2.0
 SEED = 3
 
 
 def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsys):
-    """Four minutes of riding through sensors, converter, wires and frames: `breathmap learn` leaves
+    """Two minutes of riding through sensors, converter, wires and frames: `breathmap learn` leaves
     less than a sixth of the fuelling error, and hardly more than the samples themselves teach."""
     parameters, controller = college_bench()
     description = write_college(tmp_path / "bench", parameters, controller)

@@ -8,6 +8,7 @@ import pytest
 
 from breathmap.learner.api import solve
 from breathmap.learner.core.stream import BankLearner
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.run import simulate
 from breathmap.tools.base.errors import UserError
@@ -28,8 +29,8 @@ class HalfHour:
         self.scorer = Scorer(self.parameters, controller)
         self.tables = [controller.read_ve(bank) for bank in range(2)]
         self.session = Session(college_description(self.parameters, "wideband"), self.tables)
-        for sample in simulate(self.parameters, controller, RoadRide(1800.0, 3), 3, reuse=True):
-            self.session.learn(sample)
+        samples = simulate(self.parameters, controller, RoadRide(1800.0, 3), 3, reuse=True)
+        self.session.learn_many(samples_table(samples, 2))
 
 
 @cache

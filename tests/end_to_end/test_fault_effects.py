@@ -6,7 +6,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from breathmap.learner.api import Learner, Solution, film_of, solve
+from breathmap.learner.api import Learner, Solution, film_of, learn_many, solve
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.protocol.wire.fields import REASONS
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.faults import FAULTS, fault
@@ -33,11 +34,11 @@ class Ride:
         self.controller = controller
         self.learner = Learner(describe(self.parameters, controller))
         faults = [fault(name)] if name else []
-        for sample in simulate(
+        samples = simulate(
             self.parameters, controller, RoadRide(60 * minutes, seed), seed, faults=faults,
             reuse=True,
-        ):  # fmt: skip
-            self.learner.learn_one(sample)
+        )  # fmt: skip
+        learn_many(self.learner, samples_table(samples, parameters.banks))
 
     def solution(self, bank: int) -> Solution:
         """The exact solution of a bank."""

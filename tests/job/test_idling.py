@@ -9,6 +9,7 @@ from job_bench import Twin
 from breathmap.learner.decide.finished import Judgement, judge
 from breathmap.learner.decide.proposal import Rules, propose
 from breathmap.learner.words.description import Goal
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.drives import Drive, Idle, RoadRide
 from breathmap.simulator.run import simulate
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
@@ -20,8 +21,7 @@ def learned(drive: Drive) -> Session:
     parameters, controller = college_bench()
     tables = [controller.read_ve(bank) for bank in range(2)]
     session = Session(college_description(parameters, "wideband"), tables)
-    for sample in simulate(parameters, controller, drive, seed=1, reuse=True):
-        session.learn(sample)
+    session.learn_many(samples_table(simulate(parameters, controller, drive, 1, reuse=True), 2))
     return session
 
 
