@@ -391,7 +391,7 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
                 f"fresh ride covered: {before.rms_pct:.2f} % before, {after.rms_pct:.2f} % after; "
                 f"straight from the samples {without.rms_pct:.2f} %"
             )
-        assert after.covered > 0.2
+        assert after.covered > 0.1
         assert before.rms_pct > 4.0
         assert after.rms_pct < before.rms_pct / 6
         assert after.rms_pct < 1.2 * without.rms_pct + 0.05
