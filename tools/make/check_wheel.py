@@ -36,6 +36,8 @@ DATA = (
     "protocol/bridge/avr/Makefile",
     "tools/board/README.md",
     "tools/install/heap.mjs",
+    "tools/plot/templates/plot.html",
+    "tools/plot/templates/plot.js",
     "tools/report/templates/report.html",
 )
 # Built where there is a compiler; a checkout holds none.
