@@ -28,6 +28,7 @@ from breathmap.learner.causes.odds import (
     table_grounds,
     weigh,
 )
+from breathmap.learner.causes.scene import ColumnMaker
 from breathmap.learner.causes.since import Earlier, since_grounds
 from breathmap.learner.causes.tally import Ride, extend, extend_evidence
 from breathmap.learner.causes.witness import Witness
@@ -36,6 +37,7 @@ from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.solve import widening_of
+from breathmap.learner.exact.threads import one_thread
 
 Array = NDArray[np.float64]
 
@@ -165,7 +167,8 @@ def diagnose(learner: Learner, witness: Witness, earlier: Earlier | None = None)
         why = f"{', '.join(few)}: fewer than {LEAST_USED:,} used samples"
         findings += [_not_looked_at(cause, why) for cause in _weighed()]
     else:
-        findings += _Search(learner, ride, earlier).run()
+        with one_thread():
+            findings += _Search(learner, ride, earlier).run()
     findings += [
         _not_looked_at(cause, cause.missing)
         for cause in CAUSES.values()
@@ -276,14 +279,24 @@ class _Search:
         accepted = self._take_in(told, candidates)
         return [*missing, *(self._finding(one, accepted) for one in candidates)]
 
-    def _look(self, ride: Ride, bank: int, lag: float, widening: float, keep: bool = False) -> Told:
-        """Sum one bank up under one reading of the samples, and integrate the table out."""
+    def _look(
+        self,
+        ride: Ride,
+        bank: int,
+        lag: float,
+        widening: float,
+        keep: bool = False,
+        makers: Sequence[ColumnMaker] | None = None,
+    ) -> Told:
+        """Sum one bank up under one reading of the samples, and integrate the table out. makers: of
+        the columns, by default those of all causes."""
         one = self.learner.banks[bank]
+        makers = self.makers if makers is None else makers
         if self.has_samples:
-            ext, known = extend(ride, bank, self.makers, self.pulse, widening, lag)
+            ext, known = extend(ride, bank, makers, self.pulse, widening, lag)
         else:
             ext, known = extend_evidence(
-                one.evidence, ride.settings, bank, self.makers, widening
+                one.evidence, ride.settings, bank, makers, widening
             )  # fmt: skip
         if keep:
             self.known = [a and b for a, b in zip(self.known, known, strict=True)]
@@ -372,7 +385,7 @@ class _Search:
         """Weighed over samples that both banks used, and as sure of one bank as of the other."""
         both = self.ride.of_both()
         widening = max(self.widenings[:2])
-        at = partial(self._look, lag=1.0, widening=widening)
+        at = partial(self._look, lag=1.0, widening=widening, makers=())
         straight = [at(both, bank) for bank in (0, 1)]
         exchanged = [at(both.exchanged(), bank) for bank in (0, 1)]
         candidate = _Candidate(cause, (0, 1), None, readings=[(1.0, exchanged)])

@@ -19,11 +19,10 @@ fuel pressure, and every bent one for a pressure sensor.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
+from math import erfc, log, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
-from scipy.special import log_ndtr, logsumexp
 
 from breathmap.learner.exact.moments import Moments
 from breathmap.learner.exact.prior import TERM_SD, Likelihood, Prior, likeliest_scales
@@ -40,6 +39,8 @@ BROAD_SDS = (0.004, 0.01, 0.02, 0.04, 0.08)
 BROAD = 6
 # For the search of noise and leaning: the broad shape is this far off.
 USUAL_BROAD_SD = 0.04
+# Standard deviations beyond which the series is exact to the last digits.
+FAR_OUT = 30.0
 
 
 @dataclass(frozen=True)
@@ -77,13 +78,17 @@ class Extended:
 
 @dataclass(frozen=True)
 class Ground:
-    """The prior of cells, terms and broad shape at one point of the grid: Q, h, log det Q and
-    h' inv(Q) h."""
+    """The prior at one point of the grid, or at several that differ in terms and broad shape alone.
+
+    Q (n, n), h (n,): of the cells; log_det: of Q; pull: h' inv(Q) h. sds (k, terms + BROAD): of
+    terms and broad shape, a row a point.
+    """
 
     Q: Array
     h: Array
     log_det: float
     pull: float
+    sds: Array
 
 
 @dataclass(frozen=True)
@@ -125,41 +130,58 @@ def table_grounds(
     prior = Prior(*shape, n_terms, np.log(cells))
     n = prior.n
     along = prior.bent_along
-    for table_sd, roughness, broad_sd in product(TABLE_SDS, ROUGHNESSES, BROAD_SDS):
-        Q = np.zeros((n + n_terms + BROAD,) * 2)
-        Q[: n + n_terms, : n + n_terms] = prior.matrix(table_sd, roughness)
-        rest = np.arange(n + n_terms, n + n_terms + BROAD)
-        Q[rest, rest] = 1.0 / broad_sd**2
-        h = np.zeros(n + n_terms + BROAD)
-        h[: n + n_terms] = prior.pull(roughness, leaning)
+    sds = np.full((len(BROAD_SDS), n_terms + BROAD), TERM_SD)
+    sds[:, n_terms:] = np.array(BROAD_SDS)[:, None]
+    for table_sd, roughness in product(TABLE_SDS, ROUGHNESSES):
         diagonal = 1.0 / table_sd**2 + prior.eigenvalues / roughness**2
         pulled = leaning / roughness**2 * along
-        log_det = float(np.log(diagonal).sum()) - 2.0 * (
-            n_terms * np.log(TERM_SD) + BROAD * np.log(broad_sd)
+        yield Ground(
+            Q=prior.matrix(table_sd, roughness)[:n, :n],
+            h=prior.pull(roughness, leaning)[:n],
+            log_det=float(np.log(diagonal).sum()),
+            pull=float((pulled**2 / diagonal).sum()),
+            sds=sds,
         )
-        yield Ground(Q, h, log_det, float((pulled**2 / diagonal).sum()))
 
 
 def look(ext: Extended, grounds: Sequence[Ground], noise: float) -> Told:
-    """Integrate cells, terms and broad shape out, at every point of the grid."""
-    base, count = ext.base, ext.n_columns
+    """Integrate cells, terms and broad shape out, at every point of the grid.
+
+    The cells first, once for all points that share their prior; what is left of the others' normal
+    equations (the Schur complement) is small.
+    """
     c = 1.0 / (noise**2 * ext.widening)
-    H, b = ext.H[:base, :base] * c, ext.b[:base] * c
-    Z, z = ext.H[:base, base:] * c, ext.b[base:] * c
-    own = ext.H[base:, base:] * c
     fixed = (ext.weight * 2.0 * np.log(noise) + ext.square / noise**2) / ext.widening
-    value = np.empty(len(grounds))
-    S, u = np.empty((len(grounds), count, count)), np.empty((len(grounds), count))
-    for k, ground in enumerate(grounds):
-        factor = cho_factor(H + ground.Q, lower=True, check_finite=False)
-        data = b + ground.h
-        solved = cho_solve(factor, np.column_stack([data, Z]), check_finite=False)
-        log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
-        mean, back = solved[:, 0], solved[:, 1:]
-        value[k] = -0.5 * (fixed + ground.pull - data @ mean + log_det - ground.log_det)
-        S[k] = own - Z.T @ back
-        u[k] = z - Z.T @ mean
-    return Told(value, S, u)
+    found: list[tuple[float, Array, Array]] = []
+    for ground in grounds:
+        n = len(ground.h)
+        factor = np.linalg.cholesky(ext.H[:n, :n] * c + ground.Q)
+        data = ext.b[:n] * c + ground.h
+        # Columns: terms, broad shape and causes, then the data.
+        half = np.linalg.solve(factor, np.column_stack([ext.H[:n, n:] * c, data]))
+        gone = half.T @ half
+        left = ext.H[n:, n:] * c - gone[:-1, :-1]
+        pulls = ext.b[n:] * c - gone[:-1, -1]
+        log_det = 2.0 * float(np.log(np.diag(factor)).sum())
+        known = fixed + ground.pull - float(gone[-1, -1]) + log_det - ground.log_det
+        found += [_without_rest(left, pulls, known, sds) for sds in ground.sds]
+    values, S, u = zip(*found, strict=True)
+    return Told(np.array(values), np.array(S), np.array(u))
+
+
+def _without_rest(
+    left: Array, pulls: Array, known: float, sds: Array
+) -> tuple[float, Array, Array]:
+    """Integrate terms and broad shape out of what the cells left, under their sds; return value, S
+    and u of the columns."""
+    rest = len(sds)
+    A = left[:rest, :rest] + np.diag(1.0 / sds**2)
+    beside, own = left[:rest, rest:], pulls[:rest]
+    solved = np.linalg.solve(A, np.column_stack([own, beside]))
+    log_det = float(np.linalg.slogdet(A)[1]) + 2.0 * float(np.log(sds).sum())
+    value = -0.5 * (known - float(own @ solved[:, 0]) + log_det)
+    S = left[rest:, rest:] - beside.T @ solved[:, 1:]
+    return value, S, pulls[rest:] - beside.T @ solved[:, 0]
 
 
 @dataclass(frozen=True)
@@ -190,7 +212,7 @@ def weigh(told: Sequence[Told], effects: Sequence[Effect]) -> Sized:
     """
     values = np.sum([one.value for one in told], axis=0)
     if not effects:
-        return Sized(0.0, 0.0, float(logsumexp(values)))
+        return Sized(0.0, 0.0, log_sum(values))
     points = len(values)
     count = len(effects)
     S, u = np.zeros((points, count, count)), np.zeros((points, count))
@@ -210,9 +232,29 @@ def weigh(told: Sequence[Told], effects: Sequence[Effect]) -> Sized:
     for i, one in enumerate(effects):
         if one.sign:
             # Half of the prior is cut away: what is left counts twice.
-            gain += log_ndtr(one.sign * mean[:, i] / sd[:, i]) + np.log(2.0)
+            gain += log_below(one.sign * mean[:, i] / sd[:, i]) + np.log(2.0)
     total = values + gain
-    share = np.exp(total - logsumexp(total))
+    share = np.exp(total - log_sum(total))
     size = float(share @ mean[:, 0])
     spread = float(share @ (sd[:, 0] ** 2 + (mean[:, 0] - size) ** 2))
-    return Sized(size, float(np.sqrt(spread)), float(logsumexp(total)))
+    return Sized(size, float(np.sqrt(spread)), log_sum(total))
+
+
+def log_sum(logs: Array) -> float:
+    """Logarithm of the sum of numbers that are given by their logarithms (n,)."""
+    most = float(logs.max())
+    return most + float(np.log(np.exp(logs - most).sum()))
+
+
+def log_below(z: Array) -> Array:
+    """Logarithm of the normal distribution function at z (n,): far out by its asymptotic series
+    (Abramowitz & Stegun 1964, 26.2.12)."""
+    return np.array([_log_below(one) for one in z.tolist()])
+
+
+def _log_below(z: float) -> float:
+    if z > -FAR_OUT:
+        return log(0.5 * erfc(-z / sqrt(2.0)))
+    over = 1.0 / (z * z)
+    series = 1.0 - over * (1.0 - 3.0 * over * (1.0 - 5.0 * over * (1.0 - 7.0 * over)))
+    return -0.5 * z * z - log(-z) - 0.5 * log(2.0 * pi) + log(series)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 from breathmap.learner.causes.odds import BROAD, Ground
 from breathmap.learner.core.kernel import Evidence
@@ -69,19 +68,14 @@ def since_grounds(
     mean = earlier.ve_pct[bank] / cells - 1.0
     known = earlier.covariance[bank] / np.outer(cells, cells)
     known[np.diag_indices(n)] += REPEATS**2
-    rest = np.arange(n, n + n_terms + BROAD)
     for change in CHANGES:
         C = known.copy()
         if change:
             values = 1.0 / change**2 + prior.eigenvalues / (BENDS * change) ** 2
             C += (prior.vectors / values) @ prior.vectors.T
-        factor = cho_factor(C, lower=True)
-        sds = np.full(n_terms + BROAD, max(change, TINY))
-        sds[:n_terms] = TERM_SD
-        Q = np.zeros((n + n_terms + BROAD,) * 2)
-        Q[:n, :n] = cho_solve(factor, np.eye(n))
-        Q[rest, rest] = 1.0 / sds**2
-        h = np.zeros(len(Q))
-        h[:n] = Q[:n, :n] @ mean
-        log_det = -2.0 * float(np.log(np.diag(factor[0])).sum() + np.log(sds).sum())
-        yield Ground(Q, h, log_det, float(mean @ h[:n]))
+        Q = np.linalg.inv(C)
+        Q = 0.5 * (Q + Q.T)
+        h = Q @ mean
+        sds = np.full((1, n_terms + BROAD), max(change, TINY))
+        sds[:, :n_terms] = TERM_SD
+        yield Ground(Q, h, -float(np.linalg.slogdet(C)[1]), float(mean @ h), sds)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
 
 from breathmap.learner.exact.moments import Moments
 from breathmap.learner.exact.prior import Prior, Scales
@@ -66,6 +65,9 @@ def agreement(
     if not seen.shape[1]:
         nothing = float("nan")
         return Agreement(nothing, 0, nothing, nothing, nothing)
+    # Here, because it takes half a second to load.
+    from scipy.special import chdtrc
+
     along = seen.T @ left
     square = float(along @ np.linalg.solve(seen.T @ covariance @ seen, along))
     ones = np.append(np.ones(n), np.zeros(len(left) - n))
@@ -73,7 +75,7 @@ def agreement(
     return Agreement(
         square,
         seen.shape[1],
-        float(chi2.sf(square, seen.shape[1])),
+        float(chdtrc(seen.shape[1], square)),
         float(ones @ left) / weight,
         float(np.sqrt(ones @ covariance @ ones)) / weight,
     )

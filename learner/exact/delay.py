@@ -11,8 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.ndimage import maximum_filter1d
-from scipy.optimize import least_squares
 
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.kernel import HUBER_LIMIT
@@ -121,6 +119,9 @@ def calm(replay: BankReplay) -> NDArray[np.bool_]:
     """True where the film column stayed within FILM_BAND for FILM_BAND_S before."""
     if not replay.settings.film_terms:
         return np.ones(len(replay.time_s), dtype=np.bool_)
+    # Here, because it takes a moment to load.
+    from scipy.ndimage import maximum_filter1d
+
     size = max(1, round(FILM_BAND_S / replay.step_s))
     widest = maximum_filter1d(np.abs(replay.columns[0]), size, origin=(size - 1) // 2)
     return np.asarray(widest < FILM_BAND)
@@ -187,6 +188,9 @@ def find_delay(replay: BankReplay, start: DelayModel | None = None) -> FoundDela
     first = np.log([start.cycles, volumes, max(start.sensor_lag_s, LOWEST[2])])
     first = first.clip(log_low + INSIDE, log_high - INSIDE)
     search.reweigh(first)
+    # Here, because it takes a moment to load.
+    from scipy.optimize import least_squares
+
     noise_before = search.noise
     # A wrong start may sit in a false minimum: begin from the best of a coarse walk along volume.
     starts = [first] + [np.log([TYPICAL[0], v, TYPICAL[2]]) for v in FIRST_VOLUMES]

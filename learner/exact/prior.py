@@ -15,7 +15,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import eigvals_banded, solveh_banded
-from scipy.optimize import minimize
 
 from breathmap.learner.exact.banded import (
     Blocks,
@@ -27,6 +26,7 @@ from breathmap.learner.exact.banded import (
     times,
 )
 from breathmap.learner.exact.moments import Moments
+from breathmap.learner.exact.search import lowest
 
 Array = NDArray[np.float64]
 
@@ -268,12 +268,5 @@ def likeliest_scales(likelihood: Likelihood, noise: float) -> Scales:
         value, slope = likelihood.at(scales(counted * unit))
         return least - value, -slope * unit
 
-    found = minimize(
-        cost,
-        first / unit,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=bounds / unit[:, None],
-        options={"maxiter": MOST_STEPS, "ftol": 0.0, "gtol": STEEPEST},
-    )
-    return scales((found.x * unit).clip(bounds[:, 0], bounds[:, 1]))
+    found = lowest(cost, first / unit, bounds / unit[:, None], STEEPEST, MOST_STEPS)
+    return scales((found * unit).clip(bounds[:, 0], bounds[:, 1]))

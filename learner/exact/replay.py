@@ -10,8 +10,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import cumulative_trapezoid
-from scipy.signal import lfilter
 
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.settings import SWITCHING, Settings
@@ -32,6 +30,8 @@ Array = NDArray[np.float64]
 
 # A step longer than this many usual ones begins a new segment.
 BREAK_STEPS = 2.5
+# A share of what was that leaves no digit in what is.
+FORGOTTEN = 1e-20
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,18 @@ def locate(table: Table, speed_rpm: Array, load: Array) -> tuple[NDArray[np.intp
 
 def _sum_up(rate: Array, time_s: Array) -> Array:
     """Integral of a rate from the first sample to each, by trapezoids; shape (n,)."""
-    return np.asarray(cumulative_trapezoid(rate, time_s, initial=0), dtype=np.float64)
+    steps = np.diff(time_s) * (rate[1:] + rate[:-1]) / 2.0
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _recursion(values: Array, keep: float) -> Array:
+    """Return y with y[n] = values[n] + keep * y[n - 1], shape (n,): what reaches back 1, 2, 4, ...
+    samples is added in turn (recursive doubling), until no digit of it is left."""
+    out, reach, share = values.copy(), 1, keep
+    while reach < len(out) and share > FORGOTTEN:
+        out[reach:] += share * out[:-reach]
+        reach, share = 2 * reach, share * share
+    return out
 
 
 class BankReplay:
@@ -126,19 +137,24 @@ class BankReplay:
         gain = 1.0 - np.exp(-self.step_s / self.settings.film_s)
 
         def low(values: Array) -> Array:
-            return self._filter(values, [gain], [1.0, gain - 1.0])
+            return self._filter(values, gain, 0.0, 1.0 - gain)
 
         once = low(flow)
         relative = 2.0 * self.load / self.bank.table.load[self.bank.table.load_count - 1] - 1.0
         drive = relative * (flow + once)
         return [1.0 - once / flow, (drive - low(drive)) / flow, (once - low(once)) / flow]
 
-    def _filter(self, values: Array, numerator: list[float], denominator: list[float]) -> Array:
-        """Run a first-order filter over each segment, starting settled at its first value."""
+    def _filter(self, values: Array, now: float, before: float, keep: float) -> Array:
+        """Run a first-order filter over each segment, starting settled at its first value: the
+        value now and before, and what is kept of the output, with weights that add up to one."""
         out = np.empty_like(values)
         for part in self.segments:
             first = values[part.start]
-            out[part] = lfilter(numerator, denominator, values[part] - first) + first
+            moved = values[part] - first
+            driven = now * moved
+            if before:
+                driven[1:] += before * moved[:-1]
+            out[part] = _recursion(driven, keep) + first
         return out
 
     def _usable(self, samples: NDArray[np.void], bank: int) -> NDArray[np.bool_]:
@@ -231,7 +247,7 @@ class BankReplay:
         samples; each segment for itself."""
         keep = float(np.exp(-self.step_s / lag_s)) if lag_s > 0.0 else 0.0
         mean = (1.0 - keep) * lag_s / self.step_s
-        return self._filter(column, [1.0 - mean, mean - keep], [1.0, -keep])
+        return self._filter(column, 1.0 - mean, mean - keep, keep)
 
 
 def normal_equations(
@@ -239,24 +255,25 @@ def normal_equations(
 ) -> tuple[Array, Array]:
     """Dense H (m, m) and b (m,) of chosen rows with weights, m = cells + terms."""
     n = table.speed_count * table.load_count
-    terms = observations.terms[rows]
-    n_terms = terms.shape[1]
-    shares = observations.shares[rows]
-    d = observations.d[rows]
-    corners = observations.index[rows][:, None] + np.array(
-        [0, 1, table.speed_count, table.speed_count + 1]
-    )
-    H = np.zeros((n + n_terms, n + n_terms))
-    b = np.zeros(n + n_terms)
-    for i in range(4):
-        weighted = weights * shares[:, i]
-        b[:n] += np.bincount(corners[:, i], weighted * d, n)
-        for j in range(4):
-            flat = corners[:, i] * n + corners[:, j]
-            H[:n, :n] += np.bincount(flat, weighted * shares[:, j], n * n).reshape(n, n)
-        for k in range(n_terms):
-            H[:n, n + k] += np.bincount(corners[:, i], weighted * terms[:, k], n)
-    H[n:, :n] = H[:n, n:].T
-    H[n:, n:] = terms.T @ (weights[:, None] * terms)
-    b[n:] = terms.T @ (weights * d)
-    return H, b
+    width = table.speed_count
+    index = observations.index[rows]
+    # Square by square: what is seen there by its four corners, the terms and d.
+    order = np.argsort(index, kind="stable")
+    chosen, root = rows[order], np.sqrt(weights[order])[:, None]
+    corners = observations.shares[chosen] * root
+    others = np.column_stack([observations.terms[chosen], observations.d[chosen]]) * root
+    extra = others.shape[1]
+    sums = np.zeros((n + extra, n + extra))
+    squares, starts = np.unique(index[order], return_index=True)
+    for square, part in zip(squares.tolist(), _spans(starts, len(order)), strict=True):
+        at = [square, square + 1, square + width, square + width + 1]
+        here = corners[part]
+        sums[np.ix_(at, at)] += here.T @ here
+        sums[at, n:] += here.T @ others[part]
+    sums[n:, :n] = sums[:n, n:].T
+    sums[n:, n:] = others.T @ others
+    return sums[:-1, :-1].copy(), sums[:-1, -1].copy()
+
+
+def _spans(starts: NDArray[np.intp], end: int) -> list[slice]:
+    return [slice(a, b) for a, b in pairwise([*starts.tolist(), end])]
