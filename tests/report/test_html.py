@@ -2,14 +2,13 @@
 
 import base64
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browser import needs_browser, started_browser
 from report_bench import made_up_bank, made_up_data
-from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
@@ -18,11 +17,6 @@ from breathmap.tools.report.data import PassRow
 from breathmap.tools.report.write import render
 
 EVIL = "<script>window.evil = 1</script>\"'</script><!--"
-
-needs_browser = pytest.mark.skipif(
-    shutil.which("chromium") is None or shutil.which("chromedriver") is None,
-    reason="chromium and chromedriver are not installed (apt-get install chromium-driver)",
-)
 
 
 def test_names_are_escaped_everywhere() -> None:
@@ -74,20 +68,9 @@ def test_every_part_is_there_with_its_unit(written: Path) -> None:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """A headless browser that notes every message of the page's console."""
-    options = webdriver.ChromeOptions()
-    options.binary_location = shutil.which("chromium") or ""
-    for argument in (
-        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
-        "--window-size=900,1400",
-    ):  # fmt: skip
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    # The installed driver is named, so that none is looked for on the network.
-    service = webdriver.ChromeService(executable_path=shutil.which("chromedriver"))
-    driver = webdriver.Chrome(options=options, service=service)
-    yield driver
-    driver.quit()
+    """One browser for the module."""
+    with started_browser() as driver:
+        yield driver
 
 
 # Bokeh draws inside shadow roots; this walks through them.

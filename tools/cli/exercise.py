@@ -16,6 +16,7 @@ from breathmap.tools.classroom.engine import prepare_exercise
 from breathmap.tools.classroom.exercise import LEVELS, WORKSHEET
 from breathmap.tools.classroom.marking import Mark, mark
 from breathmap.tools.cli.options import AsJson
+from breathmap.tools.cli.page import Asked, engine_page, page_asked
 from breathmap.tools.demo.simulating import Order, serve, write_drive
 
 MOST_SEED = 10**6
@@ -101,9 +102,10 @@ def ride_exercise(
     out: Path | None,
     port: tuple[str | None, int, float | None],
     screen: Screen,
+    page: Asked,
 ) -> None:
     """Play an exercise's engine as `simulate` does, and write down what was ridden. is_alone: no
-    other option says what the engine is. port: kind, TCP port, speed."""
+    other option says what the engine is. port: kind, TCP port, speed. page: its options."""
     if not is_alone:
         raise UserError(
             "--exercise says itself what engine, faults and set-up there are: with it leave out "
@@ -112,7 +114,8 @@ def ride_exercise(
     one = prepare_exercise(folder, order.drive, order.minutes, order.seed)
     try:
         if out is None:
-            serve(one.bench, *port, screen)
+            with page_asked(page, screen) as shown:
+                serve(one.bench, *port, screen, engine_page(shown, one.bench))
         else:
             write_drive(one.bench, out, screen)
     finally:

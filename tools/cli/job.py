@@ -16,6 +16,7 @@ from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.cli.complete import jobs, recordings
 from breathmap.tools.cli.options import AsJson, Columns
+from breathmap.tools.cli.page import Asked, page_asked, show_in
 from breathmap.tools.job import compare as comparing
 from breathmap.tools.job import drop as dropping
 from breathmap.tools.job.cautions import nearest_cell, show_reasons
@@ -30,7 +31,6 @@ from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
 from breathmap.tools.job.runs import learn_job
 from breathmap.tools.job.vehicle import read_job
 from breathmap.tools.run.diagnosis_text import show_brief
-from breathmap.tools.view.show import InView
 
 JobFolder = Annotated[
     Path, typer.Argument(metavar="JOB", help="The job folder.", autocompletion=jobs)
@@ -251,12 +251,17 @@ def learn_into(
     view: bool = False,
     other_device: str = "",
     give_up_s: float | None = None,
+    page: Asked = (False, None, None),
 ) -> None:
-    """Learn into a job; called by `learn` when it is given a job folder."""
+    """Learn into a job; called by `learn` when it is given a job folder. page: its options."""
     screen = Screen(as_json)
-    with working(folder, screen, tell=False) as opened:
-        show = InView() if view else None
-        learn_job(opened, source, baud, wait_s, check, screen, show, other_device, give_up_s)
+    with working(folder, screen, tell=False) as opened, page_asked(page, screen) as shown:
+        show, _ = show_in(view, shown, screen)
+        outcome = learn_job(
+            opened, source, baud, wait_s, check, screen, show, other_device, give_up_s
+        )
+        if shown is not None and outcome is not None:
+            shown.outcome(outcome, folder)
 
 
 def propose(

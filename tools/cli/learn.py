@@ -9,12 +9,12 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.job import OtherDevice, learn_into
 from breathmap.tools.cli.options import AsJson
+from breathmap.tools.cli.page import AskedPage, PageHost, PagePort, page_asked, show_in
 from breathmap.tools.cli.replay import View, show_causes
 from breathmap.tools.job.folder import is_job
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary_text import show_summary
-from breathmap.tools.view.show import InView
 
 GiveUp = Annotated[
     float | None,
@@ -40,6 +40,9 @@ EXAMPLES = (
     "`breathmap learn engine.toml /dev/ttyACM0`\n\n"
     "`breathmap learn engine.toml COM5 --out monday`\n\n"
     "`breathmap learn engine.toml /dev/ttyACM0 --view` (for whoever is not riding)\n\n"
+    "`breathmap learn engine.toml /dev/ttyACM0 --page --page-host 192.168.4.2` (the same in the "
+    "browsers of telephone and projector on the bench's network; the link that it prints opens "
+    "it, maps, alarms and all, and nobody can change anything from there)\n\n"
     "`breathmap learn engine.toml socket://192.168.4.1:3333 --out monday --add`\n\n"
     "`breathmap learn JOB /dev/ttyACM0` (into the open pass of a job; a recording's path in place "
     "of the port adds that)\n\n"
@@ -86,23 +89,31 @@ def learn(
         ),
     ] = False,
     view: View = False,
+    page: AskedPage = False,
+    page_port: PagePort = None,
+    page_host: PageHost = None,
     other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
     """Learn live from a port until Ctrl-C, unplugged and back or not; then write the results."""
+    asked = (page, page_port, page_host)
     if is_job(description):
         learn_into(
-            description, port, baud, wait, not no_check, as_json, view, other_device, give_up
+            description, port, baud, wait, not no_check, as_json, view, other_device, give_up, asked
         )
         return
     if Path(port).is_file() or names_no_file(port):
         what = "is a file" if Path(port).is_file() else "no such file; and no port"
         raise UserError(f"{port}: {what}: breathmap replay {description} FILE learns from files")
     screen = Screen(as_json)
-    show = InView() if view else None
-    outcome = learn_live(
-        description, port, out, screen, baud, add, wait, not no_find_delay, show, give_up_s=give_up
-    )
+    finding = not no_find_delay
+    with page_asked(asked, screen) as shown:
+        show, _ = show_in(view, shown, screen)
+        outcome = learn_live(
+            description, port, out, screen, baud, add, wait, finding, show, give_up_s=give_up
+        )
+        if shown is not None:
+            shown.outcome(outcome, out)
     show_summary(screen, outcome.summary)
     show_causes(screen, outcome, out, description)
     screen.say(f"Written to {out}: tables, summary.json, causes.json and the recording.")

@@ -7,11 +7,11 @@ import typer
 
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.options import AsJson
+from breathmap.tools.cli.page import AskedPage, PageHost, PagePort, page_asked, show_in
 from breathmap.tools.run.diagnosis_text import show_brief
 from breathmap.tools.run.learning import replay as replay_files
 from breathmap.tools.run.results import Outcome
 from breathmap.tools.run.summary_text import show_summary
-from breathmap.tools.view.show import InView
 
 Description = Annotated[
     Path, typer.Argument(metavar="ENGINE.toml", help="The engine description.", show_default=False)
@@ -46,16 +46,23 @@ def replay(
     ] = False,
     view: View = False,
     speed: Annotated[
-        float, typer.Option(min=0.1, max=1000, help="With --view: multiple of real time.")
+        float,
+        typer.Option(min=0.1, max=1000, help="With --view or --page: multiple of real time."),
     ] = 1.0,
+    page: AskedPage = False,
+    page_port: PagePort = None,
+    page_host: PageHost = None,
     as_json: AsJson = False,
 ) -> None:
     """Learn from recordings or CSV logs, and write the same results as `learn`."""
     screen = Screen(as_json)
-    show = InView(speed) if view else None
-    outcome = replay_files(description, sources, out, screen, replace, find_delay, show)
-    if show is not None:
-        show.save_notes()
+    with page_asked((page, page_port, page_host), screen) as shown:
+        show, in_view = show_in(view, shown, screen, speed)
+        outcome = replay_files(description, sources, out, screen, replace, find_delay, show)
+        if in_view is not None:
+            in_view.save_notes()
+        if shown is not None:
+            shown.outcome(outcome, out)
     show_summary(screen, outcome.summary)
     show_causes(screen, outcome, out, description)
     screen.say(f"Written to {out}: tables, summary.json and causes.json.")

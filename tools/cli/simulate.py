@@ -6,10 +6,12 @@ from typing import Annotated
 import typer
 
 from breathmap.simulator.faults import FAULTS
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.complete import drives, faults
 from breathmap.tools.cli.exercise import ride_exercise
 from breathmap.tools.cli.options import AsJson
+from breathmap.tools.cli.page import AskedPage, PageHost, PagePort, engine_page, page_asked
 from breathmap.tools.demo.simulating import (
     DRIVES,
     STANDING,
@@ -104,6 +106,9 @@ def simulate(
         str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
     ] = "1",
     exercise: ExerciseFolder = None,
+    page: AskedPage = False,
+    page_port: PagePort = None,
+    page_host: PageHost = None,
     listing: Annotated[bool, typer.Option("--list", help="Name the drives and faults.")] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -115,9 +120,12 @@ def simulate(
     speed = parse_speed(speed_up)
     given = tuple(tables) if tables else ()
     order = Order(drive, minutes, seed, faults, rate, truth, sensor, given, setup, memory)
+    asked = (page, page_port, page_host)
+    if page and out is not None:
+        raise UserError("--page shows an engine that plays over a port: leave --out, or --page")
     if exercise is not None:
         same = Order(drive, minutes, seed) == order and describe is None
-        ride_exercise(exercise, order, same, out, (port, tcp_port, speed), screen)
+        ride_exercise(exercise, order, same, out, (port, tcp_port, speed), screen, asked)
         return
     bench = prepare(order)
     if describe is not None:
@@ -130,7 +138,8 @@ def simulate(
     if describe is not None:
         screen.say("To learn from it, in another terminal, with the port named below:")
         screen.say(f"  breathmap learn {describe / DESCRIPTION_NAME} PORT --give-up 2")
-    serve(bench, port, tcp_port, speed, screen)
+    with page_asked(asked, screen) as shown:
+        serve(bench, port, tcp_port, speed, screen, engine_page(shown, bench))
 
 
 def _list(screen: Screen) -> None:

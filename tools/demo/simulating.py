@@ -11,8 +11,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Protocol
 
 from breathmap.protocol.host.calibration import Calibration
+from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import (
@@ -45,6 +47,7 @@ PORT_LINE = "port: "
 # Not a drive: switched on, engine not running.
 STANDING = "standing"
 SETUPS = ("learning", "normal")
+LOOK_EVERY_S = 0.1
 
 # name -> (what it is, from minutes and seed to a drive)
 DRIVES: dict[str, tuple[str, Callable[[float, int], Drive]]] = {
@@ -80,6 +83,8 @@ def _published(name: str) -> Callable[[float, int], Drive]:
 for _name in WLTC:
     DRIVES[_name] = ("a WLTC schedule, if the package wltp is there", _published(_name))
 
+Watched = Callable[[Iterator[Sample]], Iterator[Sample]]
+
 
 @dataclass(frozen=True)
 class Order:
@@ -114,8 +119,8 @@ class Bench:
     server: ControlServer
     trace: TruthTrace | None = None
 
-    def stream(self) -> FrameStream:
-        """Return the frames of one run."""
+    def stream(self, watched: Watched | None = None) -> FrameStream:
+        """Return the frames of one run. watched: is given its samples, and passes them on."""
         rate_hz = self.order.rate_hz
         if self.drive is None:
             return FrameStream(
@@ -131,6 +136,8 @@ class Bench:
             self.trace,
             reuse=True,
         )
+        if watched is not None:
+            samples = watched(samples)
         return FrameStream(samples, self.parameters.banks, None, rate_hz, control=self.server)
 
     def cable(self) -> Cable:
@@ -301,14 +308,28 @@ def serving(bench: Bench, kind: str | None, speed: float | None) -> Iterator[str
         yield service.url
 
 
+class Onlooker(Protocol):
+    """Looks on while an engine is served."""
+
+    def watched(self, samples: Iterator[Sample]) -> Iterator[Sample]: ...
+    def look(self, has_reader: bool) -> None: ...
+    def over(self, bytes_sent: int) -> None: ...
+
+
 def serve(
-    bench: Bench, kind: str | None, tcp_port: int, speed: float | None, screen: Screen
+    bench: Bench,
+    kind: str | None,
+    tcp_port: int,
+    speed: float | None,
+    screen: Screen,
+    onlooker: Onlooker | None = None,
 ) -> None:
     """Serve one run over a port; returns when the drive is over and read, or on Ctrl-C."""
     if bench.drive is None:
         speed = 1.0  # nothing happens that could be hurried
+    stream = bench.stream(None if onlooker is None else onlooker.watched)
     try:
-        service = Service(bench.stream(), kind, speed, bench.cable(), tcp_port, bench.server.feed)
+        service = Service(stream, kind, speed, bench.cable(), tcp_port, bench.server.feed)
     except (OSError, ValueError) as error:
         raise UserError(f"no port can be opened: {error}") from None
     with Stop() as stop, service:
@@ -326,7 +347,11 @@ def serve(
         screen.flush()
         began = time.monotonic()
         with screen.status() as status:
-            while not service.wait(0.2) and not stop.asked:
+            while not service.wait(LOOK_EVERY_S) and not stop.asked:
                 elapsed = time.monotonic() - began
                 status.update(f"{service.bytes_sent:,} bytes sent in {elapsed:.0f} s")
+                if onlooker is not None:
+                    onlooker.look(bool(service.readers))
+    if onlooker is not None:
+        onlooker.over(service.bytes_sent)
     screen.say(f"Ended; {service.bytes_sent:,} bytes sent.")

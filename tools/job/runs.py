@@ -39,7 +39,7 @@ from breathmap.tools.job.vehicle import (
 from breathmap.tools.run.learning import learn_live, load, read_port
 from breathmap.tools.run.observer import Show
 from breathmap.tools.run.recording_file import next_recording, recordings_in
-from breathmap.tools.run.results import refusals_of, results_ready, solved
+from breathmap.tools.run.results import Outcome, refusals_of, results_ready, solved
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary import Summary
@@ -56,14 +56,15 @@ def learn_job(
     show: Show | None = None,
     other_device: str = "",
     give_up_s: float | None = None,
-) -> None:
-    """Add a run from a port, or a recording from a file, to the open pass.
+) -> Outcome | None:
+    """Add a run from a port, or a recording from a file, to the open pass; return what the port's
+    run ended with.
 
     After `finish` it only looks whether the set-up is out, and learns nothing.
     """
     if job.finished is not None:
         _check_drive(job, source, baud, wait_s, screen, other_device, give_up_s)
-        return
+        return None
     if job.latest(Prepared) is None:
         screen.warn(
             f"this job has not been prepared: breathmap prepare {job.folder} says what to set."
@@ -75,7 +76,7 @@ def learn_job(
     check_recordings(job, job.pass_number)
     if path.is_file():
         _learn_file(job, path, screen, other_device)
-        return
+        return None
     if check:
         _check_controller(job, source, baud, screen, other_device)
     folder = open_pass(job)
@@ -100,6 +101,7 @@ def learn_job(
         raise
     show_summary(screen, outcome.summary)
     note_run(job, outcome.summary, screen, other_device)
+    return outcome
 
 
 def _check_controller(job: Job, port: str, baud: int, screen: Screen, other_device: str) -> None:

@@ -38,6 +38,10 @@ DATA = (
     "tools/install/heap.mjs",
     "tools/plot/templates/plot.html",
     "tools/plot/templates/plot.js",
+    "tools/page/files/icon.svg",
+    "tools/page/files/page.css",
+    "tools/page/files/page.html",
+    "tools/page/files/page.js",
     "tools/report/templates/report.html",
 )
 # Built where there is a compiler; a checkout holds none.

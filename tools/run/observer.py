@@ -72,7 +72,8 @@ class Observer:
         """So much of the file has been read, 0 to 1."""
 
     def waited(self, silent_s: float, no_sample_s: float) -> None:
-        """After each look at a port: how long nothing has arrived, and how long no sample has."""
+        """After each look at a port: how long nothing has arrived, and how long no sample has; now
+        and then while a file waits."""
 
     def aside(self, data: bytes) -> None:
         """Bytes that arrived during a pause."""

@@ -326,6 +326,7 @@ def _may_go_on(stop: Stop, observer: Observer) -> bool:
     """Wait while paused; False when asked to stop."""
     while observer.paused and not stop.asked:
         time.sleep(PAUSE_S)
+        observer.waited(0.0, 0.0)
     return not stop.asked
 
 

@@ -32,33 +32,38 @@ def banks_table(summary: Summary) -> Table:
     """What was learned, a column per bank."""
     table = Table(title="What was learned", title_justify="left")
     table.add_column("")
-    banks = summary.banks
-    for name in banks:
+    for name in summary.banks:
         table.add_column(name, justify="right")
-
-    def row(title: str, cells: list[str]) -> None:
+    for title, cells in banks_rows(summary):
         table.add_row(title, *cells)
+    return table
 
-    each = list(banks.values())
-    row("samples", [f"{b.samples:,}" for b in each])
-    row("used", [share_of(b.used, b.samples) for b in each])
-    row("scatter of one reading", [f"{b.noise_pct:.2f} %" for b in each])
-    row(
-        "standard error, median of visited cells",
-        [typical_error(b) or "-" for b in each],
-    )
-    row(
-        "delay, injection to reading, mean",
-        [number(b.delay.mean_s, "{:.3f} s") for b in each],
-    )
+
+def banks_rows(summary: Summary) -> list[tuple[str, list[str]]]:
+    """Return what was learned: titles, each with a text per bank."""
+    each = list(summary.banks.values())
+    rows = [
+        ("samples", [f"{b.samples:,}" for b in each]),
+        ("used", [share_of(b.used, b.samples) for b in each]),
+        ("scatter of one reading", [f"{b.noise_pct:.2f} %" for b in each]),
+        (
+            "standard error, median of visited cells",
+            [typical_error(b) or "-" for b in each],
+        ),
+        (
+            "delay, injection to reading, mean",
+            [number(b.delay.mean_s, "{:.3f} s") for b in each],
+        ),
+    ]
     if each[0].film_is_learned:
-        row("fuel film: share of the fuel, at half load", [film_share(b.film) for b in each])
-        row("fuel film: given back in", [film_time(b.film) for b in each])
+        film = [b.film for b in each]
+        rows.append(("fuel film: share of the fuel, at half load", [film_share(f) for f in film]))
+        rows.append(("fuel film: given back in", [film_time(f) for f in film]))
     for name in each[0].cells:
         counts = [b.cells[name] for b in each]
         if any(counts):
-            row(f"cells: {name}", [f"{n:,}" for n in counts])
-    return table
+            rows.append((f"cells: {name}", [f"{n:,}" for n in counts]))
+    return rows
 
 
 def typical_error(bank: BankSummary) -> str:

@@ -105,6 +105,7 @@ class View(App[None]):
         notes: Notes,
         lock: threading.Lock,
         look: Look | None = None,
+        first_line: str = "",
     ) -> None:
         super().__init__()
         self.source = source
@@ -125,6 +126,7 @@ class View(App[None]):
         self.model = Model(source, watch, knowing)
         self._names = self.model.names
         self._note_shown = ""
+        self._first_line = first_line
 
     # -- screens ---------------------------------------------------------------------------------
 
@@ -143,6 +145,7 @@ class View(App[None]):
     def on_mount(self) -> None:
         """Show the start page; begin when it is left."""
         lines = [*start_text(), "", "Enter: begin    o: begin in operator mode    q: quit"]
+        lines += ["", self._first_line] if self._first_line else []
         page = Text("\n".join(self.look.plain(line) for line in lines))
         page.stylize("bold", 0, len("\n".join(lines[:2])))
         self.push_screen(StartPage(page), self._begin)

@@ -5,6 +5,7 @@ Everything is written by the run once the view has closed, whatever closed it.
 
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,9 @@ from breathmap.tools.run.observer import Observer, Work
 from breathmap.tools.run.session import Session
 
 if TYPE_CHECKING:
+    from breathmap.tools.view.looking import Looking
     from breathmap.tools.view.source import Notes
+    from breathmap.tools.view.state import Knowing
 
 
 class InView:
@@ -29,6 +32,13 @@ class InView:
             raise UserError("--view needs a terminal; leave it out, or start it in one")
         self._speed = speed
         self._notes: Notes | None = None
+        self._begin: Callable[[Looking, Knowing], None] = lambda looking, knowing: None
+        self._first_line = ""
+
+    def begin_with(self, begin: "Callable[[Looking, Knowing], None]", first_line: str) -> None:
+        """Let another show the same run: `begin` is called before it begins, and the start page
+        says the line."""
+        self._begin, self._first_line = begin, first_line
 
     def __call__(self, session: Session, stop: Stop, folder: Path, work: Work) -> None:
         """Do the work behind the view until it ends or the person quits."""
@@ -40,7 +50,9 @@ class InView:
         lock, watch = threading.Lock(), Watch(session)
         source = Source(session, watch, lock, stop, work, self._speed)
         self._notes = Notes(folder)
-        View(source, watch, Knowing(session, watch, lock), self._notes, lock).run()
+        knowing = Knowing(session, watch, lock)
+        self._begin(source, knowing)
+        View(source, watch, knowing, self._notes, lock, first_line=self._first_line).run()
         # The thread ends with its present slice.
         stop.asked = stop.asked or not source.ended
         if source.ident is not None:

@@ -187,9 +187,14 @@ class Knowing:
         self.latest: Snapshot | None = None
         self.causes = Causes(session, lock)
         self.pause_s = SOLVE_EVERY_S
+        self._one_at_a_time = threading.Lock()
 
     def look(self) -> Snapshot:
-        """Solve what there is now and keep it as `latest`."""
+        """Solve what there is now and keep it as `latest`; one thread after another."""
+        with self._one_at_a_time:
+            return self._look()
+
+    def _look(self) -> Snapshot:
         began = time.thread_time()
         with self._lock:
             evidences = [deepcopy(bank.evidence) for bank in self._session.learner.banks]

@@ -1,0 +1,1 @@
+"""The page: the live view in a browser, for any number of viewers; an observer of a run."""
