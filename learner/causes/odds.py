@@ -19,7 +19,7 @@ fuel pressure, and every bent one for a pressure sensor.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
-from math import erfc, log, pi, sqrt
+from math import erfc, log, log1p, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -253,6 +253,8 @@ def log_below(z: Array) -> Array:
 
 
 def _log_below(z: float) -> float:
+    if z > 0.0:
+        return log1p(-0.5 * erfc(z / sqrt(2.0)))
     if z > -FAR_OUT:
         return log(0.5 * erfc(-z / sqrt(2.0)))
     over = 1.0 / (z * z)
