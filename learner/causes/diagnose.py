@@ -8,7 +8,6 @@ tell them apart.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
 from math import exp, log
 from typing import Any
 
@@ -28,14 +27,14 @@ from breathmap.learner.causes.odds import (
     table_grounds,
     weigh,
 )
-from breathmap.learner.causes.scene import ColumnMaker
 from breathmap.learner.causes.since import Earlier, since_grounds
-from breathmap.learner.causes.tally import Ride, extend, extend_evidence
+from breathmap.learner.causes.tally import Reading, Ride, extend, extend_evidence
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.kernel import COUNT
 from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.moments import moments
+from breathmap.learner.exact.prior import Scales
 from breathmap.learner.exact.solve import widening_of
 from breathmap.learner.exact.threads import one_thread
 
@@ -69,6 +68,9 @@ LAGS = (3.0, 6.0)
 # Used samples below which nothing is weighed: a minute at 25 Hz.
 LEAST_USED = 1500
 NO_SAMPLES = "evidence alone does not show it: it takes a recording"
+# Readings of the samples by name, beside those by their lags: as they are, and over the rows that
+# two banks used, straight and with their sensors exchanged.
+AS_IT_IS, STRAIGHT, CROSSED = "as it is", "straight", "crossed"
 # exp of more than this has no meaning for anyone.
 MOST_LOG_ODDS = 13.8
 
@@ -256,7 +258,7 @@ class _Search:
         self.pulse = ride.pulse() if self.has_samples else None
         self.numbers = range(len(learner.banks))
         causes = [cause for cause in _weighed() if cause.columns]
-        self.makers = [maker for cause in causes for maker in cause.columns]
+        self.makers = tuple(maker for cause in causes for maker in cause.columns)
         first = 0
         self.places: dict[str, range] = {}
         for cause in causes:
@@ -266,53 +268,57 @@ class _Search:
             widening_of(bank.evidence, moments(bank.evidence), bank.evidence.noise)
             for bank in learner.banks
         ]
+        self.is_wideband = ride.settings.sensor_kind != SWITCHING
+        self.may_be_exchanged = self.is_wideband and len(self.numbers) > 1
         self.known = [True] * len(self.makers)
-        self.sums: list[Extended] = []
-        self.noises: list[float] = []
+        # Per bank, by reading; and the likeliest scales as it is.
+        self.sums: list[dict[float | str, Extended]] = []
+        self.scales: list[Scales] = []
         self.taken: list[Effect] = []
 
     def run(self) -> list[Finding]:
         """Return a finding for every cause and bank."""
-        told = [self._look(self.ride, bank, 1.0, self.widenings[bank], True)
-                for bank in self.numbers]  # fmt: skip
+        for bank in self.numbers:
+            self._sum_up(bank)
+        told = [self._look(bank, AS_IT_IS) for bank in self.numbers]
         candidates, missing = self._candidates(told)
         accepted = self._take_in(told, candidates)
         return [*missing, *(self._finding(one, accepted) for one in candidates)]
 
-    def _look(
-        self,
-        ride: Ride,
-        bank: int,
-        lag: float,
-        widening: float,
-        keep: bool = False,
-        makers: Sequence[ColumnMaker] | None = None,
-    ) -> Told:
-        """Sum one bank up under one reading of the samples, and integrate the table out. makers: of
-        the columns, by default those of all causes."""
-        one = self.learner.banks[bank]
-        makers = self.makers if makers is None else makers
+    def _sum_up(self, bank: int) -> None:
+        """Sum one bank up as all readings of it have it: what they share is made once."""
+        widening, one = self.widenings[bank], self.learner.banks[bank]
+        readings: dict[float | str, Reading] = {AS_IT_IS: Reading(widening, self.makers)}
         if self.has_samples:
-            ext, known = extend(ride, bank, makers, self.pulse, widening, lag)
+            if self.is_wideband:
+                readings |= {lag: Reading(widening, lag=lag) for lag in LAGS}
+            if self.may_be_exchanged and bank < 2:
+                larger = max(self.widenings[:2])
+                readings[STRAIGHT] = Reading(larger, by_both=True)
+                readings[CROSSED] = Reading(larger, by_both=True, exchanged=True)
+            found = extend(self.ride, bank, list(readings.values()), self.pulse)
         else:
-            ext, known = extend_evidence(
-                one.evidence, ride.settings, bank, makers, widening
-            )  # fmt: skip
-        if keep:
-            self.known = [a and b for a, b in zip(self.known, known, strict=True)]
-            self.sums.append(ext)
+            reading = readings[AS_IT_IS]
+            found = [extend_evidence(one.evidence, self.ride.settings, bank, reading)]
+        self.known = [a and b for a, b in zip(self.known, found[0][1], strict=True)]
+        self.sums.append({name: ext for name, (ext, _) in zip(readings, found, strict=True)})
+
+    def _look(self, bank: int, name: float | str) -> Told:
+        """Integrate the table out of one bank as a reading has it."""
+        one, ext = self.learner.banks[bank], self.sums[bank][name]
         table = one.table
         shape = (table.load_count, table.speed_count)
         cells = np.asarray(table.cells, dtype=np.float64)
-        noise, leaning = noise_and_leaning(ext, shape, cells, one.evidence.noise)
-        if keep:
-            self.noises.append(noise)
+        start = self.scales[bank] if len(self.scales) > bank else None
+        scales = noise_and_leaning(ext, shape, cells, one.evidence.noise, start)
+        if start is None:
+            self.scales.append(scales)
         grounds: list[Ground]
         if self.earlier is None:
-            grounds = list(table_grounds(shape, cells, ext.n_terms, leaning))
+            grounds = list(table_grounds(shape, cells, ext.n_terms, scales.leaning))
         else:
             grounds = list(since_grounds(self.earlier, bank, shape, cells, ext.n_terms))
-        return look(ext, grounds, noise)
+        return look(ext, grounds, scales.noise)
 
     def _candidates(self, told: list[Told]) -> tuple[list[_Candidate], list[Finding]]:
         candidates: list[_Candidate] = []
@@ -329,7 +335,7 @@ class _Search:
                 missing.append(_not_looked_at(cause, NO_SAMPLES))
             elif cause.reading == SLOWER:
                 candidates += self._slower(cause, told)
-            elif len(self.numbers) < 2 or self.ride.settings.sensor_kind == SWITCHING:
+            elif not self.may_be_exchanged:
                 missing.append(_not_looked_at(cause, cause.missing))
             elif cause.reading == EXCHANGED:
                 candidates.append(self._exchanged(cause))
@@ -350,10 +356,10 @@ class _Search:
     def _explained(self, place: int, banks: Sequence[int]) -> float:
         """Share of the mean square correction that one column explains with one number; of what is
         left of it beside the columns that were taken in."""
-        whole = sum(
-            self.sums[bank].square - self.noises[bank] ** 2 * self.sums[bank].weight
-            for bank in banks
-        )
+        whole = 0.0
+        for bank in banks:
+            ext = self.sums[bank][AS_IT_IS]
+            whole += ext.square - self.scales[bank].noise ** 2 * ext.weight
         taken = [one.column for one in self.taken if set(one.banks) & set(banks)]
         before, after = self._fitted(taken, banks), self._fitted([*taken, place], banks)
         if whole <= before:
@@ -364,30 +370,28 @@ class _Search:
         """Sum of squares that some columns fit by themselves, without any table."""
         if not places:
             return 0.0
-        at = self.sums[banks[0]].base + np.asarray(places)
-        H = np.sum([self.sums[bank].H[np.ix_(at, at)] for bank in banks], axis=0)
-        b = np.sum([self.sums[bank].b[at] for bank in banks], axis=0)
+        sums = [self.sums[bank][AS_IT_IS] for bank in banks]
+        at = sums[0].base + np.asarray(places)
+        H = np.sum([one.H[np.ix_(at, at)] for one in sums], axis=0)
+        b = np.sum([one.b[at] for one in sums], axis=0)
         return float(b @ np.linalg.lstsq(H, b, rcond=None)[0])
 
     def _slower(self, cause: Cause, told: list[Told]) -> Iterator[_Candidate]:
-        if self.ride.settings.sensor_kind == SWITCHING:
+        if not self.is_wideband:
             return
         for bank in self.numbers:
             readings = []
             for lag in LAGS:
                 other = list(told)
-                other[bank] = self._look(self.ride, bank, lag, self.widenings[bank])
+                other[bank] = self._look(bank, lag)
                 readings.append((lag, other))
             name = self.learner.banks[bank].name
             yield _Candidate(cause, (bank,), name, readings=readings)
 
     def _exchanged(self, cause: Cause) -> _Candidate:
         """Weighed over samples that both banks used, and as sure of one bank as of the other."""
-        both = self.ride.of_both()
-        widening = max(self.widenings[:2])
-        at = partial(self._look, lag=1.0, widening=widening, makers=())
-        straight = [at(both, bank) for bank in (0, 1)]
-        exchanged = [at(both.exchanged(), bank) for bank in (0, 1)]
+        straight = [self._look(bank, STRAIGHT) for bank in (0, 1)]
+        exchanged = [self._look(bank, CROSSED) for bank in (0, 1)]
         candidate = _Candidate(cause, (0, 1), None, readings=[(1.0, exchanged)])
         candidate.now = candidate.first = _log(exchanged, []) - _log(straight, [])
         return candidate
@@ -441,9 +445,11 @@ class _Search:
         if best.effects:
             self.taken.append(max(best.effects, key=lambda e: _log(told, [e, *self.taken])))
             return told
-        lag = best.sized.size if best.sized else LAGS[0]
-        slow = dict(best.readings)[lag]
-        return [slow[k] if k in best.banks else one for k, one in enumerate(told)]
+        # With the causes' columns, which nobody needed before.
+        (bank,), lag = best.banks, best.sized.size if best.sized else LAGS[0]
+        slower = Reading(self.widenings[bank], self.makers, lag)
+        [(self.sums[bank][lag], _)] = extend(self.ride, bank, [slower], self.pulse)
+        return [self._look(k, lag) if k == bank else one for k, one in enumerate(told)]
 
     def _finding(self, one: _Candidate, accepted: list[_Candidate]) -> Finding:
         if one in accepted:

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breathmap.learner.exact.moments import Moments
-from breathmap.learner.exact.prior import TERM_SD, Likelihood, Prior, likeliest_scales
+from breathmap.learner.exact.prior import TERM_SD, Likelihood, Prior, Scales, likeliest_scales
 
 Array = NDArray[np.float64]
 
@@ -39,6 +39,8 @@ BROAD_SDS = (0.004, 0.01, 0.02, 0.04, 0.08)
 BROAD = 6
 # For the search of noise and leaning: the broad shape is this far off.
 USUAL_BROAD_SD = 0.04
+# Above the variance of any direction of the cells under any prior of the grid.
+LOOSEST = 1e4
 # Standard deviations beyond which the series is exact to the last digits.
 FAR_OUT = 30.0
 
@@ -102,9 +104,14 @@ class Told:
 
 
 def noise_and_leaning(
-    ext: Extended, prior_shape: tuple[int, int], cells: Array, noise: float
-) -> tuple[float, float]:
-    """The noise and leaning under which the data are likeliest, with the table alone."""
+    ext: Extended,
+    prior_shape: tuple[int, int],
+    cells: Array,
+    noise: float,
+    start: Scales | None = None,
+) -> Scales:
+    """The noise and leaning (among other scales) under which the data are likeliest, with the table
+    alone. start: where to begin to look, if not at `noise`."""
     base = ext.base
     scale = np.ones(base)
     scale[base - BROAD :] = USUAL_BROAD_SD / TERM_SD
@@ -116,8 +123,7 @@ def noise_and_leaning(
         ext.weight,
     )
     prior = Prior(*prior_shape, base - prior_shape[0] * prior_shape[1], np.log(cells))
-    found = likeliest_scales(Likelihood(m, prior, ext.widening), noise)
-    return found.noise, found.leaning
+    return likeliest_scales(Likelihood(m, prior, ext.widening), noise, start)
 
 
 def table_grounds(
@@ -152,36 +158,54 @@ def look(ext: Extended, grounds: Sequence[Ground], noise: float) -> Told:
     """
     c = 1.0 / (noise**2 * ext.widening)
     fixed = (ext.weight * 2.0 * np.log(noise) + ext.square / noise**2) / ext.widening
-    found: list[tuple[float, Array, Array]] = []
-    for ground in grounds:
-        n = len(ground.h)
-        factor = np.linalg.cholesky(ext.H[:n, :n] * c + ground.Q)
-        data = ext.b[:n] * c + ground.h
-        # Columns: terms, broad shape and causes, then the data.
-        half = np.linalg.solve(factor, np.column_stack([ext.H[:n, n:] * c, data]))
-        gone = half.T @ half
-        left = ext.H[n:, n:] * c - gone[:-1, :-1]
-        pulls = ext.b[n:] * c - gone[:-1, -1]
-        log_det = 2.0 * float(np.log(np.diag(factor)).sum())
-        known = fixed + ground.pull - float(gone[-1, -1]) + log_det - ground.log_det
-        found += [_without_rest(left, pulls, known, sds) for sds in ground.sds]
-    values, S, u = zip(*found, strict=True)
-    return Told(np.array(values), np.array(S), np.array(u))
+    n = len(grounds[0].h)
+    m = len(ext.b) - n
+    known = np.empty(len(grounds))
+    left, pulls = np.empty((len(grounds), m, m)), np.empty((len(grounds), m))
+    # Terms, broad shape and causes, then the data.
+    others = np.column_stack([ext.H[:n, n:], ext.b[:n]]) * c
+    for k, ground in enumerate(grounds):
+        beside = others.copy()
+        beside[:, -1] += ground.h
+        half, log_det = _half(ext.H[:n, :n] * c + ground.Q, beside)
+        gone = half @ half.T
+        left[k] = ext.H[n:, n:] * c - gone[:-1, :-1]
+        pulls[k] = ext.b[n:] * c - gone[:-1, -1]
+        known[k] = fixed + ground.pull - gone[-1, -1] + log_det - ground.log_det
+    # A row each of the terms' and the broad shape's priors, for each ground.
+    sds = np.array([ground.sds for ground in grounds])
+    return _without_rest(left[:, None], pulls[:, None], known[:, None], sds)
 
 
-def _without_rest(
-    left: Array, pulls: Array, known: float, sds: Array
-) -> tuple[float, Array, Array]:
-    """Integrate terms and broad shape out of what the cells left, under their sds; return value, S
-    and u of the columns."""
-    rest = len(sds)
-    A = left[:rest, :rest] + np.diag(1.0 / sds**2)
-    beside, own = left[:rest, rest:], pulls[:rest]
-    solved = np.linalg.solve(A, np.column_stack([own, beside]))
-    log_det = float(np.linalg.slogdet(A)[1]) + 2.0 * float(np.log(sds).sum())
-    value = -0.5 * (known - float(own @ solved[:, 0]) + log_det)
-    S = left[rest:, rest:] - beside.T @ solved[:, 1:]
-    return value, S, pulls[rest:] - beside.T @ solved[:, 0]
+def _half(A: Array, beside: Array) -> tuple[Array, float]:
+    """Return beside' inv(L'), where A = L L', and log det A: the last rows of the Cholesky factor
+    of A with a border, whose corner is of no matter and only large enough."""
+    n = len(A)
+    large = np.empty((n + beside.shape[1],) * 2)
+    large[:n, :n], large[n:, :n] = A, beside.T
+    # beside' inv(A) beside is below it: no direction of the cells is unsurer than sqrt(LOOSEST).
+    corner = LOOSEST * float(np.square(beside).sum()) + 1.0
+    large[n:, n:] = np.diag(np.full(beside.shape[1], corner))
+    factor = np.linalg.cholesky(large)
+    return factor[n:, :n], 2.0 * float(np.log(factor.diagonal()[:n]).sum())
+
+
+def _without_rest(left: Array, pulls: Array, known: Array, sds: Array) -> Told:
+    """Integrate terms and broad shape out of what the cells left, under their sds; each array has
+    two axes of the grid before its own."""
+    rest = sds.shape[-1]
+    A = left[..., :rest, :rest] + np.eye(rest) / sds[..., None] ** 2
+    beside, own = left[..., :rest, rest:], pulls[..., :rest, None]
+    beside = np.broadcast_to(beside, (*A.shape[:-1], beside.shape[-1]))
+    own = np.broadcast_to(own, (*A.shape[:-1], 1))
+    solved = np.linalg.solve(A, np.concatenate([own, beside], axis=-1))
+    log_det = np.linalg.slogdet(A)[1] + 2.0 * np.log(sds).sum(axis=-1)
+    value = -0.5 * (known - (own * solved[..., :1]).sum(axis=(-2, -1)) + log_det)
+    across = np.swapaxes(beside, -1, -2)
+    S = left[..., rest:, rest:] - across @ solved[..., 1:]
+    u = pulls[..., rest:] - (across @ solved[..., :1])[..., 0]
+    points = value.size
+    return Told(value.ravel(), S.reshape(points, *S.shape[-2:]), u.reshape(points, u.shape[-1]))
 
 
 @dataclass(frozen=True)

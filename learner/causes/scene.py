@@ -75,7 +75,7 @@ class Scene:
     """One bank's stretch of samples under its delay model.
 
     samples: structured array (n,). pulse: as taken apart over the whole recording. mean_intake_c:
-    over the whole recording, too. lag: factor on the sensor's lag.
+    over the whole recording, too.
     """
 
     def __init__(
@@ -85,7 +85,6 @@ class Scene:
         settings: Settings,
         pulse: PulseFit | None,
         mean_intake_c: float,
-        lag: float = 1.0,
     ) -> None:
         self.samples = samples
         self.settings = settings
@@ -93,9 +92,24 @@ class Scene:
         self.mean_intake_c = mean_intake_c
         self.replay = BankReplay(samples, bank, settings)
         self.delay = settings.banks[bank].delay
-        self.lag_s = lag * self.delay.sensor_lag_s
+        self.lag_s = self.delay.sensor_lag_s
         self.transport_s = self.replay.transport_s(self.delay)
         self.seen: Observations = self.replay.observe_at(self.transport_s, self.lag_s)
+
+    def slower(self, factor: float) -> "Scene":
+        """The same through a sensor with so many times the lag; it shares what that leaves."""
+        if factor == 1.0:
+            return self
+        other: Scene = object.__new__(type(self))
+        shared = ("samples", "settings", "pulse", "mean_intake_c", "replay", "delay", "transport_s")
+        vars(other).update({name: vars(self)[name] for name in shared})
+        other.lag_s = factor * self.delay.sensor_lag_s
+        other.seen = self.replay.observe_at(self.transport_s, other.lag_s)
+        return other
+
+    def d_of(self, bank: int) -> Array:
+        """The observations as they would be with another bank's reading, (n,)."""
+        return np.asarray(self.samples["measured_lambda"][:, bank] / self.commanded - 1.0)
 
     def at_injection(self, values: Array) -> Array:
         """A column as the sensor sees it: a transport delay ago, through the lag."""
@@ -125,7 +139,7 @@ class Scene:
         open_ms = self.pulse.ms_per_unit * ve_pct * seen.load / kelvin / self.commanded
         return np.asarray(open_ms)
 
-    @property
+    @cached_property
     def commanded(self) -> Array:
         """The lambda commanded, as the sensor sees it."""
         measured = np.asarray(self.replay.measured)
@@ -171,7 +185,7 @@ class CellScene(Scene):
         self.delay = settings.banks[bank].delay
         self.lag_s = 0.0
 
-    @property
+    @cached_property
     def commanded(self) -> Array:
         """Near 1, wherever the targets were."""
         return np.ones(self.count)

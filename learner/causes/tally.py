@@ -6,7 +6,7 @@ their own.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from breathmap.learner.causes.scene import CellScene, ColumnMaker, PulseFit, Sce
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import Settings
 from breathmap.learner.exact.moments import moments
-from breathmap.learner.exact.replay import normal_equations
+from breathmap.learner.exact.replay import sums_of
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
@@ -45,65 +45,81 @@ class Ride:
         """The pulse width, taken apart."""
         return fit_pulse(self.samples, self.settings)
 
-    def exchanged(self) -> "Ride":
-        """The same with the first two banks' readings exchanged, over the rows that both used."""
-        samples = self.samples.copy()
-        samples["measured_lambda"][:, [0, 1]] = samples["measured_lambda"][:, [1, 0]]
-        return replace(self, samples=samples)
-
-    def of_both(self) -> "Ride":
-        """The same over the rows that the first two banks both used, at the lower weight."""
+    def used(self, bank: int, by_both: bool) -> tuple[Rows, Array]:
+        """The rows that a bank used and their weights; by_both: those that the first two banks
+        used, at the lower weight."""
+        if not by_both:
+            return self.rows[bank], self.weights[bank]
         rows, first, second = np.intersect1d(self.rows[0], self.rows[1], return_indices=True)
-        weights = np.minimum(self.weights[0][first], self.weights[1][second])
-        return replace(self, rows=[rows, rows], weights=[weights, weights])
+        return rows, np.minimum(self.weights[0][first], self.weights[1][second])
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One way to read a bank's samples. lag: factor on the sensor's lag. by_both: over the rows
+    that the first two banks used; exchanged: with the reading of the other of them. makers: of the
+    columns to sum up besides. widening: on the variance of one observation."""
+
+    widening: float
+    makers: tuple[ColumnMaker, ...] = ()
+    lag: float = 1.0
+    by_both: bool = False
+    exchanged: bool = False
 
 
 def extend(
-    ride: Ride,
-    bank: int,
-    makers: Sequence[ColumnMaker],
-    pulse: PulseFit | None,
-    widening: float,
-    lag: float = 1.0,
-) -> tuple[Extended, list[bool]]:
-    """Sum one bank up; and which of the columns could be made from these samples."""
+    ride: Ride, bank: int, readings: Sequence[Reading], pulse: PulseFit | None
+) -> list[tuple[Extended, list[bool]]]:
+    """Sum one bank up, as each reading has it; and which of its columns could be made from these
+    samples. What readings share is made once for all of them."""
     mean_intake_c = ride.mean_intake_c
-    total: Extended | None = None
-    known = [True] * len(makers)
+    used = [ride.used(bank, reading.by_both) for reading in readings]
+    totals: list[Extended | None] = [None] * len(readings)
+    known = [[True] * len(reading.makers) for reading in readings]
     for start in range(0, len(ride.samples), STRETCH):
         end = min(start + STRETCH, len(ride.samples))
-        inside = (ride.rows[bank] >= start) & (ride.rows[bank] < end)
-        rows = ride.rows[bank][inside] - start
-        if not len(rows):
-            continue
-        scene = Scene(ride.samples[start:end], bank, ride.settings, pulse, mean_intake_c, lag)
-        columns = [maker(scene) for maker in makers]
-        known = [k and c is not None for k, c in zip(known, columns, strict=True)]
-        part = _sum_up(scene, rows, ride.weights[bank][inside], columns, widening)
-        total = part if total is None else total + part
-    if total is None:
+        scene = Scene(ride.samples[start:end], bank, ride.settings, pulse, mean_intake_c)
+        for k, (reading, (rows, weights)) in enumerate(zip(readings, used, strict=True)):
+            inside = slice(*np.searchsorted(rows, [start, end]))
+            if inside.start == inside.stop:
+                continue
+            seen = scene.slower(reading.lag)
+            columns = [maker(seen) for maker in reading.makers]
+            known[k] = [a and c is not None for a, c in zip(known[k], columns, strict=True)]
+            d = seen.d_of(1 - bank) if reading.exchanged else seen.seen.d
+            part = _sum_up(seen, d, rows[inside] - start, weights[inside], columns, reading)
+            whole = totals[k]
+            totals[k] = part if whole is None else whole + part
+    found = [one for one in totals if one is not None]
+    if len(found) < len(readings):
         raise ValueError("no sample of this bank was used")
-    return total, known
+    return list(zip(found, known, strict=True))
 
 
 def _sum_up(
-    scene: Scene, rows: Rows, weights: Array, columns: Sequence[Array | None], widening: float
+    scene: Scene,
+    d: Array,
+    rows: Rows,
+    weights: Array,
+    columns: Sequence[Array | None],
+    reading: Reading,
 ) -> Extended:
     seen, table = scene.seen, scene.replay.bank.table
-    whole = [np.zeros(len(seen.d)) if c is None else np.asarray(c) for c in columns]
-    extra = np.stack([*broad_of(table.speed_rpm, table.load, seen.speed_rpm, seen.load), *whole], 1)
-    terms = np.hstack([seen.terms, extra])
+    broad = broad_of(table.speed_rpm, table.load, seen.speed_rpm[rows], seen.load[rows])
+    whole = [np.zeros(len(rows)) if c is None else np.asarray(c)[rows] for c in columns]
+    terms = np.column_stack([seen.terms[rows], *broad, *whole])
     # The learner's own gates let nothing through that is not finite; what is left here is at the
     # seams of a stretch.
-    good = np.isfinite(seen.d[rows]) & np.isfinite(terms[rows]).all(axis=1)
-    rows, weights = rows[good], weights[good]
-    H, b = normal_equations(replace(seen, terms=terms), rows, weights, table)
+    good = np.isfinite(d[rows]) & np.isfinite(terms.sum(axis=1))
+    if not good.all():
+        rows, weights, terms = rows[good], weights[good], terms[good]
+    H, b = sums_of(seen.index[rows], seen.shares[rows], terms, d[rows], weights, table)
     return Extended(
         H=H,
         b=b,
-        square=float((weights * seen.d[rows] ** 2).sum()),
+        square=float((weights * d[rows] ** 2).sum()),
         weight=float(weights.sum()),
-        widening=widening,
+        widening=reading.widening,
         n_terms=seen.terms.shape[1],
         n_columns=len(columns),
     )
@@ -123,17 +139,13 @@ def broad_of(
 
 
 def extend_evidence(
-    evidence: Evidence,
-    settings: Settings,
-    bank: int,
-    makers: Sequence[ColumnMaker],
-    widening: float,
+    evidence: Evidence, settings: Settings, bank: int, reading: Reading
 ) -> tuple[Extended, list[bool]]:
     """The same from evidence alone: a column that depends on speed and load only is, within the
     table's own interpolation, a pattern over its cells."""
     scene = CellScene(settings, bank)
     table = settings.banks[bank].table
-    columns = [maker(scene) for maker in makers]
+    columns = [maker(scene) for maker in reading.makers]
     broad = broad_of(table.speed_rpm, table.load, scene.seen.speed_rpm, scene.seen.load)
     whole = [np.zeros(scene.count) if c is None else np.asarray(c) for c in columns]
     G = np.stack([*broad, *whole], axis=1)
@@ -142,5 +154,5 @@ def extend_evidence(
     side = m.H[:, :n] @ G
     H = np.block([[m.H, side], [side.T, G.T @ m.H[:n, :n] @ G]])
     b = np.concatenate([m.b, G.T @ m.b[:n]])
-    ext = Extended(H, b, m.square, m.weight, widening, evidence.n_terms, len(columns))
+    ext = Extended(H, b, m.square, m.weight, reading.widening, evidence.n_terms, len(columns))
     return ext, [c is not None for c in columns]

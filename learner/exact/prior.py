@@ -244,12 +244,14 @@ class Likelihood:
         return -0.5 * float(value), -0.5 * slope
 
 
-def likeliest_scales(likelihood: Likelihood, noise: float) -> Scales:
-    """The scales that make the evidence most likely. noise: where to begin, a fraction."""
+def likeliest_scales(likelihood: Likelihood, noise: float, start: Scales | None = None) -> Scales:
+    """The scales that make the evidence most likely. noise: where to begin, a fraction; or start:
+    all scales where to begin."""
     prior = likelihood.prior
     ranges = (TABLE_SD_RANGE, ROUGHNESS_RANGE, NOISE_RANGE)
     bounds = np.array([*np.log(ranges), (0.0, 1.0 if prior.has_table else 0.0)])
-    first = np.append(np.log([0.08, 0.05, np.clip(noise, *NOISE_RANGE)]), bounds[3, 1] / 2.0)
+    begin = start or Scales(0.08, 0.05, float(np.clip(noise, *NOISE_RANGE)), bounds[3, 1] / 2.0)
+    first = np.append(np.log(begin[:3]), begin.leaning)
     # The more is summed up, the surer is the noise, and the steeper its side of the hill: in one
     # unit for all, the search would stop at its foot. So each parameter is counted in about its own
     # uncertainty: that of a standard deviation found from k squares is 1 / sqrt(2 k) of itself

@@ -254,26 +254,30 @@ def normal_equations(
     observations: Observations, rows: NDArray[np.intp], weights: Array, table: Table
 ) -> tuple[Array, Array]:
     """Dense H (m, m) and b (m,) of chosen rows with weights, m = cells + terms."""
-    n = table.speed_count * table.load_count
-    width = table.speed_count
-    index = observations.index[rows]
+    o = observations
+    return sums_of(o.index[rows], o.shares[rows], o.terms[rows], o.d[rows], weights, table)
+
+
+def sums_of(
+    index: NDArray[np.intp], shares: Array, terms: Array, d: Array, weights: Array, table: Table
+) -> tuple[Array, Array]:
+    """Dense H (m, m) and b (m,) of observations (n,), with their squares, shares (n, 4) and terms
+    (n, K) as in `Observations`; m = cells + K."""
+    n, width = table.speed_count * table.load_count, table.speed_count
     # Square by square: what is seen there by its four corners, the terms and d.
-    order = np.argsort(index, kind="stable")
-    chosen, root = rows[order], np.sqrt(weights[order])[:, None]
-    corners = observations.shares[chosen] * root
-    others = np.column_stack([observations.terms[chosen], observations.d[chosen]]) * root
+    # Sorted by counting where the numbers are short enough.
+    order = np.argsort(index.astype(np.uint16 if n < 1 << 16 else np.int64), kind="stable")
+    root = np.sqrt(weights[order])[:, None]
+    corners = shares[order] * root
+    others = np.column_stack([terms, d])[order] * root
     extra = others.shape[1]
     sums = np.zeros((n + extra, n + extra))
     squares, starts = np.unique(index[order], return_index=True)
-    for square, part in zip(squares.tolist(), _spans(starts, len(order)), strict=True):
-        at = [square, square + 1, square + width, square + width + 1]
-        here = corners[part]
+    for square, (a, b) in zip(squares, pairwise([*starts, len(order)]), strict=True):
+        at = square + np.array([0, 1, width, width + 1])
+        here = corners[a:b]
         sums[np.ix_(at, at)] += here.T @ here
-        sums[at, n:] += here.T @ others[part]
+        sums[at, n:] += here.T @ others[a:b]
     sums[n:, :n] = sums[:n, n:].T
     sums[n:, n:] = others.T @ others
     return sums[:-1, :-1].copy(), sums[:-1, -1].copy()
-
-
-def _spans(starts: NDArray[np.intp], end: int) -> list[slice]:
-    return [slice(a, b) for a, b in pairwise([*starts.tolist(), end])]
