@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from checkout import ROOT
 
+from breathmap.tools.make import mutants
+
 PACKAGE = "breathmap"
 ROOMS = ("protocol", "learner", "simulator", "tools")
 MAY_IMPORT = {
@@ -159,3 +161,10 @@ def test_the_top_level_is_the_house_and_nothing_else() -> None:
     # What runs of the program leave is ignored by git, and no part of the house.
     ignored = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
     assert {name for name in strange if f"{name}/" not in ignored} == set()
+
+
+def test_the_mutation_run_names_files_that_exist() -> None:
+    """A module or test that moved would end a run of hours, or quietly leave tests out."""
+    for module, tests in mutants.MODULES.items():
+        assert (ROOT / module).is_file()
+        assert all((ROOT / word).is_file() for word in tests.split() if word.startswith("tests/"))

@@ -137,7 +137,7 @@ def test_slightly_too_lean_takes_longer() -> None:
     engine.sample.map_kpa = 98.0
     engine.run(2.0)
     engine.sample.measured_lambda[0] = 0.95 + 1.2 * 0.05
-    assert engine.run(0.3) == 0
+    assert engine.run(0.2) == 0
     assert engine.run(0.3) == 1
 
 

@@ -24,8 +24,8 @@ ROOT = Path(__file__).resolve().parents[2]
 # What is changed, and the tests that ought to notice: the quick ones first, they end a run.
 MODULES = {
     "learner/core/gates.py": "tests/learner/test_gate_limits.py tests/learner/test_waits.py",
-    "learner/core/alarms.py": "tests/learner/test_alarms.py tests/view/test_alarms.py",
-    "learner/core/lean.py": "tests/learner/test_alarms.py",
+    "learner/core/alarms.py": "tests/learner/test_episodes.py tests/learner/test_alarms.py",
+    "learner/core/lean.py": "tests/learner/test_lean_limits.py tests/learner/test_alarms.py",
     "learner/decide/proposal.py": (
         "tests/job/test_proposal.py tests/job/test_never_leaner.py tests/job/test_rules.py"
     ),
