@@ -1,5 +1,6 @@
 """The live view in a real terminal: tmux holds it, keys are typed, what stands there is read."""
 
+import re
 import shutil
 import subprocess
 import time
@@ -8,6 +9,7 @@ from pathlib import Path
 from shlex import join, quote
 
 import pytest
+from page_bench import Viewer
 from processes import BREATHMAP
 
 pytestmark = pytest.mark.skipif(
@@ -50,16 +52,22 @@ class Terminal:
 
 @pytest.fixture
 def terminal(tmp_path: Path, bench: Path, ride: Path) -> Iterator[Terminal]:
-    """The view replaying the ride in an 80 x 24 terminal."""
+    """The view replaying the ride in an 80 x 24 terminal, and on a page."""
     words = ["replay", bench, ride, "--out", tmp_path / "out", "--view", "--speed", "10"]
+    words += ["--page", "--page-port", "0"]
     term = Terminal(tmp_path, join([*BREATHMAP, *map(str, words)]))
     yield term
     term.call("kill-server")
 
 
 def test_a_person_can_run_it(terminal: Terminal, tmp_path: Path) -> None:
-    """Start page, table, layer, note, help and quit work in 80 x 24; everything is written."""
-    terminal.until(lambda t: "Enter: begin" in t)
+    """Start page, table, layer, note, help and quit work in 80 x 24; everything is written. A page
+    beside it shows the same run from before its beginning to its outcome, and a pause as one."""
+    first = terminal.until(lambda t: "Enter: begin" in t and "Also shown at" in t)
+    link = re.search(r"http://\S+/", first)
+    assert link is not None
+    viewer = Viewer(link[0])
+    assert viewer.take()["phase"] == "before"
     terminal.keys("Enter")
     shown = terminal.until(lambda t: "LEARNING" in t and "rpm at" in t)
     lines = shown.splitlines()
@@ -78,7 +86,15 @@ def test_a_person_can_run_it(terminal: Terminal, tmp_path: Path) -> None:
     terminal.until(lambda t: "Keys" in t)
     terminal.keys("z")
     terminal.until(lambda t: "left: coverage" in t)
+    terminal.keys("Space")
+    while "PAUSED" not in str(viewer.parts.get("state")):
+        viewer.take()
+    assert max(viewer.take()["age_ms"] for _ in range(3)) < 2000
     terminal.keys("q")
+    while viewer.phase != "over":
+        viewer.take()
+    assert viewer.parts["outcome"]["lines"][-1] == f"Written to {tmp_path / 'out'}."
+    viewer.close()
     terminal.until(lambda t: "Written to" in t and terminal.ended.exists())
     assert terminal.ended.read_text().strip() == "0"
     out = tmp_path / "out"
