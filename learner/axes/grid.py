@@ -61,6 +61,14 @@ def points_on(grid: Grid) -> Grid:
     return _cut(grid, PARTS_BETWEEN)
 
 
+def joined(one: Grid, other: Grid) -> Grid:
+    """Return the grid with the breakpoints of both: between any of its points both tables are
+    bilinear, so that what holds at its points holds everywhere."""
+    return Grid(
+        tuple(sorted({*one.speed_rpm, *other.speed_rpm})), tuple(sorted({*one.load, *other.load}))
+    )
+
+
 def _cut(grid: Grid, parts: int) -> Grid:
     return Grid(_cut_axis(grid.speed_rpm, parts), _cut_axis(grid.load, parts))
 

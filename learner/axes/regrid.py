@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
-from breathmap.learner.axes.grid import Grid, hats, smooth
+from breathmap.learner.axes.grid import Grid, hats, joined, moved, smooth
 from breathmap.learner.axes.limit import RIDGE, Surfaces
 from breathmap.learner.decide.proposal import SAME_PCT, Rules, decide, maximum_of
 from breathmap.learner.exact.solve import Solution
@@ -22,6 +22,8 @@ from breathmap.learner.words.description import Axes, Storage
 Array = NDArray[np.float64]
 # A table is raised by so many steps at most before it is given up, cell by cell.
 MOST_RAISES = 2000
+# Smaller than this part of a step is round-off.
+TINY_STEP = 1e-6
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,18 @@ def _fitted(
     return np.asarray(cho_solve(cho_factor(normal), design.T @ (weight * target))).reshape(
         grid.shape
     )
+
+
+def never_above(cells: Array, old: Grid, grid: Grid, step: float) -> Array:
+    """Return a table of targets on `grid`, in whole steps, nowhere above the old one at any point
+    between the breakpoints, and as near to it as single steps bring it.
+
+    cells: shape (loads, speeds) of `old`; both grids end at the same breakpoints.
+    """
+    union = joined(old, grid)
+    at_most = moved(cells, old, union) / step + TINY_STEP
+    first = np.floor(moved(cells, old, grid) / step + TINY_STEP)
+    return np.asarray(-step * _raised(-first, -at_most, union, grid, np.inf))
 
 
 def _raised(counts: Array, floor: Array, fine: Grid, grid: Grid, most: float) -> Array:

@@ -13,13 +13,20 @@ from job_bench import Twin, engine_files
 from job_cuts import cut_at, every_cut
 from processes import BREATHMAP
 
+from breathmap.learner.axes.search import Steps
+from breathmap.learner.decide.proposal import Rules
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.run import simulate
 from breathmap.simulator.service import FrameStream, Service
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.cli import axes as axes_cli
+from breathmap.tools.job import new_axes
 from breathmap.tools.job import propose as job_proposal
 from breathmap.tools.job import recordings as job_recordings
+from breathmap.tools.job.axes import of_pass
 from breathmap.tools.job.folder import Job
+from breathmap.tools.run.axes import Advised, advise_on
+from breathmap.tools.run.session import Session
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork")
 
@@ -43,6 +50,13 @@ def kinds(job: Path) -> list[str]:
 def proposal_of(job: Path) -> bytes:
     """Return the proposed table's bytes."""
     return (job / "proposals" / "001" / "bank1.csv").read_bytes()
+
+
+def carried_to(folder: Path, advised: Advised) -> bytes:
+    """Return what the first pass of a job says on the advised axes."""
+    job = Job(folder)
+    on = new_axes._on_grid(job, 1, advised, advised.advice.best.grid, Rules())
+    return new_axes._carried(job, 1, *on, Screen(quiet=True))
 
 
 def test_propose_and_accept_cut_at_every_step(
@@ -73,6 +87,33 @@ def test_propose_and_accept_cut_at_every_step(
         assert kinds(job) == [*before, "accepted"]
         assert (job / "tables" / "001" / "bank1.csv").read_bytes() == whole
         assert breathmap("history", job).code == 0
+        assert not list(job.glob("**/.new-*"))
+
+
+def test_axes_cut_at_every_step(
+    learned: Path, tmp_path: Path, breathmap: Breathmap, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cut anywhere, the job went on to other axes or not, never half; the next command begins the
+    pass on them where that was not done, once."""
+    quiet = Screen(quiet=True)
+    advised = advise_on(of_pass(Job(learned), 1), Steps(), quiet, with_curve=False)
+    session = job_recordings.relearn_pass(Job(learned), 1, quiet, witnessed=True)
+    diagnosis, snapshot = session.diagnose(), carried_to(learned, advised)
+    monkeypatch.setattr(axes_cli, "advise_on", lambda *_: advised)
+    monkeypatch.setattr(new_axes, "relearn_pass", lambda *_, **__: session)
+    monkeypatch.setattr(Session, "diagnose", lambda *_: diagnosis)
+    monkeypatch.setattr(new_axes, "_carried", lambda *_: snapshot)
+    before = kinds(learned)
+    cuts = every_cut(learned, tmp_path / "x", "axes", "JOB", "--apply", "--yes", stride=4)
+    whole = (cuts[-1][1] / "tables/001/bank1.csv").read_bytes()
+    assert len(cuts) > 10
+    for _, job in cuts:
+        assert kinds(job) in (before, [*before, "axes"], [*before, "axes", "learned"])
+        again = breathmap("axes", job, "--apply", "--yes")
+        if again.code:
+            refused(again, "no recording of its own")
+        assert kinds(job) == [*before, "axes", "learned"]
+        assert (job / "tables/001/bank1.csv").read_bytes() == whole
         assert not list(job.glob("**/.new-*"))
 
 

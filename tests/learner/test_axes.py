@@ -28,7 +28,7 @@ from breathmap.learner.axes.grid import (
     smooth,
 )
 from breathmap.learner.axes.limit import Array, Left, Surfaces, fit, loss, surfaces_of
-from breathmap.learner.axes.regrid import regridded
+from breathmap.learner.axes.regrid import never_above, regridded
 from breathmap.learner.axes.search import NARROWEST_STEP, WIDEST_STEP, Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
 from breathmap.learner.core.history import DelayModel
@@ -289,6 +289,30 @@ def test_no_point_of_the_finer_grid_ends_below_what_the_rule_allows(
     steps = made.cells_pct / STORAGE.step_pct
     assert steps == pytest.approx(np.round(steps), abs=1e-6)
     assert made.cells_pct.max() <= STORAGE.max_pct
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.floats(0.7, 1.1), min_size=20, max_size=20),
+    st.sets(st.integers(11, 69), min_size=1, max_size=6),
+    st.sets(st.integers(21, 99), min_size=1, max_size=4),
+)
+def test_a_target_on_other_axes_is_nowhere_leaner(
+    cells: list[float], speeds: set[int], loads: set[int]
+) -> None:
+    """Whatever target and axes, at no point between breakpoints does it end leaner; on the same
+    axes it is the same, in whole steps."""
+    old = Grid((1000.0, 2500.0, 4000.0, 5500.0, 7000.0), (20.0, 45.0, 70.0, 100.0))
+    new = Grid(
+        (1000.0, *(100.0 * n for n in sorted(speeds)), 7000.0),
+        (20.0, *map(float, sorted(loads)), 100.0),
+    )
+    table = 0.005 * np.round(np.reshape(cells, old.shape) / 0.005)
+    made = never_above(table, old, new, 0.005)
+    dense = Grid(tuple(np.linspace(1000, 7000, 61)), tuple(np.linspace(20, 100, 81)))
+    assert (moved(made, new, dense) <= moved(table, old, dense) + 1e-6).all()
+    assert made / 0.005 == pytest.approx(np.round(made / 0.005), abs=1e-6)
+    assert never_above(table, old, old, 0.005) == pytest.approx(table)
 
 
 def test_what_cannot_be_stored_is_told() -> None:

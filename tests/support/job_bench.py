@@ -36,10 +36,16 @@ def standing(server: ControlServer, kind: str = "tcp", cable: Cable | None = Non
 class Twin:
     """The college's twin with its controller, set up for use, and what serves them."""
 
-    def __init__(self, method: str = "wideband", displacement_cm3: float = 689.0) -> None:
-        self.parameters, self.controller = bench(method, "grid", seed=1, rms=0.06, axes=SMALL)
+    def __init__(
+        self,
+        method: str = "wideband",
+        displacement_cm3: float = 689.0,
+        axes: Axes = SMALL,
+        truth: str = "grid",
+    ) -> None:
+        self.parameters, self.controller = bench(method, truth, seed=1, rms=0.06, axes=axes)
         controller = self.controller
-        controller.write_settings(normal_setup(SMALL, method))
+        controller.write_settings(normal_setup(axes, method))
         factor = controller.displacement_cm3 / displacement_cm3
         for bank in range(2):
             cells = [min(102.0, cell * factor) for cell in controller.read_ve(bank)]

@@ -37,11 +37,13 @@ def cut_at(step: int, arguments: list[str]) -> int:
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def every_cut(base: Path, tmp_path: Path, *arguments: str) -> list[tuple[int, Path]]:
-    """Cut a command at every step on a fresh copy of the job; return the copies with their codes,
-    the last one that of a run that nothing cut."""
+def every_cut(
+    base: Path, tmp_path: Path, *arguments: str, stride: int = 1
+) -> list[tuple[int, Path]]:
+    """Cut a command at every step, or at one in `stride`, on a fresh copy of the job; return the
+    copies with their codes, the last one that of a run that nothing cut."""
     copies = []
-    for step in range(1, 400):
+    for step in range(1, 400, stride):
         copy = tmp_path / f"cut-{step:03d}"
         shutil.copytree(base, copy)
         code = cut_at(step, [a.replace("JOB", str(copy)) for a in arguments])

@@ -11,10 +11,13 @@ from breathmap.learner.decide.proposal import PRESETS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.complete import passes
-from breathmap.tools.cli.job import RuleName, looking
+from breathmap.tools.cli.job import DespiteCauses, RuleName, looking, working
 from breathmap.tools.cli.options import AsJson
-from breathmap.tools.job.axes import of_job
+from breathmap.tools.job.axes import of_job, of_pass
 from breathmap.tools.job.folder import is_job
+from breathmap.tools.job.new_axes import apply_axes, pass_to_apply
+from breathmap.tools.job.propose import Despite
+from breathmap.tools.job.recordings import take_in
 from breathmap.tools.run.axes import Advised, advise_on, of_files, save_new
 from breathmap.tools.run.axes_text import as_dict, show_advice
 
@@ -23,6 +26,10 @@ EXAMPLES = (
     "`breathmap axes monday` (a job: its latest pass with a recording)\n\n"
     "`breathmap axes engine.toml ride.bin --drive track.bin`\n\n"
     "`breathmap axes monday --to new-axes` (engine description and tables on the best axes)\n\n"
+    "`breathmap axes monday --apply` (the job goes on with them: a new table and a new pass, which "
+    "begins with what the old recordings say there; `breathmap undo monday` goes back)\n\n"
+    "After --apply: type the axes into the controller (`breathmap enter monday` shows them), then "
+    "`breathmap store monday --port PORT`, which refuses as long as they differ.\n\n"
 )
 
 
@@ -68,20 +75,37 @@ def axes(
             help="Write engine description and tables on the best axes into this new folder.",
         ),
     ] = None,
+    apply: Annotated[
+        bool,
+        typer.Option("--apply", help="Of a job: go on with a table on the best axes, on record."),
+    ] = False,
+    anyway: Annotated[
+        bool, typer.Option("--yes", help="With --apply: though it is not sure to be worth it.")
+    ] = False,
+    despite: DespiteCauses = None,
+    reason: Annotated[
+        str, typer.Option(help="With --despite: why, for whoever reads the history.")
+    ] = "",
     rule: RuleName = "standard",
     as_json: AsJson = False,
 ) -> None:
     """Say what a table's axes cost, which would be better, and how many are worth it.
 
-    The recordings are learned again on a finer grid. Nothing of a job is changed.
+    The recordings are learned again on a finer grid. Nothing of a job is changed without --apply.
     """
     screen = Screen(as_json)
     steps, drives = Steps(speed_step, load_step), tuple(drive or ())
     if to is not None and to.exists():
         raise UserError(f"{to} exists; give a new folder with --to")
+    if apply and (to is not None or drive or not is_job(first)):
+        raise UserError("--apply is for a job, and goes neither with --to nor with --drive")
     if is_job(first):
         if recordings:
             raise UserError(f"{first} is a job: it has its recordings; give it alone")
+        if apply:
+            against = Despite(tuple(despite or ()), reason)
+            _apply(first, number, steps, rule, anyway, against, screen)
+            return
         with looking(first, screen) as job:
             advised = advise_on(of_job(job, number, drives), steps, screen)
             _tell(advised, to, rule, screen)
@@ -107,6 +131,22 @@ def _tell(advised: Advised, to: Path | None, rule: str, screen: Screen) -> None:
                 )
         screen.say(f"Written to {to}: engine.toml, tables and to-do.md, which says what to do.")
     screen.result(told)
+
+
+def _apply(
+    folder: Path,
+    number: int | None,
+    steps: Steps,
+    rule: str,
+    anyway: bool,
+    despite: Despite,
+    screen: Screen,
+) -> None:
+    with working(folder, screen) as job:
+        take_in(job, screen)
+        advised = advise_on(of_pass(job, pass_to_apply(job, number)), steps, screen, False)
+        show_advice(advised, screen)
+        apply_axes(job, advised, as_dict(advised), PRESETS[rule], despite, anyway, screen)
 
 
 def add_axes(app: typer.Typer, exit_codes: str) -> None:

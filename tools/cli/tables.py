@@ -18,6 +18,7 @@ from breathmap.tools.job.enter import (
     LoadOrder,
     as_list,
     as_text,
+    axes_lines,
     changes,
     displacement_line,
 )
@@ -67,12 +68,20 @@ def enter(
         line = displacement_line(new, old)
         if line:
             screen.warn(line)
+        axes = axes_lines(new[0], old[0])
+        if axes and changed:
+            raise UserError(
+                f"{job}: the axes change, and every cell with them: leave out --changed"
+            )
+        for told in axes:
+            screen.warn(told)
         if out is not None:
             _save(out, pairs, form, screen)
         elif not as_json:
             _show(pairs, form, changed, screen)
         screen.result(
-            {"tables": [{"bank": a.bank, "table": a.source, "before": b.source,
+            {"axes_change": bool(axes), "speed_rpm": new[0].speed_rpm, "load": new[0].load,
+             "tables": [{"bank": a.bank, "table": a.source, "before": b.source,
                          "text": as_text(a, form), "changes": changes(a, b, form)}
                         for a, b in pairs]}
         )  # fmt: skip
@@ -87,6 +96,10 @@ def _save(out: Path, pairs: list[tuple[Named, Named]], form: Form, screen: Scree
     make_folder(out, may_exist=False, hint="give a new folder with --out")
     for new, old in pairs:
         write_text(out / f"{new.bank}.txt", as_text(new, form))
+        if axes := axes_lines(new, old):
+            write_text(out / "axes.txt", "\n".join(axes) + "\n")
+            screen.say(f"{out / 'axes.txt'} first, then {out / new.bank}.txt to paste.")
+            continue
         write_text(out / f"{new.bank}-changes.txt", as_list(new, old, form))
         screen.say(f"{out / new.bank}.txt to paste, {out / new.bank}-changes.txt to type in.")
 

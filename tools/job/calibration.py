@@ -6,11 +6,15 @@ read again is the same, number by number.
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
+from breathmap.learner.axes.grid import Grid, moved
+from breathmap.learner.axes.regrid import never_above
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration, present_names
 from breathmap.protocol.wire.control_fields import SETTINGS
@@ -99,3 +103,55 @@ def read_calibration(folder: Path, description: EngineDescription) -> Calibratio
         target_lambda=target,
         **values.model_dump(),
     )
+
+
+def target_on(target: Sequence[float], before: Grid, on: Calibration) -> tuple[float, ...]:
+    """Return a target table, flat, on the axes of a calibration: the same where they are the same,
+    else nowhere leaner than it was."""
+    after = Grid(on.speed_rpm, on.load)
+    if after == before:
+        return tuple(target)
+    step = on.target_step_lambda
+    cells = never_above(np.asarray(target).reshape(before.shape), before, after, step)
+    return tuple(round(float(cell), 9) for cell in cells.ravel())
+
+
+def on_axes_of(start: Calibration, final: Calibration) -> Calibration:
+    """Return what a calibration says on the axes of another: VE read between its breakpoints, the
+    target nowhere leaner; itself where the axes are the same."""
+    before = Grid(start.speed_rpm, start.load)
+    after = Grid(final.speed_rpm, final.load)
+    if before == after:
+        return start
+    tables = [moved(np.asarray(cells).reshape(before.shape), before, after).ravel()
+              for cells in start.ve_pct]  # fmt: skip
+    target = start.target_lambda
+    return replace(
+        start,
+        speed_rpm=final.speed_rpm,
+        load=final.load,
+        ve_pct=tuple(tuple(float(cell) for cell in table) for table in tables),
+        target_lambda=None if target is None else target_on(target, before, final),
+    )
+
+
+def axes_lines(before: Calibration, after: Calibration) -> list[str]:
+    """Return in what the axes of two calibrations differ, a line an axis."""
+    lines = []
+    load = "kPa" if after.load_axis == "map_kpa" else "%"
+    for name, unit, old, new in (
+        ("speeds", "rpm", before.speed_rpm, after.speed_rpm),
+        ("loads", load, before.load, after.load),
+    ):
+        if old == new:
+            continue
+        if len(old) != len(new):
+            lines.append(f"{len(old)} {name} where {len(new)} are wanted")
+            continue
+        places = [
+            f"{number}: {a:g} to be {b:g}"
+            for number, (a, b) in enumerate(zip(old, new, strict=True), start=1)
+            if a != b
+        ]
+        lines.append(f"{name}, {unit}: {', '.join(places)}")
+    return lines

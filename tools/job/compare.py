@@ -6,6 +6,7 @@ controller exported is checked: does it hold what was proposed?
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from breathmap.learner.axes.grid import Grid, moved
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen, plain
 from breathmap.tools.job.folder import Job, is_job
@@ -47,6 +49,8 @@ def compare(first: str, others: Sequence[str], bank: str | None, screen: Screen)
             asked = [one for one in meant(Job(Path(first))) if bank in (None, one.bank)]
         return check_held(asked, right, screen, left)
     pairs = list(zip(left, right, strict=True))
+    if not any(is_file(text) for text in (first, *others)):
+        pairs = [(a, _on_axes_of(a, b)) for a, b in pairs]
     for a, b in pairs:
         _check_same_axes(a, b)
     if screen.result({"comparisons": [_as_dict(a, b) for a, b in pairs]}):
@@ -55,6 +59,22 @@ def compare(first: str, others: Sequence[str], bank: str | None, screen: Screen)
         for line in comparison(a, b):
             screen.say(line)
     return True
+
+
+def _on_axes_of(a: Named, b: Named) -> Named:
+    """Return b as it reads at the breakpoints of a, and says so in its name; without errors, which
+    are of its own cells."""
+    if (a.speed_rpm, a.load) == (b.speed_rpm, b.load):
+        return b
+    before, after = (Grid(tuple(one.speed_rpm), tuple(one.load)) for one in (b, a))
+    return replace(
+        b,
+        name=f"{b.name} (on other axes, interpolated at these; no errors)",
+        speed_rpm=a.speed_rpm,
+        load=a.load,
+        cells=moved(b.cells, before, after),
+        errors=None,
+    )
 
 
 def _check_same_axes(a: Named, b: Named) -> None:

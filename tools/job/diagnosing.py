@@ -41,6 +41,12 @@ def _earlier(job: Job, since: str, number: int, now: EngineDescription, screen: 
             f"{job.folder}: --since {since} is no pass with a recording before pass {number}"
         )
     session = relearn_pass(job, wanted, screen)
+    axes = session.description.axes
+    if (axes.speed_rpm, axes.load) != (now.axes.speed_rpm, now.axes.load):
+        raise UserError(
+            f"{job.folder}: pass {wanted} is on other axes than pass {number}: they cannot be "
+            "compared for causes; diagnose each by itself"
+        )
     evidences = [bank.evidence for bank in session.learner.banks]
     then = session.description.engine.displacement_cm3
     factor = then / now.engine.displacement_cm3

@@ -18,7 +18,7 @@ from breathmap.tools.job.recordings import (
     left_out_of,
     relearn_pass,
 )
-from breathmap.tools.job.records import Accepted, Dropped, Entry, Proposed, Restored
+from breathmap.tools.job.records import Accepted, AxesChanged, Dropped, Entry, Proposed, Restored
 from breathmap.tools.run.evidence_files import evidence_in, is_evidence
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.left_out import WHOLE, LeftOut, Span, kept
@@ -142,6 +142,13 @@ def _say_consequences(job: Job, number: int, entry: Entry, screen: Screen) -> No
             screen.warn(
                 f"table {record.table} was made with it; to be rid of it there: breathmap undo "
                 f"{job.folder} {record.from_table}, then propose and accept anew."
+            )
+    for changed in job.all_of(AxesChanged):
+        if changed.pass_number == number and entry.sha256 in changed.recordings:
+            screen.warn(
+                f"table {changed.table}, on other axes, was made with it, and what was carried "
+                f"there holds it: to be rid of it: breathmap undo {job.folder} "
+                f"{changed.from_table}, then breathmap axes {job.folder} --apply anew."
             )
     if job.pass_folder(number) / entry.name in evidence_in(job.pass_folder(number)):
         screen.warn("what a board learned is in its later snapshots, too: clear the board.")

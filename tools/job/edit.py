@@ -24,7 +24,7 @@ from breathmap.tools.job.cautions import nearest_cell
 from breathmap.tools.job.edit_words import edit_lines
 from breathmap.tools.job.folder import Job, hash_files, save_folder
 from breathmap.tools.job.recordings import counted, relearn_pass
-from breathmap.tools.job.records import Edited, EditedCell, Proposed, TableMade
+from breathmap.tools.job.records import Edited, EditedCell, Learned, Proposed, TableMade
 from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
@@ -213,7 +213,13 @@ def _table_before(job: Job) -> int:
         raise UserError(
             f"{job.folder}: table {job.table} is the first: there is none before to hold"
         )
-    return made[-1].from_table
+    before = made[-1].from_table
+    if not job.has_axes_of(before, job.table):
+        raise UserError(
+            f"{job.folder}: table {before}, before table {job.table}, is on other axes: none of "
+            "its cells can be held"
+        )
+    return before
 
 
 def _mask(description: EngineDescription, where: Where) -> Mask:
@@ -273,9 +279,17 @@ def _judged(job: Job, present: Calibration, screen: Screen) -> Judged:
 
 
 def _pass_behind(job: Job) -> int | None:
-    """Return the latest pass whose evidence says something of the present table: every pass is of
-    this engine."""
-    return next((n for n in reversed(job.passes) if counted(job, n)), None)
+    """Return the latest pass whose evidence says something of the present table: every pass on its
+    axes, since all are of this engine."""
+    tables = {record.pass_number: record.table for record in job.all_of(Learned)}
+    return next(
+        (
+            n
+            for n in reversed(job.passes)
+            if counted(job, n) and job.has_axes_of(tables[n], job.table)
+        ),
+        None,
+    )
 
 
 def _unedited(job: Job) -> list[Array]:

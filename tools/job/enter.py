@@ -57,7 +57,10 @@ def as_text(table: Named, form: Form) -> str:
 
 
 def changes(new: Named, old: Named, form: Form) -> list[dict[str, Any]]:
-    """Return the cells that change, row by row from the top, left to right."""
+    """Return the cells that change, row by row from the top, left to right; none where the axes
+    change, because then all of it does."""
+    if axes_lines(new, old):
+        return []
     places = set(differing(new, old))
     found = []
     for number, row in enumerate(form.rows(new), start=1):
@@ -91,6 +94,18 @@ def as_list(new: Named, old: Named, form: Form) -> str:
             f"  [ ] column {one['column']:>2}, {one['speed_rpm']:g} rpm: {old_text} -> {new_text}"
         )
     return "\n".join(lines) + "\n"
+
+
+def axes_lines(new: Named, old: Named) -> list[str]:
+    """Return what is to be typed in before the tables, where the axes change with them; each axis
+    whole, as a table may have other numbers of breakpoints."""
+    if (new.speed_rpm, new.load) == (old.speed_rpm, old.load):
+        return []
+    return [
+        f"The axes change with it. {len(new.speed_rpm)} speeds, rpm: "
+        f"{' '.join(f'{n:g}' for n in new.speed_rpm)}",
+        f"{len(new.load)} loads: {' '.join(f'{p:g}' for p in new.load)}",
+    ]
 
 
 def displacement_line(new: Sequence[Named], old: Sequence[Named]) -> str:

@@ -5,18 +5,22 @@ rebase, its displacement. That nothing else differs is compared field by field, 
 the controller can be read, compared with what it holds.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from breathmap.learner.axes.grid import Grid, joined, moved
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration, Difference, differences
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.disk import told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.calibration import axes_lines, calibration_files, on_axes_of
 from breathmap.tools.job.folder import CHECKLIST, FINAL, Job, hash_files, save_folder
 from breathmap.tools.job.records import Finished, Learned, Prepared, Proposed
-from breathmap.tools.job.setup import by_hand, sheet
+from breathmap.tools.job.setup import TARGET, by_hand, sheet
 from breathmap.tools.job.vehicle import (
     check_known,
     check_originals,
@@ -31,6 +35,12 @@ BEFORE_USE = (
 )
 
 
+OTHER_TABLES = (
+    "Every other table on these axes (spark, for one) cannot be read from here: compare each with "
+    "the copy of before."
+)
+
+
 @dataclass(frozen=True)
 class Proof:
     """What was compared with the start. compared: fields. allowed: differences that may be."""
@@ -42,7 +52,8 @@ class Proof:
 
 
 def prove(start: Calibration, final: Calibration, names: list[str]) -> Proof:
-    """Compare field by field; UserError when anything but VE or displacement differs."""
+    """Compare field by field; UserError when anything but VE or displacement differs. start: on the
+    axes of the present table, where those were changed on record."""
     compared, found = differences(start, final)
     wrong = [d for d in found if d.part not in ("ve", "displacement_cm3")]
     if wrong:
@@ -60,8 +71,42 @@ def prove(start: Calibration, final: Calibration, names: list[str]) -> Proof:
     return Proof(compared, found, by_bank, moved)
 
 
-def proof_text(proof: Proof, description: EngineDescription, read_back: bool, port: str) -> str:
-    """Return the proof as Markdown."""
+def axes_story(start: Calibration, final: Calibration) -> list[str]:
+    """Return what the axes of the final calibration mean for the proof, a line each; nothing where
+    they are those of the start."""
+    lines = axes_lines(start, final)
+    if not lines:
+        return []
+    told = [f"The axes were changed on record; {'; '.join(lines)}."]
+    told.append("VE was compared with the start's as it reads at the new breakpoints.")
+    if start.target_lambda is not None:
+        told.append(
+            "The target table is the original one on the new axes: nowhere leaner than it was, and "
+            f"richer by lambda {richer_by(start, final):.3f} at most, between old breakpoints."
+        )
+    told.append(OTHER_TABLES)
+    return told
+
+
+def richer_by(start: Calibration, final: Calibration) -> float:
+    """Return by how much lambda a target table on new axes is below the old one at most."""
+    assert start.target_lambda is not None
+    assert final.target_lambda is not None
+    before, after = (Grid(one.speed_rpm, one.load) for one in (start, final))
+    union = joined(before, after)
+    old = moved(np.asarray(start.target_lambda).reshape(before.shape), before, union)
+    new = moved(np.asarray(final.target_lambda).reshape(after.shape), after, union)
+    return max(0.0, float((old - new).max()))
+
+
+def proof_text(
+    proof: Proof,
+    description: EngineDescription,
+    read_back: bool,
+    port: str,
+    moved_axes: Sequence[str] = (),
+) -> str:
+    """Return the proof as Markdown. moved_axes: what is to be said of changed axes, if any were."""
     lines = [
         f"# Proof: {description.engine.name}",
         "",
@@ -73,15 +118,18 @@ def proof_text(proof: Proof, description: EngineDescription, read_back: bool, po
     ]
     for name, count in proof.ve_by_bank.items():
         lines.append(f"| VE cells, {name} | yes | {count} |")
+    if moved_axes:
+        lines.append("| axes | on record, see below | see below |")
     moved = proof.displacement
     change = "0" if moved is None else f"1: {moved.before:g} to {moved.after:g} cm3 (rebase)"
     lines.append(f"| displacement constant | after a rebase | {change} |")
     lines += [
-        "| axes, banks | no | 0 |",
+        "| banks | no | 0 |" if moved_axes else "| axes, banks | no | 0 |",
         "| storage | no | 0 |",
         "| settings | no | 0 |",
-        "| target table | no | 0 |",
+        f"| target table | {'read onto the new axes' if moved_axes else 'no'} | 0 |",
         "",
+        *[line for said in moved_axes for line in (said, "")],
     ]
     if read_back:
         lines.append(
@@ -101,12 +149,21 @@ def checklist_text(job: Job, description: EngineDescription, start: Calibration)
     compared only."""
     prepared = job.latest(Prepared) is not None
     lines = [f"# Put back by hand: {description.engine.name}", ""]
+    axes = description.axes
+    has_moved = (list(start.speed_rpm), list(start.load)) != (axes.speed_rpm, axes.load)
+    if has_moved:
+        lines.append(f"- [ ] speeds, rpm: {', '.join(f'{n:g}' for n in axes.speed_rpm)}")
+        loads = ", ".join(f"{p:g}" for p in axes.load)
+        lines.append(f"- [ ] loads, {axes.load_unit_said}: {loads}")
+        lines.append(f"- [ ] {OTHER_TABLES}")
     for bank in description.bank:
         lines.append(f"- [ ] VE table of {bank.name}: final/{bank.name}.csv")
     lines.append(f"- [ ] displacement constant: {job.calibration().displacement_cm3:g} cm3")
     for item in sheet(description, start):
-        now = f"back to {item.original} (for learning: {item.learning})"
-        lines.append(f"- [ ] {item.title}: {now if prepared else f'is it {item.original}?'}")
+        is_elsewhere = has_moved and item.name == TARGET and start.target_lambda is not None
+        original = f"{FINAL}/target.csv" if is_elsewhere else item.original
+        now = f"back to {original} (for learning: {item.learning})"
+        lines.append(f"- [ ] {item.title}: {now if prepared else f'is it {original}?'}")
     lines += ["", *[f"- [ ] {line}" for line in BEFORE_USE]]
     return "\n".join(lines) + "\n"
 
@@ -128,8 +185,8 @@ def finish_job(
             f"{job.folder}: this job was never prepared, so nothing that it knows of was set for "
             "learning; if its tables shall be final all the same, say --never-prepared"
         )
-    description, start = job.description(), job.start()
-    final = job.calibration()
+    description, final = job.description(), job.calibration()
+    start = on_axes_of(job.start(), final)
     names = [bank.name for bank in description.bank]
     proof = prove(start, final, names)
     _note_open_ends(job, screen)
@@ -146,8 +203,9 @@ def finish_job(
         proof = prove(start, back, names)
         read_back = True
     verified = read_back and not left
-    text = proof_text(proof, description, read_back, port or "")
-    checklist = checklist_text(job, description, start)
+    moved = axes_story(job.start(), final)
+    text = proof_text(proof, description, read_back, port or "", moved)
+    checklist = checklist_text(job, description, job.start())
     files = {**calibration_files(final, description), "proof.md": text, CHECKLIST: checklist}
     # What an earlier `finish` wrote stays until this one is on record.
     head = job.head()
@@ -173,6 +231,8 @@ def finish_job(
 def _say_finished(job: Job, text: str, checklist: str, left: list[str], screen: Screen) -> None:
     """Show the proof and what is left to a person. checklist: "" when the controller was read
     back; left: what it does not offer."""
+    if OTHER_TABLES in text:
+        screen.warn(OTHER_TABLES)
     summary = text.split("\nEvery field that differs:")[0]
     screen.say_lines(summary)
     screen.say()

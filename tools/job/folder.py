@@ -6,7 +6,7 @@
     passes/001/          recordings of a pass, the description and tables it ran with
                          (refused-001.bin: left by an interrupted run, and of no use to this job)
     proposals/001/       a proposal: tables, a decision per cell
-    tables/001/          a table that was accepted or edited
+    tables/001/          a table that was accepted or edited, or made on other axes
     final/               what `finish` wrote, with its proof
                          (.next-final-012/: until record 12 is there and it is in place)
     history.jsonl        one record a line, each with the hash of the line before
@@ -27,6 +27,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
+from breathmap.learner.axes.grid import Grid
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration, Device, present_names
@@ -34,7 +35,7 @@ from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, read_description
 from breathmap.tools.base.version import software_version
-from breathmap.tools.job.calibration import read_calibration
+from breathmap.tools.job.calibration import read_calibration, target_on
 from breathmap.tools.job.chain import (
     HEAD,
     HISTORY,
@@ -47,6 +48,8 @@ from breathmap.tools.job.chain import (
 from breathmap.tools.job.records import (
     WIRED,
     Accepted,
+    AxesChanged,
+    AxesKept,
     Checked,
     Created,
     DeviceTaken,
@@ -224,6 +227,25 @@ class Job:
         """Number for the next table."""
         return max(self.tables) + 1
 
+    def axes_of(self, number: int) -> AxesKept:
+        """Return the axes of a table: those that the job began with, or went to before it."""
+        made = {record.table: record for record in self.all_of(TableMade)}
+        while (record := made.get(number)) is not None:
+            if isinstance(record, AxesChanged):
+                return record.axes
+            number = record.from_table
+        return self.created.axes
+
+    def has_axes_of(self, one: int, other: int) -> bool:
+        """True when two tables have the same axes."""
+        first, second = self.axes_of(one), self.axes_of(other)
+        return (first.speed_rpm, first.load) == (second.speed_rpm, second.load)
+
+    @property
+    def awaits_axes(self) -> bool:
+        """True when the controller was last known to be on other axes than the present table's."""
+        return not self.has_axes_of(standing(self.records).held, self.table)
+
     @property
     def pass_number(self) -> int:
         """Number of the open pass: the latest on the present table, which may be an earlier one
@@ -300,8 +322,10 @@ class Job:
 
     # -- reading ---------------------------------------------------------------------------------
 
-    def description(self) -> EngineDescription:
-        """Return the engine description as it is now, and check that it still fits the job."""
+    def description(self, number: int | None = None) -> EngineDescription:
+        """Return the engine description as it is now, on the axes of a table (by default the
+        present one), and check that it still fits the job. The file has the axes that the job began
+        with; those that came later are on record."""
         path = self.folder / DESCRIPTION
         found = read_description(path)
         began = self.created.axes
@@ -309,28 +333,38 @@ class Job:
         if [bank.name for bank in found.bank] != self.created.banks or not same_axes:
             raise UserError(
                 f"{path}: its axes or bank names are not those that the job began with; "
-                "put them back"
+                "put them back (other axes come by breathmap axes JOB --apply)"
             )
-        return found
+        kept = self.axes_of(self.table if number is None else number)
+        axes = {"speed_rpm": list(kept.speed_rpm), "load": list(kept.load)}
+        return found.model_copy(update={"axes": found.axes.model_copy(update=axes)})
 
     def calibration(self, number: int | None = None) -> Calibration:
         """Return the calibration of a table (by default the present one): everything but VE and
-        displacement as at the start."""
+        displacement as at the start; on other axes, the target as it was read onto them."""
         number = self.table if number is None else number
         if number not in self.tables:
             there = ", ".join(str(n) for n in self.tables)
             raise UserError(f"{self.folder}: there is no table {number}; there are {there}")
-        description = self.description()
+        description = self.description(number)
         self._check_table(number)
         found = read_calibration(self.table_folder(number), description)
         for given in self.all_of(Originals):
-            target = given.target_lambda
+            target = self._target_given(given, found)
             found = replace(
                 found,
                 settings={**found.settings, **present_names(given.settings)},
-                target_lambda=found.target_lambda if target is None else tuple(target),
+                target_lambda=found.target_lambda if target is None else target,
             )
         return found
+
+    def _target_given(self, given: Originals, on: Calibration) -> tuple[float, ...] | None:
+        """Return a target table that was given later, which is on the axes of the start."""
+        if given.target_lambda is None:
+            return None
+        axes = self.created.axes
+        before = Grid(tuple(axes.speed_rpm), tuple(axes.load))
+        return target_on(given.target_lambda, before, on)
 
     def start(self) -> Calibration:
         """Return the calibration that the job started from."""
@@ -341,7 +375,7 @@ class Job:
         record = next(
             r
             for r in self.records
-            if isinstance(r, Created | Accepted | Edited) and r.table == number
+            if isinstance(r, Created | Accepted | Edited | AxesChanged) and r.table == number
         )
         folder = self.table_folder(number)
         for name, wanted in record.files.items():
@@ -407,6 +441,14 @@ class Job:
                 "not read back: what it holds is unknown. Not ready for use. See with breathmap "
                 f"read {self.folder} --port PORT, put everything back with breathmap finish "
                 f"{self.folder} --port PORT.",
+                True,
+            )
+        if finished is None and self.awaits_axes:
+            return (
+                f"table {self.table} is on other axes than the controller was last known to have. "
+                f"Type them in (breathmap enter {self.folder}), then breathmap store {self.folder} "
+                "--port PORT; do not run the engine in between. Not ready for use until breathmap "
+                f"finish {self.folder} has put everything back.",
                 True,
             )
         if finished is None:

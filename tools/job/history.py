@@ -26,10 +26,12 @@ from breathmap.tools.job.folder import (
     hash_file,
     kept_description,
 )
+from breathmap.tools.job.new_axes import check_axes_again
 from breathmap.tools.job.propose import plan_for
 from breathmap.tools.job.recordings import left_out_of
 from breathmap.tools.job.records import (
     Accepted,
+    AxesChanged,
     Checked,
     Created,
     DeviceTaken,
@@ -110,6 +112,8 @@ def _told(r: Record) -> tuple[str, str]:
             return f"table {r.table} = proposal {r.proposal} on table {r.from_table}", digests
         case Edited():
             return _told_edited(r), ""
+        case AxesChanged():
+            return _told_axes(r), _short(r.description)
         case Undone():
             return f"back to table {r.table} (was {r.from_table})", ""
         case Stored():
@@ -147,6 +151,14 @@ def _told_proposed(r: Proposed) -> tuple[str, str]:
     return f"proposal {r.proposal} from pass {r.pass_number}{choice}{done}{despite}", digests
 
 
+def _told_axes(r: AxesChanged) -> str:
+    despite = f"; despite {', '.join(r.despite)}: {r.despite_reason}" if r.despite else ""
+    return (
+        f"table {r.table} on new axes, {len(r.axes.speed_rpm)} speeds x {len(r.axes.load)} loads, "
+        f"of pass {r.pass_number} on table {r.from_table}{despite}"
+    )
+
+
 def _told_edited(r: Edited) -> str:
     despite = ", against the rule" if r.despite else ""
     return f"table {r.table} = table {r.from_table} with {edit_text(r)}{despite}; {visible(r.says)}"
@@ -170,6 +182,9 @@ def verify_job(job: Job, screen: Screen) -> None:
     for record in proposals:
         screen.say(f"learning pass {record.pass_number} again for proposal {record.proposal} ...")
         rounded += _compare_again(job, record, proposal_again(job, record, screen))
+    for changed in job.all_of(AxesChanged):
+        screen.say(f"making table {changed.table} on its axes again of pass {changed.pass_number}")
+        check_axes_again(job, changed, screen)
     how = "byte for byte" if not rounded else f"{rounded} files but for the last printed digit"
     noun = "proposal comes" if len(proposals) == 1 else "proposals come"
     screen.say(
@@ -237,7 +252,7 @@ def _files_of(job: Job, record: Record) -> dict[Path, str]:
             proposal = job.proposal_folder(record.proposal)
             table = job.table_folder(record.table)
             return _in(table, record.files) | _in(proposal, record.proposal_files)
-        case Edited():
+        case Edited() | AxesChanged():
             return _in(job.table_folder(record.table), record.files)
         case Proposed():
             folder = job.proposal_folder(record.proposal)

@@ -142,7 +142,7 @@ def of_proposal(job: Job, number: int | None = None) -> list[Named]:
     if not found:
         raise UserError(f"{job.folder}: there is no such proposal; it has {len(made)}")
     record = found[-1]
-    start, folder = job.start(), job.proposal_folder(record.proposal)
+    start, folder = job.calibration(record.table), job.proposal_folder(record.proposal)
     shape = (len(start.load), len(start.speed_rpm))
     source = f"proposal {record.proposal}"
     tables = []

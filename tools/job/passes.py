@@ -47,6 +47,7 @@ from breathmap.tools.job.setup import (
     sheet_text,
 )
 from breathmap.tools.job.vehicle import (
+    check_axes,
     check_known,
     check_originals,
     mark_of,
@@ -167,7 +168,7 @@ def accept_job(
         screen.warn(caution)
     with _controller(job, port, baud, other_device) as controller:
         table = job.next_table
-        calibration = _proposed_calibration(job, folder, proposed, job.start())
+        calibration = _proposed_calibration(job, folder, proposed, job.calibration())
         save_folder(job.table_folder(table), calibration_files(calibration, job.description()))
         job.append(
             Accepted(
@@ -210,13 +211,13 @@ def _store(job: Job) -> str:
 
 
 def _proposed_calibration(
-    job: Job, folder: Path, proposed: Proposed, start: Calibration
+    job: Job, folder: Path, proposed: Proposed, present: Calibration
 ) -> Calibration:
     tables = tuple(
-        tuple(read_table(folder / f"{bank.name}.csv", start.speed_rpm, start.load))
+        tuple(read_table(folder / f"{bank.name}.csv", present.speed_rpm, present.load))
         for bank in job.description().bank
     )
-    return replace(start, ve_pct=tables, displacement_cm3=proposed.displacement_cm3)
+    return replace(present, ve_pct=tables, displacement_cm3=proposed.displacement_cm3)
 
 
 def store_job(
@@ -234,17 +235,25 @@ def store_job(
 
 @contextmanager
 def _controller(
-    job: Job, port: str | None, baud: int, other_device: str, overwrite: bool = False
+    job: Job,
+    port: str | None,
+    baud: int,
+    other_device: str,
+    overwrite: bool = False,
+    number: int | None = None,
 ) -> Iterator[tuple[ControllerLink, Calibration] | None]:
     """Open and read the job's controller, if there is a port, before anything goes on record: what
-    can be refused is refused first. Yields the link and what it holds."""
+    can be refused is refused first. Yields the link and what it holds. number: the table that will
+    be written, by default the present one: the controller must be on its axes, whatever is
+    overwritten."""
     if port is None:
         yield None
         return
     with ControllerLink(port, baud) as link:
         present = read_controller(job, link, other_device)
+        check_axes(job, present, port, number)
         if not overwrite:
-            check_known(job, present, port)
+            check_known(job, present, port, number)
         yield link, present
 
 
@@ -258,9 +267,23 @@ def _pass_on(
     link, present = controller
     own = job.calibration()
     wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
+    if job.awaits_axes:
+        wanted = replace(wanted, target_lambda=_target_on_new_axes(job, own, present))
     back = write_controller(job, link, wanted, present, "store")
     job.append(Stored(**job.head(), table=job.table, by_wire=True, set_up=set_up_of(job, back)))
     screen.say(f"Table {job.table} was written to the controller at {link.url}, and read back.")
+
+
+def _target_on_new_axes(
+    job: Job, own: Calibration, present: Calibration
+) -> tuple[float, ...] | None:
+    """Return the target table for axes that were just typed in: the flat one of learning where it
+    is in, else the original as it was read onto them; what is there where none is known."""
+    learning = learning_calibration(job.description(), own)
+    is_known = own.target_lambda is not None and present.target_lambda is not None
+    if not is_known or learning.counts(1, 0) == present.counts(1, 0):
+        return present.target_lambda
+    return own.target_lambda
 
 
 def _pass_on_moved(
@@ -291,7 +314,7 @@ def undo_job(
             raise UserError(f"{job.folder}: it is still at table 0, there is nothing to undo")
         number = record.from_table
     calibration = job.calibration(number)
-    with _controller(job, port, baud, other_device, overwrite) as controller:
+    with _controller(job, port, baud, other_device, overwrite, number) as controller:
         if number != job.table:
             job.append(
                 Undone(

@@ -301,7 +301,7 @@ def check_despite(despite: Despite) -> None:
         raise UserError("--despite goes on record with a reason: say it with --reason TEXT")
 
 
-def _refuse_unsafe(job: Job, diagnosis: Diagnosis, despite: Despite) -> list[str]:
+def refuse_unsafe(job: Job, diagnosis: Diagnosis, despite: Despite) -> list[str]:
     """Return the causes that are overruled; UserError for one that is not."""
     found = [one for one in diagnosis.unsafe if one.cause.name not in despite.causes]
     if found:
@@ -353,7 +353,7 @@ def propose_job(
     check_despite(despite)
     plan = planned(job, choice, rules, target, screen)
     assert plan.diagnosis is not None
-    overruled = _refuse_unsafe(job, plan.diagnosis, despite)
+    overruled = refuse_unsafe(job, plan.diagnosis, despite)
     causes = causes_text(plan.diagnosis)
     number = job.pass_number
     proposal = len(job.all_of(Proposed)) + 1

@@ -35,12 +35,20 @@ from breathmap.tools.job.folder import (
     hash_file,
     save_folder,
 )
-from breathmap.tools.job.records import Dropped, Entry, Learned, OfRecording
+from breathmap.tools.job.records import (
+    CARRIED,
+    AxesChanged,
+    Dropped,
+    Entry,
+    Learned,
+    OfRecording,
+)
 from breathmap.tools.logs.open import mapping_place, with_mapping
 from breathmap.tools.run.evidence_files import without_earlier
 from breathmap.tools.run.learning import relearn
 from breathmap.tools.run.left_out import LeftOut, Span, kept
 from breathmap.tools.run.recording_file import next_log, next_recording, recordings_in
+from breathmap.tools.run.results import EVIDENCE, results_ready, solved
 from breathmap.tools.run.session import Session
 from breathmap.tools.run.sources import is_log_file
 
@@ -246,6 +254,7 @@ def pass_session(
 
 def take_in(job: Job, screen: Screen) -> None:
     """Add to the history what an interrupted `learn` recorded; put aside what does not fit."""
+    carry_in(job, screen)
     for path in new_recordings(job):
         _name_anew(path, screen)
     new = [path for path in new_recordings(job) if _fits(job, path, screen)]
@@ -253,6 +262,28 @@ def take_in(job: Job, screen: Screen) -> None:
         job.append(Learned(**job.head(), recovered=True, **learned_in(job, new)))
         names = ", ".join(path.name for path in new)
         screen.say(f"Taken in from an interrupted run: {names}.")
+
+
+def carry_in(job: Job, screen: Screen) -> None:
+    """Begin the pass on new axes with what the recordings before it say there, once."""
+    made = next((r for r in job.all_of(AxesChanged) if r.table == job.table), None)
+    if made is None or any(record.table == job.table for record in job.all_of(Learned)):
+        return
+    folder = open_pass(job)
+    place = folder / CARRIED
+    if not place.exists() or hash_file(place) != made.files[EVIDENCE]:
+        with disk.told(place):
+            disk.copy_file(job.table_folder(job.table) / EVIDENCE, place)
+    session = fresh_session(job)
+    with Stop() as stop:
+        relearn(session, [place], Screen(quiet=True), stop)
+    outcome = solved(session, [CARRIED], proposing=False)
+    with results_ready(folder, session, outcome) as put:
+        job.append(Learned(**job.head(), **learned_in(job, [place])))
+        put()
+    screen.say(
+        f"Pass {job.pass_number} begins with what pass {made.pass_number} says on the new axes."
+    )
 
 
 def _name_anew(path: Path, screen: Screen) -> None:

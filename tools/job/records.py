@@ -46,6 +46,10 @@ SATURATE: Choice = "saturate"
 REBASE: Choice = "rebase"
 
 
+# In a pass on other axes: what earlier recordings say, learned as if made with its table.
+CARRIED = "recording-000.bin"
+
+
 class Part(BaseModel):
     """A part of a record; unchangeable, exact about types, tolerant of keys it does not know."""
 
@@ -71,7 +75,7 @@ class Entry(Part):
 
 
 class AxesKept(Part):
-    """The axes that a job began with."""
+    """A table's axes."""
 
     speed_rpm: list[float]
     load: list[float]
@@ -256,6 +260,23 @@ class Edited(TableMade):
     despite: bool = False
 
 
+class AxesChanged(TableMade):
+    """The job went on from a table on other axes, made of what a pass found on a finer grid. files:
+    the table's, with its advice and what the pass would have learned with it. recordings: those of
+    the pass that counted. description: the pass's. despite, despite_reason: as of a proposal."""
+
+    what: Literal["axes"] = "axes"
+    displacement_cm3: Displacement
+    files: Hashes
+    axes: AxesKept
+    pass_number: Counted = Field(alias="pass")
+    recordings: list[Sha256]
+    description: Sha256
+    rules: Rules
+    despite: list[str] = []
+    despite_reason: str = ""
+
+
 class Undone(TableMoved):
     """The job went back to an earlier table, or forward again."""
 
@@ -350,6 +371,7 @@ RECORD: TypeAdapter[Record] = TypeAdapter(
         | Proposed
         | Accepted
         | Edited
+        | AxesChanged
         | Undone
         | Stored
         | Writing

@@ -116,6 +116,11 @@ def _check_controller(job: Job, port: str, baud: int, screen: Screen, other_devi
         screen.say(f"{port}: the device only sends: that the tables are the job's is not checked.")
         return
     found = check_known(job, present, port)
+    if found is None:
+        raise UserError(
+            f"{port}: the controller has the axes of table {job.table}, and not yet its cells; "
+            f"write them with breathmap store {job.folder} --port {port}"
+        )
     if found != job.table:
         raise UserError(
             f"{port}: the controller holds table {found}, the job has gone on to table "
@@ -195,7 +200,7 @@ def note_run(job: Job, summary: Summary, screen: Screen, other_device: str = "")
 
 
 def _say_added(job: Job, new: list[Path], screen: Screen) -> None:
-    start, number = job.start(), job.pass_number
+    start, number = job.calibration(), job.pass_number
     for path in new:
         for line in missing_setup(path.read_bytes(), start, job.description()):
             screen.warn(line)
@@ -247,8 +252,8 @@ def _check_drive(
     look = Look([], [], [])
     for path in recordings_in(folder):
         data = path.read_bytes()
-        look = look.and_of(learning_signs(data, job.start(), job.description()))
-        for line in drive_lines(data, job.start()):
+        look = look.and_of(learning_signs(data, job.calibration(), job.description()))
+        for line in drive_lines(data, job.calibration()):
             screen.say(line)
     _say_look(job, look, read, screen)
     job.append(

@@ -11,6 +11,7 @@ from breathmap.protocol.wire.control_fields import SETTINGS
 from breathmap.tools.base.control import ControllerLink, NothingWrittenError
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.job.calibration import axes_lines
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.records import (
     LEARNING,
@@ -29,6 +30,7 @@ from breathmap.tools.job.setup import (
     WIDEBAND_OFF,
     learning_calibration,
 )
+from breathmap.tools.job.standing import standing
 
 TRANSIENTS = {"acceleration_enrichment", "deceleration_enleanment"}
 SET_UP_WORDS: dict[SetUp, str] = {
@@ -107,11 +109,26 @@ def set_up_of(job: Job, present: Calibration) -> SetUp:
 
     Where the job does not know an original, it cannot call it put back.
     """
-    start = job.start()
+    start = at_start(job, present)
     if not present.mark and _same_set_up(start, present):
         return ORIGINAL
     learning = learning_calibration(job.description(), start)
     return LEARNING if _same_set_up(learning, present) else OTHER
+
+
+def at_start(job: Job, present: Calibration) -> Calibration:
+    """Return the job's start, on the axes that a controller has where the job was on them."""
+    number = _table_on_axes_of(job, present)
+    return job.start() if number is None else job.calibration(number)
+
+
+def _table_on_axes_of(job: Job, present: Calibration) -> int | None:
+    """Return the latest of the job's tables with the axes of a controller, the present one first;
+    None when none has."""
+    for number in [job.table, *reversed(job.tables)]:
+        if _has_shape_of(present, job.calibration(number)):
+            return number
+    return None
 
 
 def _same_set_up(wanted: Calibration, present: Calibration) -> bool:
@@ -124,10 +141,10 @@ def _same_set_up(wanted: Calibration, present: Calibration) -> bool:
 
 def table_of(job: Job, present: Calibration) -> int | None:
     """Return the number of the job's table that a controller holds, None when it is none."""
-    if not _has_shape_of(present, job.calibration()):
-        return None
     for number in [job.table, *reversed(job.tables)]:
         table = job.calibration(number)
+        if not _has_shape_of(present, table):
+            continue
         same = all(table.counts(0, b) == present.counts(0, b) for b in range(table.banks))
         if same and table.constants() == present.constants():
             return number
@@ -139,18 +156,42 @@ def _has_shape_of(one: Calibration, other: Calibration) -> bool:
     return shapes[0] == shapes[1]
 
 
-def check_known(job: Job, present: Calibration, port: str) -> int:
-    """Return the number of the job's table that a controller holds; UserError when none."""
-    if not _has_shape_of(present, job.calibration()):
+def check_axes(job: Job, present: Calibration, port: str, number: int | None = None) -> None:
+    """UserError unless a controller has the axes and banks of a table of the job (by default the
+    present one): no protocol changes axes, so a person does."""
+    number = job.table if number is None else number
+    wanted = job.calibration(number)
+    if _has_shape_of(present, wanted):
+        return
+    has_others = any(not job.has_axes_of(one, number) for one in job.tables)
+    if not has_others or present.banks != wanted.banks:
         raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
-    number = table_of(job, present)
-    if number is None:
+    there = _table_on_axes_of(job, present)
+    which = "other axes" if there is None else f"the axes of table {there}"
+    raise UserError(
+        f"{port}: the controller is on {which}, not on those of table {number}: "
+        f"{'; '.join(axes_lines(present, wanted))}; nothing was written: type them into the "
+        "controller first, then run this again"
+    )
+
+
+def check_known(job: Job, present: Calibration, port: str, number: int | None = None) -> int | None:
+    """Return the number of the job's table that a controller holds; UserError when none, or when it
+    is not on the axes of a table (by default the present one).
+
+    None where the person has just typed in axes: whatever became of the tables, none is known.
+    """
+    number = job.table if number is None else number
+    check_axes(job, present, port, number)
+    found = table_of(job, present)
+    is_awaited = not job.has_axes_of(standing(job.records).held, number)
+    if found is None and not is_awaited:
         raise UserError(
             f"{port}: the controller holds VE tables that this job does not know: it is another "
             "vehicle, or somebody changed them. See what differs first; to put a table of this job "
             f"back: breathmap undo {job.folder} {job.table} --port {port} --overwrite"
         )
-    return number
+    return found
 
 
 def check_originals(job: Job, present: Calibration, port: str) -> None:
@@ -202,7 +243,7 @@ def held_text(read: ReadBack) -> str:
 
 def differing(job: Job, present: Calibration) -> list[str]:
     """Return what of the set-up is not as at the start, a line each."""
-    start = job.start()
+    start = at_start(job, present)
     lines = [
         f"{name}: {value:g}, at the start {_was(start.settings.get(name))}"
         for name, value in present.settings.items()

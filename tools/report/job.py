@@ -13,6 +13,7 @@ from breathmap.tools.job.edit_words import edit_lines
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.recordings import left_out_of
 from breathmap.tools.job.records import (
+    AxesChanged,
     Checked,
     Created,
     Dropped,
@@ -72,6 +73,7 @@ def read_job(folder: Path) -> ReportData:
     notes += [
         (r.day, f"Table {r.table}: {line}") for r in job.all_of(Edited) for line in edit_lines(r)
     ]
+    notes += [(r.day, _axes_note(r)) for r in job.all_of(AxesChanged)]
     return replace(
         latest,
         folder=folder,
@@ -83,6 +85,13 @@ def read_job(folder: Path) -> ReportData:
         setup=_setup_lines(job),
         ready=not job.closing_line()[1],
         alarms_before=_alarms_but_of(job, shown),
+    )
+
+
+def _axes_note(r: AxesChanged) -> str:
+    points = (" ".join(f"{one:g}" for one in axis) for axis in (r.axes.speed_rpm, r.axes.load))
+    return "Table {}: on new axes, made of what pass {} found; speeds, rpm: {}; loads: {}".format(
+        r.table, r.pass_number, *points
     )
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from breathmap.learner.axes.advice import FINE_DIFFERENCES, Advice, advise
-from breathmap.learner.axes.grid import Grid, finer, grid_of, moved, settings_on
+from breathmap.learner.axes.grid import Grid, finer, grid_of, settings_on
 from breathmap.learner.axes.limit import Array, Surfaces, surfaces_of
-from breathmap.learner.axes.regrid import Regridded, regridded
+from breathmap.learner.axes.regrid import Regridded, never_above, regridded
 from breathmap.learner.axes.search import Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
 from breathmap.learner.decide.proposal import Rules, rules_for
@@ -45,7 +45,7 @@ LOOKS = 900
 class Ordered:
     """What to give advice on. description, tables: of the recordings `paths`. left_out: what of
     them is not learned. drive: recordings to weigh by, in place of `paths`; none: where they ran.
-    target_lambda: the controller's target table, flat, where it is known."""
+    target_lambda: the controller's target table, flat, where it is known, and its step."""
 
     description: EngineDescription
     tables: list[list[float]]
@@ -53,17 +53,45 @@ class Ordered:
     left_out: LeftOut = field(default_factory=dict)
     drive: Sequence[Path] = ()
     target_lambda: Sequence[float] | None = None
+    target_step: float = 0.005
 
 
 @dataclass(frozen=True)
-class Advised:
-    """Advice with what it was made of, by bank."""
+class Known:
+    """What recordings say on the finer grid, by bank. cells: the table learned on, flat. share: of
+    the time that counts, on ground that was learned."""
 
     ordered: Ordered
     fine: Grid
     cells: list[list[float]]
     solutions: list[Solution]
     surfaces: list[Surfaces]
+    share: float
+
+    def tables_on(self, grid: Grid, rules: Rules) -> list[Regridded]:
+        """Return every bank's table on other axes, under the rules as the engine narrows them."""
+        old = self.ordered.description
+        return [
+            regridded(
+                cells, one, known, self.fine, grid, old.storage, old.axes, rules_for(old, rules)
+            )
+            for cells, one, known in zip(self.cells, self.solutions, self.surfaces, strict=True)
+        ]
+
+    def target_on(self, grid: Grid) -> Array | None:
+        """Return the target table on other axes, nowhere leaner than it was; None: not known."""
+        target, axes = self.ordered.target_lambda, self.ordered.description.axes
+        if target is None:
+            return None
+        before = Grid(tuple(axes.speed_rpm), tuple(axes.load))
+        cells = np.asarray(target).reshape(before.shape)
+        return never_above(cells, before, grid, self.ordered.target_step)
+
+
+@dataclass(frozen=True)
+class Advised(Known):
+    """Advice with what it was made of."""
+
     advice: Advice
     steps: Steps
 
@@ -77,12 +105,20 @@ def of_files(path: Path, paths: Sequence[Path], drive: Sequence[Path]) -> Ordere
     return Ordered(description, tables, files, drive=drive)
 
 
-def advise_on(ordered: Ordered, steps: Steps, screen: Screen) -> Advised:
-    """Learn the recordings on a finer grid and return the advice; nothing is written."""
+def advise_on(ordered: Ordered, steps: Steps, screen: Screen, with_curve: bool = True) -> Advised:
+    """Learn the recordings on a finer grid and return the advice; nothing is written. with_curve:
+    say of other numbers of breakpoints, too."""
+    known, axes = known_of(ordered, screen), ordered.description.axes
+    grid = Grid(tuple(axes.speed_rpm), tuple(axes.load))
+    advice = _searched(known, grid, steps, with_curve, screen)
+    return Advised(**vars(known), advice=advice, steps=steps)
+
+
+def known_of(ordered: Ordered, screen: Screen) -> Known:
+    """Learn the recordings on a finer grid and return what they say there."""
     _check_no_evidence(ordered.paths)
     session = Session(ordered.description, ordered.tables)
-    grid = grid_of(session.settings)
-    fine = finer(grid)
+    fine = finer(grid_of(session.settings))
     session.learn_on(settings_on(ordered.description.settings(ordered.tables), fine))
     is_throttle = session.settings.load_is_throttle
     ran = Ran(fine, is_throttle)
@@ -100,16 +136,15 @@ def advise_on(ordered: Ordered, steps: Steps, screen: Screen) -> Advised:
             bar.update((number + 1) / len(session.tables))
     time = ran.count if not ordered.drive else _driven(ordered, fine, screen)
     surfaces, share = _surfaces(session.tables, solutions, fine, time)
-    advice = _searched(surfaces, share, grid, steps, screen)
-    return Advised(ordered, fine, session.tables, solutions, surfaces, advice, steps)
+    return Known(ordered, fine, session.tables, solutions, surfaces, share)
 
 
 def _check_no_evidence(paths: Sequence[Path]) -> None:
     for path in paths:
         if is_evidence(path):
             raise UserError(
-                f"{path}: a board's evidence knows its own axes only; give the recordings that it "
-                "was learned from, if there are any"
+                f"{path}: evidence, of a board or carried from earlier axes, knows its own axes "
+                "only; give the recordings that it was learned from, if there are any"
             )
 
 
@@ -150,9 +185,7 @@ def _surfaces(
     return surfaces, min(shares)
 
 
-def _searched(
-    surfaces: list[Surfaces], share: float, grid: Grid, steps: Steps, screen: Screen
-) -> Advice:
+def _searched(known: Known, grid: Grid, steps: Steps, with_curve: bool, screen: Screen) -> Advice:
     looks = 0
     with screen.progress("looking for better axes") as bar:
 
@@ -161,7 +194,7 @@ def _searched(
             looks += 1
             bar.update(min(1.0, looks / LOOKS))
 
-        return advise(Search(surfaces, grid, steps, told), share)
+        return advise(Search(known.surfaces, grid, steps, told), known.share, with_curve)
 
 
 def save_new(
@@ -177,13 +210,7 @@ def save_new(
         raise UserError(f"axes hold {MAX_BREAKPOINTS} breakpoints at most")
     old = advised.ordered.description
     new = on_axes(old, grid)
-    rules = rules_for(old, rules)
-    tables = [
-        regridded(cells, one, known, advised.fine, grid, old.storage, old.axes, rules)
-        for cells, one, known in zip(
-            advised.cells, advised.solutions, advised.surfaces, strict=True
-        )
-    ]
+    tables = advised.tables_on(grid, rules)
     files = {
         DESCRIPTION: annotated_example(
             new, ("Written by breathmap axes: the same engine on new axes.",)
@@ -192,11 +219,9 @@ def save_new(
     }
     for bank, table in zip(new.bank, tables, strict=True):
         files[bank.table] = table_text(new, table.cells_pct.tolist(), "{:.10g}")
-    target = advised.ordered.target_lambda
+    target = advised.target_on(grid)
     if target is not None:
-        before = Grid(tuple(old.axes.speed_rpm), tuple(old.axes.load))
-        cells = moved(np.asarray(target).reshape(before.shape), before, grid)
-        files[TARGET] = table_text(new, cells.tolist(), "{:.4f}")
+        files[TARGET] = table_text(new, target.tolist(), "{:.4f}")
     files[TO_DO] = to_do(new, folder, target is not None)
     with disk.told(folder):
         disk.save_folder(folder, {name: encoded(text) for name, text in files.items()})

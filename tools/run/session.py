@@ -121,6 +121,8 @@ class Session:
         self.trace = Trace(self.learner.banks)
         # Filled where other causes than VE shall be looked for afterwards.
         self.witness: Witness | None = None
+        # Called with each sample before it is learned, to tell it otherwise.
+        self.retell: Callable[[Sample], None] | None = None
         # Called with each sample right after it was learned.
         self.watcher: Callable[[Sample], None] | None = None
         # Logs learned so far, and whether one that cannot be meant is refused.
@@ -147,7 +149,7 @@ class Session:
 
     def learn_on(self, settings: Settings) -> None:
         """Learn on another grid than the description's, before the first sample: that of the tables
-        in `settings`, which say the same there."""
+        in `settings`, which say the same there, or else `retell` must make up for it."""
         self.settings = settings
         self.tables = [list(bank.table.cells) for bank in settings.banks]
         self.learner = CarefulLearner(settings)
@@ -230,7 +232,7 @@ class Session:
         """Take samples of the present source, an array of `sample_dtype`, as `learn` does one by
         one; their times become the session's own."""
         self._check_banks(samples["measured_lambda"].shape[1])
-        if self.watcher or self._is_after_gap or self._left_out.get(self.source):
+        if self.watcher or self.retell or self._is_after_gap or self._left_out.get(self.source):
             # Somebody looks at each, or some are left out.
             for sample in rows(samples):
                 self.learn(sample)
@@ -264,6 +266,8 @@ class Session:
         self._check_banks(sample.banks)
         if not self._take_time(sample):
             return
+        if self.retell is not None:
+            self.retell(sample)
         self.learner.learn_one(sample)
         self.alarms.take(sample)
         if self.recent is not None:
