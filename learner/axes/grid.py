@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import make_interp_spline
 
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.table import Table
@@ -94,6 +93,9 @@ def hats(axis: Sequence[float], at: Array | Sequence[float]) -> Array:
 def smooth(axis: Sequence[float], at: Sequence[float]) -> Array:
     """Return the matrix that draws a cubic spline through values at breakpoints and reads it at n
     places; shape (n, breakpoints). With fewer than four breakpoints, a parabola or a line."""
+    # Jobs need grids, and few of their commands this.
+    from scipy.interpolate import make_interp_spline
+
     points = np.asarray(axis, dtype=np.float64)
     degree = 3 if len(points) > 3 else len(points) - 1
     spline = make_interp_spline(points, np.eye(len(points)), k=degree)

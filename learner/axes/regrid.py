@@ -13,17 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
-from breathmap.learner.axes.grid import Grid, hats, joined, moved, smooth
+from breathmap.learner.axes.grid import Grid, hats, smooth
 from breathmap.learner.axes.limit import RIDGE, Surfaces
+from breathmap.learner.axes.whole_steps import raised_to
 from breathmap.learner.decide.proposal import SAME_PCT, Rules, decide, maximum_of
 from breathmap.learner.exact.solve import Solution
 from breathmap.learner.words.description import Axes, Storage
 
 Array = NDArray[np.float64]
-# A table is raised by so many steps at most before it is given up, cell by cell.
-MOST_RAISES = 2000
-# Smaller than this part of a step is round-off.
-TINY_STEP = 1e-6
 
 
 @dataclass(frozen=True)
@@ -59,7 +56,7 @@ def regridded(
     most, step = maximum_of(storage), storage.step_pct
     first = np.clip(np.floor(wanted / step + 0.5), 1.0, np.floor(most / step + 0.5))
     floor = np.minimum(decided.minimum_pct, decided.wanted_pct)
-    last = step * _raised(first, floor / step, fine, grid, most / step)
+    last = step * raised_to(first, floor / step, fine, grid, most / step)
     at_fine = hats(grid.load, fine.load) @ last @ hats(grid.speed_rpm, fine.speed_rpm).T
     short = int((at_fine < floor - SAME_PCT).sum())
     return Regridded(last, float((last - step * first).max()), short)
@@ -86,31 +83,3 @@ def _fitted(
     return np.asarray(cho_solve(cho_factor(normal), design.T @ (weight * target))).reshape(
         grid.shape
     )
-
-
-def never_above(cells: Array, old: Grid, grid: Grid, step: float) -> Array:
-    """Return a table of targets on `grid`, in whole steps, nowhere above the old one at any point
-    between the breakpoints, and as near to it as single steps bring it.
-
-    cells: shape (loads, speeds) of `old`; both grids end at the same breakpoints.
-    """
-    union = joined(old, grid)
-    at_most = moved(cells, old, union) / step + TINY_STEP
-    first = np.floor(moved(cells, old, grid) / step + TINY_STEP)
-    return np.asarray(-step * _raised(-first, -at_most, union, grid, np.inf))
-
-
-def _raised(counts: Array, floor: Array, fine: Grid, grid: Grid, most: float) -> Array:
-    """Return the cells, raised by whole counts until no point of the finer grid is below its floor,
-    in counts too, or no cell about it can hold more."""
-    rows, columns = hats(grid.load, fine.load), hats(grid.speed_rpm, fine.speed_rpm)
-    counts = counts.copy()
-    for _ in range(MOST_RAISES):
-        below = floor - rows @ counts @ columns.T > SAME_PCT
-        # How much a cell says about the points that lack; full ones can say no more.
-        asked = np.where(counts + 0.5 < most, rows.T @ below @ columns, 0.0)
-        if not (asked > 0.0).any():
-            break
-        # The most asked first, so that no more is raised than needed.
-        counts[asked >= 0.999 * asked.max()] += 1.0
-    return counts

@@ -28,9 +28,10 @@ from breathmap.learner.axes.grid import (
     smooth,
 )
 from breathmap.learner.axes.limit import Array, Left, Surfaces, fit, loss, surfaces_of
-from breathmap.learner.axes.regrid import never_above, regridded
+from breathmap.learner.axes.regrid import regridded
 from breathmap.learner.axes.search import NARROWEST_STEP, WIDEST_STEP, Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
+from breathmap.learner.axes.whole_steps import never_above
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.table import Table

@@ -14,7 +14,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from breathmap.learner.axes.grid import Grid, moved
-from breathmap.learner.axes.regrid import never_above
+from breathmap.learner.axes.whole_steps import never_above
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration, present_names
 from breathmap.protocol.wire.control_fields import SETTINGS

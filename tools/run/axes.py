@@ -14,9 +14,10 @@ import numpy as np
 from breathmap.learner.axes.advice import FINE_DIFFERENCES, Advice, advise
 from breathmap.learner.axes.grid import Grid, finer, grid_of, settings_on
 from breathmap.learner.axes.limit import Array, Surfaces, surfaces_of
-from breathmap.learner.axes.regrid import Regridded, never_above, regridded
+from breathmap.learner.axes.regrid import Regridded, regridded
 from breathmap.learner.axes.search import Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
+from breathmap.learner.axes.whole_steps import never_above
 from breathmap.learner.decide.proposal import Rules, rules_for
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.words.description import EngineDescription
