@@ -22,13 +22,13 @@ from breathmap.tools.make import bridge as make_bridge
 
 VECTORS = json.loads((KIT.parent / "vectors.json").read_text("utf-8"))
 
-# Together a million: type, entries of its groups, frames.
+# Together 200,000: type, entries of its groups, frames.
 BATCHES = (
-    [(SAMPLE, [banks], 100_000) for banks in range(1, 9)]
-    + [(IDENTITY, counts, 20_000) for counts in ([0, 0], [1, 32], [16, 12], [32, 0], [32, 32])]
-    + [(STATUS, [count], 25_000) for count in (0, 1, 21, 40)]
+    [(SAMPLE, [banks], 20_000) for banks in range(1, 9)]
+    + [(IDENTITY, counts, 4_000) for counts in ([0, 0], [1, 32], [16, 12], [32, 0], [32, 32])]
+    + [(STATUS, [count], 5_000) for count in (0, 1, 21, 40)]
 )
-MILLION = 1_000_000
+MANY = 200_000
 
 COMPILERS = {
     "host gcc": ["gcc"],
@@ -143,7 +143,7 @@ def test_the_self_test_can_fail(selftest):
         assert "FAILED" in done.stdout
 
 
-# --- a million frames -----------------------------------------------------------------------------
+# --- many frames ----------------------------------------------------------------------------------
 
 
 def random_batch(frame, counts, frames, rng):
@@ -179,8 +179,8 @@ def build_all(frame, packed, sequence, times):
     return b"".join(made)
 
 
-def test_a_million_random_frames_are_byte_identical(kit):
-    """A million frames of random raw values: C encodes what Python encodes, and reads it back."""
+def test_many_random_frames_are_byte_identical(kit):
+    """200,000 frames of random raw values: C encodes what Python encodes, and reads it back."""
     rng = np.random.default_rng(689)
     total = 0
     for frame, counts, frames in BATCHES:
@@ -213,7 +213,7 @@ def test_a_million_random_frames_are_byte_identical(kit):
             for name in wanted.dtype.names:  # not whole records: they have padding
                 assert got[name].tobytes() == wanted[name].tobytes(), name
         total += read
-    assert total == MILLION
+    assert total == MANY
     assert {frame.name for frame, _, _ in BATCHES} == {frame.name for frame in FRAMES}
 
 
@@ -372,11 +372,11 @@ def test_the_crc_has_its_published_check_value(kit, data, crc):
 
 # --- fuzzing --------------------------------------------------------------------------------------
 
-FUZZ_RUNS = 200_000
+FUZZ_RUNS = 60_000
 
 
 def test_the_decoder_survives_a_fuzzer(tmp_path):
-    """200,000 inputs of libFuzzer under the address and undefined-behaviour sanitizers."""
+    """60,000 inputs of libFuzzer under the address and undefined-behaviour sanitizers."""
     need("clang")
     fuzzer = tmp_path / "fuzz"
     sanitizers = "-fsanitize=fuzzer,address,undefined"

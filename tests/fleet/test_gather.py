@@ -198,7 +198,7 @@ def test_chance_is_chance() -> None:
     truth = 0.05 * np.sin(np.arange(20) / 4.0)
     prior, scales = Prior(4, 5, 0), Scales(0.08, 0.05, 0.02, 0.0)
     chances, odd = [], []
-    for _ in range(150):
+    for _ in range(60):
         # Engines of one kind that differ by what the test takes healthy ones to differ by.
         own = truth + 0.004 * rng.normal(size=20)
         part = made_moments(rng, own, 300, 0.02)

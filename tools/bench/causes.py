@@ -36,6 +36,8 @@ from breathmap.learner.causes.diagnose import (
 from breathmap.learner.causes.since import Earlier, earlier_of
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.exact.alive import CarefulLearner
+from breathmap.learner.fast.many import learn_many
+from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.faults import Fault, fault
@@ -97,9 +99,9 @@ def learn(
     controller = Controller(parameters, TWIN_AXES, tables, learning_setup("wideband"))
     learner, witness = CarefulLearner(describe(parameters, controller)), Witness(2)
     ride = RoadRide(60.0 * minutes, drive)
-    for sample in simulate(parameters, controller, ride, drive, faults=faults, reuse=True):
-        learner.learn_one(sample)
-        witness.take(learner, sample)
+    samples = simulate(parameters, controller, ride, drive, faults=faults, reuse=True)
+    table = samples_table(samples, parameters.banks)
+    witness.take_many(learner, table, learn_many(learner, table))
     return learner, witness
 
 
