@@ -145,13 +145,18 @@ def test_alarm_is_called_seen_and_called_again(browser: Any, page: Page, data: b
     assert "hold it" not in seen.text("state")
     seen.until(lambda: seen.run("return document.getElementById('sound').dataset.last") == "STOP")
     assert "tap here once" in seen.text("sound-note")
-    seen.click("#alarms button")
+    button = browser.find_element(By.CSS_SELECTOR, "#alarms button")
+    shown.feed(data[len(data) // 3 : len(data) // 3 + 2000])
+    shown.looking.watch.came_s[alarms.HOT] += 1.0
+    shown.teller.last()
+    seen.until(lambda: "(again at" in seen.text("alarms"))
+    button.click()  # it stays under the finger while its words change
     seen.until(lambda: seen.text("word") != "STOP")
     assert seen.text("alarms").startswith("seen here: STOP NOW")
     assert shown.session.alarms.latched[alarms.HOT]
     limits = shown.session.alarms.limits
     limits.coolant_max_c = 140.0
-    shown.feed(data[len(data) // 3 : len(data) // 2])
+    shown.feed(data[len(data) // 3 + 2000 : len(data) // 2])
     limits.coolant_max_c = HOT_C
     shown.feed(data[len(data) // 2 :])
     seen.until(lambda: seen.text("word") == "STOP")
@@ -233,13 +238,15 @@ def test_a_lost_line_and_a_run_that_hangs_never_look_live(
 def test_the_end_stays_with_its_outcome(browser: Any, page: Page, data: bytes) -> None:
     """When the run is over the page keeps its last picture, says so, shows what came of it, and
     takes the line's end for no loss."""
-    Shown(page, data)
+    Shown(page, data, coolant_c=HOT_C)
     seen = Seen(browser, page)
-    seen.until(lambda: "rpm" in seen.text("head"))
+    seen.until(lambda: "STOP NOW" in seen.text("alarms"))
     page.over({"rows": [["", "left"], ["used", "87 %"]], "lines": ["Written to monday."]})
     page.server.end()
     seen.until(lambda: "THE RUN HAS ENDED" in seen.text("ended"))
     assert "87 %" in seen.text("rows")
+    # What is past calls nobody any more.
+    seen.until(lambda: seen.text("alarms").startswith("in the run: STOP NOW"))
     assert "Written to monday." in seen.text("outcome")
     assert "old" not in seen.classes()
     logs = [entry["message"] for entry in browser.get_log("browser")]

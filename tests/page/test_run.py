@@ -121,7 +121,7 @@ def test_a_simulated_engine_shows_its_instruments_and_hides_its_truth() -> None:
     with a_page() as page:
         engine = EnginePage(page, ("left", "right"), 12.0)
         viewer = Viewer(page.server.address.link)
-        assert "when a reader opens the port" in viewer.take()["parts"]["state"]["verdict"][1]
+        assert "when a reader opens the port" in viewer.take()["parts"]["state"]["verdict"][0]
         with free_address().sockets[0] as spare:
             port = spare.getsockname()[1]
         arguments = (bench, "tcp", port, 40.0, Screen(quiet=True), engine)
@@ -137,6 +137,7 @@ def test_a_simulated_engine_shows_its_instruments_and_hides_its_truth() -> None:
         reader.close()
         viewer.close()
     assert [part.split()[-1] for part in viewer.parts["head"][1:3]] == ["kPa", "%"]
+    assert viewer.parts["state"]["word"] == "RUNNING"
     assert "bytes were sent" in viewer.parts["outcome"]["lines"][0]
     assert "leak" not in json.dumps(viewer.parts)
 

@@ -63,10 +63,13 @@ class EnginePage:
 
     def _parts(self) -> dict[str, Any]:
         if self._duration_s is None:
-            words = (WAITING, "the engine stands still; its controller can be read and written")
+            word, line = "STANDING", "switched on; its controller can be read and written"
         elif not self._has_reader:
-            words = (WAITING, "the drive starts when a reader opens the port")
+            word, line = "READY", "the drive starts when a reader opens the port"
         else:
-            words = (LEARNING, "")
-        verdict = ["RUNNING", "the engine turns, and is read"] if words[0] == LEARNING else [*words]
-        return {"state": {"verdict": verdict, "calm": list(words)}, "head": self._head}
+            word, line = "RUNNING", "the engine turns, and is read"
+        state = LEARNING if word == "RUNNING" else WAITING
+        return {
+            "state": {"word": word, "verdict": [line, ""], "calm": [state, line]},
+            "head": self._head,
+        }

@@ -12,7 +12,7 @@ from breathmap.tools.view.map import Layer, level_of, nearest, number_text, step
 from breathmap.tools.view.model import Model, advised_cells
 from breathmap.tools.view.operator import STEADY_S, STOP_AGAIN_S, TONES
 from breathmap.tools.view.state import STOP, WAITING
-from breathmap.tools.view.words import LEADS, again_text, alarm_text
+from breathmap.tools.view.words import LEADS, STOP_FIRST, again_text, alarm_text
 
 LANDED = LAYERS[-1]
 # Characters of a number in a cell, and of a line.
@@ -27,6 +27,7 @@ def hello(title: str, kind: str) -> dict[str, Any]:
         "kind": kind,
         "title": title,
         "leads": LEADS,
+        "stop_first": STOP_FIRST,
         "tones": {
             state: {"bells": tone.bells, "gap_s": tone.gap_s, "pitch_hz": tone.pitch_hz}
             for state, tone in TONES.items()

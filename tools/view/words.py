@@ -22,6 +22,7 @@ from breathmap.tools.view.state import (
 ENDED = "ENDED: nothing more will come"
 # Before the text of an alarm, by the state that it makes.
 LEADS = {STOP: "STOP NOW", WAITING: "LOOK"}
+STOP_FIRST = "first do what the alarm above says"
 HELP = (
     ("l, 1 to 6", "next layer, or layer by number: coverage, VE now, VE proposed,"),
     ("", "correction, standard error, where observations land"),

@@ -91,6 +91,7 @@ function begin() {
   const hello = have.hello;
   put($("title"), hello.title);
   mine.seen = JSON.parse(sessionStorage.getItem(hello.run) || "{}");
+  document.body.classList.add(hello.kind);
   $("learn").hidden = !hello.layers;
   if (!hello.layers) return;
   const rows = hello.banks.length * (hello.loads.length + 3);
@@ -322,7 +323,9 @@ function drawNumbers(row, column) {
 
 // -- alarms ------------------------------------------------------------------------------------
 
+// What is over is past: it stands in the outcome, and calls nobody any more.
 function unseen() {
+  if (mine.phase === "over") return [];
   return (have.alarms || []).filter((one) => !(mine.seen[one.kind] && mine.seen[one.kind].id >= one.id));
 }
 
@@ -340,13 +343,23 @@ function remind() {
   }
 }
 
+// What stands there already stays, so that a finger on its button meets it.
 function showAlarms() {
   const fresh = unseen();
-  const all = have.alarms || [];
-  const said = JSON.stringify([all, fresh.map((one) => one.kind)]);
-  if ($("alarms").said === said) return;
-  $("alarms").said = said;
-  fill($("alarms"), all.map((one) => (fresh.includes(one) ? banner(one) : seenLine(one))));
+  const there = new Map([...$("alarms").children].map((node) => [node.dataset.what, node]));
+  const others = (have.alarms || []).filter((one) => !fresh.includes(one));
+  const lead = mine.phase === "over" ? "in the run" : "seen here";
+  const nodes = [...fresh, ...others].map((one) => {
+    const isFresh = fresh.includes(one);
+    const what = `${one.kind} ${isFresh}`;
+    const node = there.get(what) || (isFresh ? banner(one) : made("p", "", "alarm seen"));
+    node.dataset.what = what;
+    if (isFresh) node.lastChild.onclick = () => see(one);
+    put(isFresh ? node.firstChild : node, isFresh ? wordsOf(one) : `${lead}: ${wordsOf(one)}`);
+    return node;
+  });
+  const isSame = nodes.length === there.size && nodes.every((node, k) => node === $("alarms").children[k]);
+  if (!isSame) fill($("alarms"), nodes);
 }
 
 function wordsOf(one) {
@@ -357,13 +370,8 @@ function banner(one) {
   const node = made("div", undefined, `alarm ${one.state}`);
   const button = made("button", "seen");
   button.type = "button";
-  button.onclick = () => see(one);
-  node.append(made("span", wordsOf(one)), button);
+  node.append(made("span"), button);
   return node;
-}
-
-function seenLine(one) {
-  return made("p", `seen here: ${wordsOf(one)}`, "alarm seen");
 }
 
 // -- state and sound ---------------------------------------------------------------------------
@@ -372,16 +380,17 @@ function showState(lost) {
   const state = have.state;
   if (!state) return;
   const stop = unseen().find((one) => one.state === STOP);
-  const [word, why] = stop ? [STOP, stop.text] : state.calm;
+  const word = stop ? STOP : state.calm[0];
   const isEnded = mine.phase === "ended" || mine.phase === "over";
   const shown = lost ? "LOST" : isEnded && !stop ? "ENDED" : word;
-  put($("word"), shown);
-  // Nobody is told to hold it where all is to stop, or as if a lost line's words were of now.
-  const said = lost ? [lost, ""] : stop ? [why, ""] : state.verdict;
+  put($("word"), (shown === word && !stop && state.word) || shown);
+  // Nobody is told to hold it where all is to stop, and a lost line's words are not of now.
+  const alarm = mine.large && stop ? stop.text : have.hello.stop_first;
+  const said = lost ? [lost, ""] : stop ? [alarm, state.verdict[0]] : state.verdict;
   put($("verdict"), said[0]);
   put($("to-do"), said[1]);
   $("state").className = shown;
-  document.title = `${shown} – ${have.hello ? have.hello.title : "breathmap"}`;
+  document.title = `${$("word").textContent} – ${have.hello ? have.hello.title : "breathmap"}`;
   ring(word, lost);
 }
 
