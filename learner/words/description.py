@@ -242,6 +242,16 @@ class Storage(Part):
     max_pct: float = Field(102.0, ge=1, le=1000, description="largest VE the controller can store")
 
 
+class Trims(Part):
+    """A controller that holds one common VE table and a trim of it for each bank."""
+
+    per: Literal["cell", "bank"] = Field(
+        "cell", description="a trim table a bank, on the same axes, or one number a bank"
+    )
+    step_pct: float = Field(0.5, ge=0.001, le=10, description="step of one trim, % of fuel")
+    max_pct: float = Field(25.0, gt=0, lt=90, description="largest trim either way, % of fuel")
+
+
 class Limits(Part):
     """Thresholds of the gates: a sample beyond one of them is refused, with its reason."""
 
@@ -483,6 +493,7 @@ class EngineDescription(Part):
     alarms: Alarms = Field(default_factory=Alarms)
     goal: Goal = Field(default_factory=Goal)
     caution: Caution = Field(default_factory=Caution)
+    trims: Trims | None = None
     log: Log | None = None
 
     @model_validator(mode="after")
@@ -503,6 +514,8 @@ class EngineDescription(Part):
             raise ValueError(f"the banks have more cylinders than the engine's {cylinders}")
         if self.axes.load_axis == "throttle_pct" and self.axes.load[-1] > 100:
             raise ValueError("axes.load goes above 100 % throttle; or is load_axis map_kpa?")
+        if self.trims is not None and len(self.bank) < 2:
+            raise ValueError("trims need two banks or more: one bank's trim is its table")
         if self.log is not None:
             self._check_log(self.log)
         return self

@@ -19,6 +19,7 @@ from breathmap.learner.words.description import (
     EngineDescription,
     Log,
     TimeColumn,
+    Trims,
     parse_description,
     part_of,
 )
@@ -74,6 +75,9 @@ def annotated_example(
     for name, value in shown:
         if value is not None:
             lines += _tables(name, value)
+    if shown.trims is None and len(shown.bank) > 1:
+        lines += ["# --- one table and trims: remove the first # of each line to use it"]
+        lines += [f"# {line}".rstrip() for line in _tables("trims", Trims())]
     if shown.log is None:
         example = parse_description(EXAMPLE).log
         lines += ["# --- a CSV log for `replay`: remove the first # of each line to use it"]

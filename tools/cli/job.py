@@ -29,6 +29,7 @@ from breathmap.tools.job.propose import BankPlan, Despite, Plan, planned, propos
 from breathmap.tools.job.recordings import new_recordings, take_in
 from breathmap.tools.job.records import REBASE, SATURATE, Proposed, Record
 from breathmap.tools.job.runs import learn_job
+from breathmap.tools.job.trims import CELLS, COMMON, trim_lines
 from breathmap.tools.job.vehicle import read_job
 from breathmap.tools.run.diagnosis_text import show_brief
 
@@ -286,7 +287,8 @@ def propose(
 ) -> None:
     """Solve the open pass: a new table with a decision for every cell.
 
-    No cell is leaned out further than --rule allows; richer moves are taken whole.
+    No cell is leaned out further than --rule allows; richer moves are taken whole. With [trims]
+    in engine.toml one common table and a trim of it for each bank are written, too.
     """
     if saturate and rebase:
         raise typer.BadParameter("choose one of --saturate and --rebase")
@@ -514,6 +516,8 @@ def _show_plan(job: Job, plan: Plan, screen: Screen) -> None:
     if plan.diagnosis is not None:
         show_brief(screen, plan.diagnosis, str(job.folder))
     number = len(job.all_of(Proposed))
+    for line in trim_lines(job.proposal_folder(number)):
+        screen.say(f"{line} ({COMMON}, BANK-trim.csv; every error: {CELLS}).")
     screen.say(f"Proposal {number} is in {job.proposal_folder(number)}: tables before and after,")
     screen.say("difference, predicted error and its 95 % bound, and BANK-cells.csv, a line a cell.")
     finished = all(bank.judgement.finished for bank in plan.banks)

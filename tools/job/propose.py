@@ -31,9 +31,10 @@ from breathmap.learner.decide.threshold import (
     ThresholdRules,
     decide_by_threshold,
 )
+from breathmap.learner.decide.trims import Wanted, trimmed
 from breathmap.learner.decide.why import Why, why
 from breathmap.learner.exact.solve import Solution
-from breathmap.learner.words.description import EngineDescription, Storage
+from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import table_text
 from breathmap.tools.base.screen import Screen
@@ -47,6 +48,7 @@ from breathmap.tools.job.recordings import (
     relearn_pass,
 )
 from breathmap.tools.job.records import REBASE, SATURATE, AnyRules, Choice, Proposed
+from breathmap.tools.job.trims import trim_files
 from breathmap.tools.run.diagnosis_text import title_line
 from breathmap.tools.run.results import CAUSES, causes_text
 from breathmap.tools.run.session import Session
@@ -115,7 +117,8 @@ def plan_for(
         for cells, solution in zip(session.tables, solutions, strict=True)
     ]
     rebase = _chosen_rebase(choice, decided, description, displacement_cm3)
-    proposals = [_stored(one, rebase, storage, description) for one in decided]
+    at_new = decided if rebase is None else [rebased(one, rebase) for one in decided]
+    proposals = [store(one, storage, description.axes) for one in at_new]
     factor = 1.0 if rebase is None else rebase.factor
     banks = [
         _bank_plan(session, number, one, solution, proposal, factor, rules, target)
@@ -135,9 +138,10 @@ def plan_for(
             )
         ]
     new_cm3 = displacement_cm3 if rebase is None else rebase.after_cm3
-    files: dict[str, str] = {}
+    files, said = _with_trims(description, at_new, solutions, proposals)
     for bank in banks:
         files |= _bank_files(bank, description)
+    cautions += said
     return Plan(banks, rules, rebase, new_cm3, cautions, files)
 
 
@@ -203,11 +207,29 @@ def _decided(
     return decide(cells_pct, solution, description.storage, description.axes, rules)
 
 
-def _stored(
-    decided: Decided, rebase: Rebase | None, storage: Storage, description: EngineDescription
-) -> Proposal:
-    at_new = decided if rebase is None else rebased(decided, rebase)
-    return store(at_new, storage, description.axes)
+def _with_trims(
+    description: EngineDescription,
+    at_new: Sequence[Decided],
+    solutions: Sequence[Solution],
+    proposals: Sequence[Proposal],
+) -> tuple[dict[str, str], list[str]]:
+    """Return the files of common table and trims, and a caution where they cannot hold what the
+    rule asks; nothing where the description names none."""
+    if description.trims is None:
+        return {}, []
+    wanted = [
+        Wanted(made.cells_pct, one.minimum_pct, found.standard_error / (1.0 + found.correction))
+        for made, one, found in zip(proposals, at_new, solutions, strict=True)
+    ]
+    found = trimmed(wanted, description.storage, description.trims)
+    cautions = []
+    if found.short:
+        cautions.append(
+            f"common table and trims cannot hold what the rule asks in {found.short} cells of all "
+            "banks: there they are leaner. Running there is unsafe; enter the banks' own tables, "
+            "or raise [trims] max_pct where the controller takes more."
+        )
+    return trim_files(found, [made.cells_pct for made in proposals], description), cautions
 
 
 def _used_seconds(session: Session) -> list[float]:

@@ -24,6 +24,7 @@ from breathmap.tools.job.records import (
     Proposed,
     Record,
 )
+from breathmap.tools.job.trims import trim_lines
 from breathmap.tools.report.data import (
     BankReport,
     PassRow,
@@ -59,9 +60,11 @@ def read_job(folder: Path) -> ReportData:
     banks = latest.banks
     summary = latest.summary
     causes: list[str] = []
+    trims: list[tuple[str, str]] = []
     if proposed is not None:
         folder_of = job.proposal_folder(proposed.proposal)
         causes = cause_lines(folder_of / CAUSES)
+        trims = [(proposed.day, f"Trims: {line}") for line in trim_lines(folder_of)]
         banks = [_with_proposal(bank, folder_of, latest.axes) for bank in banks]
         warnings = [*summary.warnings, *proposed.cautions]
         summary = summary.model_copy(update={"warnings": warnings})
@@ -73,6 +76,7 @@ def read_job(folder: Path) -> ReportData:
     notes += [
         (r.day, f"Table {r.table}: {line}") for r in job.all_of(Edited) for line in edit_lines(r)
     ]
+    notes += trims
     notes += [(r.day, _axes_note(r)) for r in job.all_of(AxesChanged)]
     return replace(
         latest,
