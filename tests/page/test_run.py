@@ -65,6 +65,9 @@ def test_a_viewer_sees_a_run_from_before_it_begins(ride: Path, tmp_path: Path) -
     assert ["samples", "600", "600"] in viewer.parts["outcome"]["rows"]
     assert viewer.parts["outcome"]["lines"][-1] == f"Written to {tmp_path / 'monday'}."
     assert len(viewer.parts["maps"]["layers"]) == 5
+    # There are no keys to name.
+    said = json.dumps(viewer.parts)
+    assert not [key for key in ("q writes", "(d: more)", "(X takes", "a: seen") if key in said]
 
 
 def test_snapshots_come_ten_times_a_second_at_most(

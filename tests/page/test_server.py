@@ -1,5 +1,6 @@
 """The page's server: who may look, at what, and that no viewer costs the run anything."""
 
+import http.client
 import re
 import socket
 import time
@@ -167,6 +168,32 @@ def test_too_many_viewers_are_told_so(page: Page, monkeypatch: pytest.MonkeyPatc
     while "head" not in first.parts:
         first.take()
     first.close()
+
+
+def test_connections_without_end_are_closed(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever opens connections and asks nothing takes no more of the run's files than a few; when
+    they are gone the page is there again."""
+    monkeypatch.setattr(server, "MOST_CONNECTIONS", 3)
+    where = page.server.address.sockets[0].getsockname()
+    idle = [socket.create_connection(where, timeout=20.0) for _ in range(8)]
+    assert sum(_is_closed(one) for one in idle[3:]) == 5
+    for one in idle:
+        one.close()
+    wait_for(lambda: _answers(page.server.address.link))
+
+
+def _is_closed(connection: socket.socket) -> bool:
+    try:
+        return connection.recv(1) == b""
+    except ConnectionError:
+        return True
+
+
+def _answers(link: str) -> bool:
+    try:
+        return ask(link)[0] == 200
+    except (OSError, http.client.HTTPException):
+        return False
 
 
 def test_the_end_is_told_to_who_looks() -> None:

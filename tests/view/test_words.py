@@ -28,7 +28,10 @@ from breathmap.tools.view.source import Notes
 from breathmap.tools.view.state import Watch, wanted_squares
 from breathmap.tools.view.words import (
     advice_lines,
+    again_text,
     alarm_line,
+    alarm_text,
+    ended_words,
     keys_line,
     spent_line,
     verdict_line,
@@ -58,6 +61,45 @@ def test_worst_alarm_is_told_and_the_rest_counted() -> None:
 
     assert line.startswith("LEAN UNDER LOAD (left): lambda 1.21")
     assert line.endswith("(and 1 more)")
+
+
+def test_a_cause_that_comes_back_is_counted_and_told() -> None:
+    """A latched alarm keeps its time; that its cause came again is told beside it, and counted once
+    for each time."""
+    watch = Watch(new_session())
+    hot = alarms.HOT
+
+    def cause(is_there: bool, at_s: float) -> None:
+        watch.time_s = at_s
+        watch.alarms.active[hot] = is_there
+        watch.alarms.latched[hot] = watch.alarms.latched[hot] or is_there
+        watch.silence(0.0)
+
+    for is_there, at_s in ((True, 5.0), (True, 6.0), (False, 7.0)):
+        cause(is_there, at_s)
+    assert (watch.came[hot], again_text(watch, hot)) == (1, "")
+    for is_there, at_s in ((True, 65.0), (True, 66.0)):
+        cause(is_there, at_s)
+    assert (watch.came[hot], again_text(watch, hot)) == (2, "again at 1:05")
+    assert ", at 0:05." in alarm_text(watch, ["left", "right"], hot)
+    # Acknowledged while it goes on, it is raised again by the alarms, and that is news.
+    watch.alarms.acknowledge()
+    watch.silence(0.0)
+    cause(True, 80.0)
+    assert (watch.came[hot], again_text(watch, hot)) == (3, "")
+
+
+def test_words_without_keys_name_none() -> None:
+    """Who reads without the view's keys is told of none."""
+    watch, description = Watch(new_session()), new_session().description
+    nowhere = Advice(None, 0.02, 0.02, math.inf)
+    told = [
+        *verdict_line(watch, ["left", "right"], True, 0.0, has_keys=False),
+        *ended_words(has_keys=False),
+        *advice_lines(nowhere, description, 9, has_keys=False),
+    ]
+    assert "at the terminal" in told[1]
+    assert not [line for line in told if "q writes" in line or "X takes" in line]
 
 
 def test_a_lost_sensor_says_what_it_says_of_itself() -> None:

@@ -24,6 +24,8 @@ EXAMPLES = (
     "Examples:\n\n"
     "`breathmap replay engine.toml monday/recording-001.bin --out monday-again`\n\n"
     "`breathmap replay engine.toml monday/recording-001.bin --view --speed 10` (to watch it)\n\n"
+    "`breathmap replay engine.toml monday/recording-001.bin --page --speed 10` (in browsers, for a "
+    "class)\n\n"
     "`breathmap replay engine.toml ride.csv` (columns named in the description's [log] part)\n\n"
 )
 

@@ -72,6 +72,8 @@ EXAMPLES = (
     "(a second pass, with the proposed tables stored)\n\n"
     "`breathmap simulate --drive standing --setup normal --memory ecu` (engine off; the controller "
     "can be read and written, and keeps what is written in the folder)\n\n"
+    "`breathmap simulate --drive brake --page` (its instruments large in a browser; what is wrong "
+    "with it stays hidden)\n\n"
     "`breathmap simulate --exercise anna --drive brake` (see `breathmap exercise`)\n\n"
     "`breathmap simulate --list` names the drives and faults.\n\n"
 )

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tornado.httpserver import HTTPServer
-from tornado.iostream import StreamClosedError
+from tornado.iostream import IOStream, StreamClosedError
 from tornado.web import Application, RequestHandler
 
 from breathmap.tools.base.pages import environment
@@ -38,6 +38,8 @@ STILL_S = 1.0
 # A viewer that takes nothing for so long is gone.
 GIVE_UP_S = 15.0
 MOST_VIEWERS = 64
+# A run needs files of its own: whoever opens connections without end takes none of them away.
+MOST_CONNECTIONS = 200
 HEADER_BYTES = 16384
 # How long viewers may take to get the last message, and the thread to end.
 LAST_S = 1.5
@@ -88,7 +90,7 @@ class Server:
         application = Application(
             [(r"/(.*)", Answer, {"server": self})], log_function=lambda handler: None
         )
-        server = HTTPServer(
+        server = Doorkeeper(
             application,
             max_header_size=HEADER_BYTES,
             max_body_size=HEADER_BYTES,
@@ -105,6 +107,28 @@ class Server:
     async def _all_told(self) -> None:
         while self.viewers and self.news.phase == OVER:
             await asyncio.sleep(0.02)
+
+
+class Doorkeeper(HTTPServer):
+    """Lets so many connections in at a time, and closes others at once."""
+
+    def initialize(self, *rest: Any, **more: Any) -> None:
+        """Called by the constructor."""
+        super().initialize(*rest, **more)
+        self.open = 0
+
+    def handle_stream(self, stream: IOStream, address: Any) -> None:
+        """A connection has come."""
+        if self.open >= MOST_CONNECTIONS:
+            stream.close()
+            return
+        self.open += 1
+        super().handle_stream(stream, address)
+
+    def on_close(self, server_conn: object) -> None:
+        """A connection has gone."""
+        self.open -= 1
+        super().on_close(server_conn)
 
 
 class Answer(RequestHandler):

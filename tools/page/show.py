@@ -20,7 +20,7 @@ from breathmap.tools.page.news import ENDED, OVER, RUNNING, News
 from breathmap.tools.page.outcome import outcome_part
 from breathmap.tools.page.server import Server
 from breathmap.tools.page.snapshot import hello_of, known_of, landed_of, maps_of, words_of
-from breathmap.tools.run.observer import Observer, Work, on_terminal
+from breathmap.tools.run.observer import Observer, TerminalObserver, Work, on_terminal
 from breathmap.tools.run.results import Outcome
 from breathmap.tools.run.session import Session
 from breathmap.tools.view.looking import Looking
@@ -207,8 +207,12 @@ class OnPage:
         thinking.start()
         teller.tell()
         try:
-            show = on_terminal(self._screen)
-            show(session, stop, folder, lambda seen: work(Both(seen, looking)))
+            if self._speed is None:
+                show = on_terminal(self._screen)
+                show(session, stop, folder, lambda seen: work(Both(seen, looking)))
+            else:
+                # Of files the terminal has a bar each, and shows no two moving things at once.
+                work(Both(TerminalObserver(self._screen), looking))
         finally:
             looking.ended = True
             thinking.end()
