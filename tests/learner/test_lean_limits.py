@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from breathmap.learner.core.history import DelayModel
-from breathmap.learner.core.lean import NONE, SLOTS, WORST, Lean, between
+from breathmap.learner.core.lean import NONE, RUN_S, SLOTS, WORST, Lean, between
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.table import Table
 from breathmap.protocol.wire.fields import SENSOR_READY
@@ -83,3 +83,64 @@ def test_nothing_is_judged_before_the_window_is_full() -> None:
     assert engine.lean.run[1] == -1.0
     assert engine.lean.judged_s == judged_s
     assert engine.reads(1.2, 5.0) == 1
+
+
+def test_a_break_ends_a_run_of_lean_readings() -> None:
+    """What comes after a longer silence is no part of it, on either bank."""
+    engine = Steady(90.0)
+    engine.reads(1.05, 0.04)
+    assert engine.lean.run[RUN_S] >= 0.0
+    engine.lean.restart()
+    assert engine.lean.run[RUN_S] == -1.0
+
+
+def test_time_is_counted_from_the_second_sample_on() -> None:
+    """Whatever the first one's time; and so is what could have raised an alarm."""
+    for first_us in (0, 20_000):
+        lean, sample = fresh()
+        sample.time_us = first_us
+        assert lean.judged_s == 0.0
+        assert lean.take(sample) == 0.0
+        sample.time_us += 20_000
+        assert lean.take(sample) == pytest.approx(0.02)
+
+
+def fresh() -> tuple[Lean, Sample]:
+    """A watch that has seen nothing, and a sample of one bank that reads its target."""
+    table = Table([500.0, 6000.0], [20.0, 100.0], [80.0] * 4)
+    sample = Sample(1)
+    sample.coolant_c, sample.sensor_state[0] = 85.0, SENSOR_READY
+    sample.measured_lambda[0] = sample.target_lambda = 0.9
+    settings = Settings([BankSettings("a", table, DelayModel())])
+    return Lean(settings, LOADS, VALUES, [60.0], [0.07]), sample
+
+
+@pytest.mark.parametrize("speed_rpm", [700.0, 1500.0, 3000.0, 6000.0])
+def test_the_window_is_as_long_as_gas_and_sensor_may_take(speed_rpm: float) -> None:
+    """Nothing is judged before it is full, within a step; then readings are held against its lowest
+    load and highest target and nothing older, as a search through all samples finds them."""
+    lean, sample = fresh()
+    sample.speed_rpm = speed_rpm
+    window_s = 0.35 + 8.0 * 120.0 / speed_rpm
+    rng = np.random.default_rng(int(speed_rpm))
+    loads, targets, judged = [], [], []
+    for k in range(600):
+        # Mostly steady, with single dips and peaks.
+        sample.map_kpa = 90.0 if rng.random() > 0.02 else float(rng.uniform(62.0, 80.0))
+        sample.target_lambda = 0.9 if rng.random() > 0.02 else float(rng.uniform(0.92, 1.0))
+        sample.time_us = 20_000 * k
+        loads.append(sample.map_kpa)
+        targets.append(sample.target_lambda)
+        lean.take(sample)
+        judged.append(lean.low >= 0.0)
+        if judged[-1]:
+            # Samples in the window for certain, and at most.
+            least, most = round(50.0 * (window_s - 0.1)), round(50.0 * (window_s + 0.25))
+            low = lean.low + 1e-3
+            assert min(loads[-most:]) <= low
+            assert lean.low - 1e-3 <= min(loads[-least:])
+            # The film's share is above one while the flow grows.
+            assert lean.base >= max(targets[-least:]) - 1e-5
+            assert lean.base <= max(targets[-most:]) * 1.2
+    first_s = 0.02 * judged.index(True)
+    assert min(window_s - 0.05, 1.65) <= first_s <= window_s + 0.1
