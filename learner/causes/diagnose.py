@@ -49,17 +49,17 @@ STATES = (SEEN, LIKELY, CANNOT_TELL, NO_SIGN, NOT_LOOKED_AT)
 
 ODDS_LIKELY = 20.0
 ODDS_AGAINST = 3.0
-# A cause with a column must explain this share of the mean square correction by its one number, or
-# have odds beyond those, or the table may as well have been wrong: tables are not wrong as a normal
-# prior expects, and what drifts in minutes has a longer memory than the residuals' blocks. What
-# forbids a proposal (a leak, another reading) needs those odds in any case: a wrong delay or a
-# clipped table can pass for it. Measured: without it 4 of 13 healthy engines had such a cause, at
-# 30 to 18,000 to 1, and one of six a leak at 900 to 1.
+# The data's odds take the model at its word: that tables are wrong as a normal prior expects, that
+# what drifts in minutes has no longer memory than the residuals' blocks, that the delay is right
+# and nothing was clipped. So they are told tempered, their logarithms divided such that what comes
+# of none of that by chance stays below 20 to 1. Measured: of 13 healthy engines 4 had a cause at 30
+# to 18,000 to 1, one of six a leak at 900 to 1; so 100,000 to 1 is told as 20 to 1. Taken whole are
+# the odds of a harmless cause whose one number explains this share of the mean square correction.
 EXPLAINS_LEAST = 0.5
 ODDS_BEYOND = 100_000.0
 # Natural logarithm of the odds at which two sensors are called exchanged, and of those against it
-# at which they are called right. Measured on 6 x 6 cells with exhausts that nobody measured, four
-# minutes a pass: second passes of healthy engines reach 11, and exchanged ones -6.
+# at which they are called right; told as 20 to 1. Measured on 6 x 6 cells with exhausts that nobody
+# measured, four minutes a pass: second passes of healthy engines reach 11, and exchanged ones -6.
 EXCHANGED_LOG_ODDS = 30.0
 # Causes taken in beside one another at most.
 MOST_TOGETHER = 3
@@ -230,15 +230,19 @@ class _Candidate:
     sized: Sized | None = None
     beside: tuple[str, ...] = ()
 
-    @property
-    def may_be_likely(self) -> bool:
-        """False where a table wrong by itself is as simple a story, whatever the odds."""
+    def tempered(self, log_odds: float) -> float:
+        """Return log odds as they are told: less sure where other flaws pass for this cause."""
         if self.cause.reading == EXCHANGED:
-            return exchange_state(self.now) == LIKELY
-        explains = self.explains or 0.0
-        beyond = self.now >= log(ODDS_BEYOND)
+            return log_odds * log(ODDS_LIKELY) / EXCHANGED_LOG_ODDS
         is_harmless = bool(self.effects) and not self.cause.is_unsafe
-        return beyond or (is_harmless and explains >= EXPLAINS_LEAST)
+        if log_odds <= 0.0 or (is_harmless and (self.explains or 0.0) >= EXPLAINS_LEAST):
+            return log_odds
+        return log_odds * log(ODDS_LIKELY) / log(ODDS_BEYOND)
+
+    @property
+    def odds_now(self) -> float:
+        """Log odds beside what was taken in, as they are told."""
+        return self.tempered(self.now)
 
     @property
     def label(self) -> str:
@@ -420,9 +424,8 @@ class _Search:
         accepted: list[_Candidate] = []
         while len(accepted) < MOST_TOGETHER:
             rest = [one for one in candidates if one not in accepted]
-            able = [one for one in rest if one.may_be_likely]
-            best = max(able, key=lambda one: one.now, default=None)
-            if best is None or best.now < log(ODDS_LIKELY):
+            best = max(rest, key=lambda one: one.odds_now, default=None)
+            if best is None or best.odds_now < log(ODDS_LIKELY):
                 break
             accepted.append(best)
             rest.remove(best)
@@ -465,7 +468,7 @@ class _Search:
             one.cause,
             state,
             one.bank,
-            log_odds=log_odds,
+            log_odds=one.tempered(log_odds),
             size=None if one.sized is None else one.sized.size,
             error=None if one.sized is None or not one.effects else one.sized.error,
             explains=one.explains,

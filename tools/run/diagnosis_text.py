@@ -12,7 +12,6 @@ from breathmap.learner.causes.diagnose import (
     NO_SIGN,
     NOT_LOOKED_AT,
     ODDS_AGAINST,
-    ODDS_BEYOND,
     ODDS_LIKELY,
     SEEN,
     Diagnosis,
@@ -93,10 +92,9 @@ def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
         for reason, names in missing.items():
             screen.say(f"- {', '.join(names)}: {reason}")
     screen.say(
-        "Odds are against the table alone being wrong. Likely is what has better odds than "
-        f"{ODDS_LIKELY:g} to 1 and explains half of the correction by its one number, or better "
-        f"than {ODDS_BEYOND:,.0f} to 1; what forbids a proposal takes the latter. No sign is "
-        f"worse than {ODDS_AGAINST:g} to 1 against; between these the data cannot tell."
+        "Odds are against the table alone being wrong, tempered by what healthy engines show by "
+        f"chance. Likely is better than {ODDS_LIKELY:g} to 1, no sign worse than {ODDS_AGAINST:g} "
+        "to 1 against; between these the data cannot tell."
     )
 
 
