@@ -108,28 +108,33 @@ word = "held"
 printed
 ```
 
+```python
+open(word, "w")
+```
+
 ```sh
-test -e first && test -e beside   # in order
+test -e first && test -e beside && test -e held   # in order
 cd sub
 ```
 
     python3 -c "open('in-sub', 'w')"
 
 ```python
-open(word, "w")
+open("last", "w")
 ```
 """
 
 
 def test_a_page_is_typed_in_order(tmp_path: Path) -> None:
-    """Blocks run in order in one shell, Python in one interpreter, what has a terminal of its own
+    """Blocks run in order in one shell, Python blocks that follow
+    one another in one interpreter, what has a terminal of its own
     beside the rest until the end; output and what is marked are left out."""
     (tmp_path / "sub").mkdir()
     (tmp_path / "page.md").write_text(PAGE)
-    assert [block.line for block in blocks_of(PAGE)] == [4, 10, 15, 19, 27, 31, 34]
+    assert [block.line for block in blocks_of(PAGE)] == [4, 10, 15, 19, 27, 31, 35, 38]
     assert walk(tmp_path / "page.md", cwd=tmp_path) == 0
     assert (tmp_path / "sub" / "in-sub").exists()
-    assert (tmp_path / "sub" / "held").exists()
+    assert (tmp_path / "sub" / "last").exists()
 
 
 @pytest.mark.parametrize("wrong", ["false\ntrue", "breathmap-nosuch", "test -e gone"])

@@ -9,8 +9,8 @@ program of PROGRAMS. Comments that no reader sees change what is done with the b
     <!-- in a terminal of its own --> it goes on until the page's end; what follows waits until it
                                       names its port
 
-All of a page is one shell, in which the first command that fails is the end. Python blocks run one
-after another in one interpreter, at the place of the last.
+All of a page is one shell, in which the first command that fails is the end. Python blocks between
+which no shell block stands run in one interpreter.
 """
 
 import re
@@ -81,23 +81,30 @@ def _block(line: int, language: str, lines: list[str], above: str) -> Block:
 def script_of(blocks: list[Block], name: str, folder: Path) -> str:
     """Return the shell script that types a page's blocks. folder: for its own files."""
     parts = ["set -eu", "trap 'kill $(jobs -p) 2>/dev/null || true' EXIT"]
-    python = ""
-    last = max((k for k, block in enumerate(blocks) if block.language == "python"), default=-1)
+    python: list[Block] = []
     for number, block in enumerate(blocks):
         place = f"{name}:{block.line}"
         if block.why_not:
             parts.append(f"echo {shlex.quote(f'== {place}: not run: {block.why_not}')}")
             continue
         if block.language == "python":
-            python += f"{block.text}\n"
-            if number == last:
-                own = folder / "blocks.py"
-                own.write_text(python, encoding="utf-8")
-                parts += [_told(place), f"{shlex.quote(sys.executable)} {shlex.quote(str(own))}"]
+            python.append(block)
             continue
+        parts += _in_python(python, name, folder)
+        python = []
         parts.append(_told(place))
         parts += _beside(block, folder / f"{number}.log") if block.has_terminal else [block.text]
-    return "\n".join(parts) + "\n"
+    return "\n".join([*parts, *_in_python(python, name, folder)]) + "\n"
+
+
+def _in_python(blocks: list[Block], name: str, folder: Path) -> list[str]:
+    """Return how blocks run in one interpreter."""
+    if not blocks:
+        return []
+    own = folder / f"{blocks[0].line}.py"
+    own.write_text("\n".join(block.text for block in blocks) + "\n", encoding="utf-8")
+    command = f"{shlex.quote(sys.executable)} {shlex.quote(str(own))}"
+    return [_told(f"{name}:{blocks[0].line}"), command]
 
 
 def _told(place: str) -> str:
