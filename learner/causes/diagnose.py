@@ -27,6 +27,7 @@ from breathmap.learner.causes.odds import (
     table_grounds,
     weigh,
 )
+from breathmap.learner.causes.scene import by_other
 from breathmap.learner.causes.since import Earlier, since_grounds
 from breathmap.learner.causes.tally import Reading, Ride, extend, extend_evidence
 from breathmap.learner.causes.witness import Witness
@@ -259,7 +260,7 @@ class _Search:
         self.earlier = earlier
         # Without samples (a board's evidence) only what depends on speed and load can be weighed.
         self.has_samples = all(len(rows) >= LEAST_USED for rows in ride.rows)
-        self.pulse = ride.pulse() if self.has_samples else None
+        self.pulse = ride.pulse if self.has_samples else None
         self.numbers = range(len(learner.banks))
         causes = [cause for cause in _weighed() if cause.columns]
         self.makers = tuple(maker for cause in causes for maker in cause.columns)
@@ -298,14 +299,16 @@ class _Search:
                 readings |= {lag: Reading(widening, lag=lag) for lag in LAGS}
             if self.may_be_exchanged and bank < 2:
                 larger = max(self.widenings[:2])
-                readings[STRAIGHT] = Reading(larger, by_both=True)
-                readings[CROSSED] = Reading(larger, by_both=True, exchanged=True)
+                readings[STRAIGHT] = Reading(larger, (by_other(1 - bank),), by_both=True)
             found = extend(self.ride, bank, list(readings.values()), self.pulse)
         else:
             reading = readings[AS_IT_IS]
             found = [extend_evidence(one.evidence, self.ride.settings, bank, reading)]
         self.known = [a and b for a, b in zip(self.known, found[0][1], strict=True)]
-        self.sums.append({name: ext for name, (ext, _) in zip(readings, found, strict=True)})
+        sums = {name: ext for name, (ext, _) in zip(readings, found, strict=True)}
+        if both := sums.get(STRAIGHT):
+            sums |= {STRAIGHT: both.without(), CROSSED: both.explaining(0)}
+        self.sums.append(sums)
 
     def _look(self, bank: int, name: float | str) -> Told:
         """Integrate the table out of one bank as a reading has it."""
@@ -313,10 +316,14 @@ class _Search:
         table = one.table
         shape = (table.load_count, table.speed_count)
         cells = np.asarray(table.cells, dtype=np.float64)
-        start = self.scales[bank] if len(self.scales) > bank else None
-        scales = noise_and_leaning(ext, shape, cells, one.evidence.noise, start)
-        if start is None:
+        if name == AS_IT_IS:
+            scales = noise_and_leaning(ext, shape, cells, one.evidence.noise)
             self.scales.append(scales)
+        elif name == CROSSED:
+            # As good as all of what is read is noise then.
+            scales = noise_and_leaning(ext, shape, cells, (ext.square / ext.weight) ** 0.5)
+        else:
+            scales = noise_and_leaning(ext, shape, cells, 0.0, self.scales[bank])
         grounds: list[Ground]
         if self.earlier is None:
             grounds = list(table_grounds(shape, cells, ext.n_terms, scales.leaning))

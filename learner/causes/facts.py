@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from breathmap.learner.causes.scene import SHORTEST_MS, USUAL_BATTERY_V, air_term
+from breathmap.learner.causes.scene import SHORTEST_MS, USUAL_BATTERY_V
 from breathmap.learner.causes.tally import Ride
 from breathmap.learner.core.settings import SWITCHING
 from breathmap.protocol.wire.codes import (
@@ -347,8 +347,7 @@ def units(seen: Seen) -> list[Fact]:
 def hidden_fuel(seen: Seen) -> list[Fact]:
     """Fuel that the samples do not account for: a loop, an adaptation or an enrichment at work
     without its flag. The pulse width is held against table, pressure and temperature."""
-    samples, settings = seen.samples, seen.ride.settings
-    pulse = seen.ride.pulse()
+    samples, pulse = seen.samples, seen.ride.pulse
     if pulse is None:
         return [Fact(None, "no pulse width that goes with the table was sent")]
     good = seen.running & (samples["pulse_width_ms"] > SHORTEST_MS)
@@ -358,7 +357,7 @@ def hidden_fuel(seen: Seen) -> list[Fact]:
     )  # fmt: skip
     battery = np.nan_to_num(samples["battery_v"] - USUAL_BATTERY_V)
     opened = samples["pulse_width_ms"] - pulse.dead_ms - pulse.dead_ms_per_v * battery
-    told = pulse.ms_per_unit * air_term(samples, settings)
+    told = pulse.ms_per_unit * seen.ride.air
     good &= np.isfinite(told) & (told > 0.1) & (opened > 0.1)
     if good.sum() < 1000:
         return [Fact(None, "fewer than 1,000 pulses of a running engine without a flag")]

@@ -17,7 +17,7 @@ fuel pressure, and every bent one for a pressure sensor.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from math import erfc, log, log1p, pi, sqrt
 
@@ -39,6 +39,8 @@ BROAD_SDS = (0.004, 0.01, 0.02, 0.04, 0.08)
 BROAD = 6
 # For the search of noise and leaning: the broad shape is this far off.
 USUAL_BROAD_SD = 0.04
+# Where the search for noise and leaning ends, in their uncertainties: what is left moves no odds.
+STEEP = 1e-4
 # Above the variance of any direction of the cells under any prior of the grid.
 LOOSEST = 1e4
 # Standard deviations beyond which the series is exact to the last digits.
@@ -65,6 +67,16 @@ class Extended:
     def base(self) -> int:
         """Rows before the columns: cells, terms and broad shape."""
         return len(self.b) - self.n_columns
+
+    def without(self) -> "Extended":
+        """The same without the columns."""
+        H, b = self.H[: self.base, : self.base], self.b[: self.base]
+        return replace(self, H=H, b=b, n_columns=0)
+
+    def explaining(self, column: int) -> "Extended":
+        """The same without the columns, and with one of them in place of d."""
+        at = self.base + column
+        return replace(self.without(), b=self.H[: self.base, at], square=float(self.H[at, at]))
 
     def __add__(self, other: "Extended") -> "Extended":
         return Extended(
@@ -123,7 +135,7 @@ def noise_and_leaning(
         ext.weight,
     )
     prior = Prior(*prior_shape, base - prior_shape[0] * prior_shape[1], np.log(cells))
-    return likeliest_scales(Likelihood(m, prior, ext.widening), noise, start)
+    return likeliest_scales(Likelihood(m, prior, ext.widening), noise, start, STEEP)
 
 
 def table_grounds(

@@ -50,12 +50,12 @@ def air_term(samples: NDArray[np.void], settings: Settings) -> Array:
     return total
 
 
-def fit_pulse(samples: NDArray[np.void], settings: Settings) -> PulseFit | None:
+def fit_pulse(samples: NDArray[np.void], settings: Settings, air: Array) -> PulseFit | None:
     """Take the pulse width apart by least squares; None where it is not measured, or is no line
-    over the air (a throttle axis, another unit)."""
+    over the air (a throttle axis, another unit). air: as `air_term` has it."""
     if settings.load_is_throttle:
         return None
-    air, pulse = air_term(samples, settings), samples["pulse_width_ms"]
+    pulse = samples["pulse_width_ms"]
     good = np.isfinite(air) & np.isfinite(pulse) & (pulse > SHORTEST_MS)
     good &= samples["speed_rpm"] > settings.limits.speed_min_rpm
     if good.sum() < LEAST_SAMPLES:
@@ -107,10 +107,6 @@ class Scene:
         other.seen = self.replay.observe_at(self.transport_s, other.lag_s)
         return other
 
-    def d_of(self, bank: int) -> Array:
-        """The observations as they would be with another bank's reading, (n,)."""
-        return np.asarray(self.samples["measured_lambda"][:, bank] / self.commanded - 1.0)
-
     def at_injection(self, values: Array) -> Array:
         """A column as the sensor sees it: a transport delay ago, through the lag."""
         return self.replay.seen_at(values, self.transport_s, self.lag_s)
@@ -134,9 +130,8 @@ class Scene:
         if self.pulse is None:
             return None
         seen = self.seen
-        _, _, ve_pct = locate(self.replay.bank.table, seen.speed_rpm, seen.load)
         kelvin = np.nan_to_num(self.replay.intake_c, nan=USUAL_INTAKE_C) + 273.15
-        open_ms = self.pulse.ms_per_unit * ve_pct * seen.load / kelvin / self.commanded
+        open_ms = self.pulse.ms_per_unit * seen.ve_pct * seen.load / kelvin / self.commanded
         return np.asarray(open_ms)
 
     @cached_property
@@ -239,6 +234,16 @@ def by_cold(scene: Scene) -> Array | None:
 def by_lambda(scene: Scene) -> Array:
     """A reading that is 1 lambda too high, against the lambda commanded."""
     return 1.0 / scene.commanded
+
+
+def by_other(bank: int) -> ColumnMaker:
+    """The observations as they would be with another bank's reading: no cause, but what another
+    right-hand side is made of."""
+
+    def column(scene: Scene) -> Array:
+        return np.asarray(scene.samples["measured_lambda"][:, bank] / scene.commanded - 1.0)
+
+    return column
 
 
 def leak(scale: float) -> ColumnMaker:

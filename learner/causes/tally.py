@@ -7,12 +7,20 @@ their own.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from breathmap.learner.causes.odds import BROAD, Extended
-from breathmap.learner.causes.scene import CellScene, ColumnMaker, PulseFit, Scene, fit_pulse
+from breathmap.learner.causes.scene import (
+    CellScene,
+    ColumnMaker,
+    PulseFit,
+    Scene,
+    air_term,
+    fit_pulse,
+)
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import Settings
 from breathmap.learner.exact.moments import moments
@@ -41,9 +49,15 @@ class Ride:
         known = known[np.isfinite(known)]
         return float(known.mean()) if len(known) else float("nan")
 
+    @cached_property
+    def air(self) -> Array:
+        """What the controller makes fuel of, (n,)."""
+        return air_term(self.samples, self.settings)
+
+    @cached_property
     def pulse(self) -> PulseFit | None:
         """The pulse width, taken apart."""
-        return fit_pulse(self.samples, self.settings)
+        return fit_pulse(self.samples, self.settings, self.air)
 
     def used(self, bank: int, by_both: bool) -> tuple[Rows, Array]:
         """The rows that a bank used and their weights; by_both: those that the first two banks
@@ -57,14 +71,13 @@ class Ride:
 @dataclass(frozen=True)
 class Reading:
     """One way to read a bank's samples. lag: factor on the sensor's lag. by_both: over the rows
-    that the first two banks used; exchanged: with the reading of the other of them. makers: of the
-    columns to sum up besides. widening: on the variance of one observation."""
+    that the first two banks used. makers: of the columns to sum up besides. widening: on the
+    variance of one observation."""
 
     widening: float
     makers: tuple[ColumnMaker, ...] = ()
     lag: float = 1.0
     by_both: bool = False
-    exchanged: bool = False
 
 
 def extend(
@@ -86,8 +99,7 @@ def extend(
             seen = scene.slower(reading.lag)
             columns = [maker(seen) for maker in reading.makers]
             known[k] = [a and c is not None for a, c in zip(known[k], columns, strict=True)]
-            d = seen.d_of(1 - bank) if reading.exchanged else seen.seen.d
-            part = _sum_up(seen, d, rows[inside] - start, weights[inside], columns, reading)
+            part = _sum_up(seen, rows[inside] - start, weights[inside], columns, reading)
             whole = totals[k]
             totals[k] = part if whole is None else whole + part
     found = [one for one in totals if one is not None]
@@ -98,26 +110,26 @@ def extend(
 
 def _sum_up(
     scene: Scene,
-    d: Array,
     rows: Rows,
     weights: Array,
     columns: Sequence[Array | None],
     reading: Reading,
 ) -> Extended:
     seen, table = scene.seen, scene.replay.bank.table
+    d = seen.d[rows]
     broad = broad_of(table.speed_rpm, table.load, seen.speed_rpm[rows], seen.load[rows])
     whole = [np.zeros(len(rows)) if c is None else np.asarray(c)[rows] for c in columns]
     terms = np.column_stack([seen.terms[rows], *broad, *whole])
     # The learner's own gates let nothing through that is not finite; what is left here is at the
     # seams of a stretch.
-    good = np.isfinite(d[rows]) & np.isfinite(terms.sum(axis=1))
+    good = np.isfinite(d) & np.isfinite(terms.sum(axis=1))
     if not good.all():
-        rows, weights, terms = rows[good], weights[good], terms[good]
-    H, b = sums_of(seen.index[rows], seen.shares[rows], terms, d[rows], weights, table)
+        rows, weights, terms, d = rows[good], weights[good], terms[good], d[good]
+    H, b = sums_of(seen.index[rows], seen.shares[rows], terms, d, weights, table)
     return Extended(
         H=H,
         b=b,
-        square=float((weights * d[rows] ** 2).sum()),
+        square=float((weights * d**2).sum()),
         weight=float(weights.sum()),
         widening=reading.widening,
         n_terms=seen.terms.shape[1],

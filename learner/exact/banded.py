@@ -1,4 +1,4 @@
-"""Linear algebra of a table: each cell knows its neighbours only. Host only (numpy, scipy).
+"""Linear algebra of a table: each cell knows its neighbours only. Host only (numpy).
 
 Cells in rows of the shorter axis make a block tridiagonal matrix, with the few global terms as a
 border. Its Cholesky factor, the border's Schur complement and the blocks of its inverse beside the
@@ -10,9 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpotrf, dtrtri
 
 Array = NDArray[np.float64]
+
+# A triangle of half this size is inverted as any matrix: less is gained than asked.
+SMALL = 20
 
 
 @dataclass(frozen=True)
@@ -94,11 +96,9 @@ class Factor:
                 below = blocks.below[k - 1] @ self._inverses[-1].T
                 block = block - below @ below.T
                 self._below.append(below)
-            factor, failed = dpotrf(block, lower=1, clean=1)
-            if failed:
-                raise np.linalg.LinAlgError("the equations are not positive definite")
+            factor = np.linalg.cholesky(block)
             logs.append(factor.diagonal())
-            self._inverses.append(dtrtri(factor, lower=1)[0])
+            self._inverses.append(_inverse_of(factor))
         self._width = width
         self._half = self._forward(border)
         self._schur = np.linalg.cholesky(corner - self._half.T @ self._half)
@@ -159,6 +159,18 @@ class Factor:
         return diagonal, trace
 
 
+def _inverse_of(lower: Array) -> Array:
+    """Return the inverse of a lower triangle, by halves (any numerical analysis textbook)."""
+    half, odd = divmod(len(lower), 2)
+    if odd or half < SMALL:
+        return np.asarray(np.linalg.inv(lower), dtype=np.float64)
+    a, c = np.linalg.inv(np.array([lower[:half, :half], lower[half:, half:]]))
+    out = np.zeros_like(lower)
+    out[:half, :half], out[half:, half:] = a, c
+    out[half:, :half] = -(c @ (lower[half:, :half] @ a))
+    return out
+
+
 def times(blocks: Blocks, rows: Array) -> Array:
     """Return a matrix of blocks times rows (width * count, columns)."""
     count, width, _ = blocks.diagonal.shape
@@ -167,13 +179,3 @@ def times(blocks: Blocks, rows: Array) -> Array:
     product[1:] += blocks.below @ parts[:-1]
     product[:-1] += blocks.below.transpose(0, 2, 1) @ parts[1:]
     return np.asarray(product.reshape(rows.shape))
-
-
-def diagonals_of(matrix: Array, order: NDArray[np.intp], reach: int) -> Array:
-    """Return a symmetric matrix's diagonal and those below it, (reach + 1, size), as LAPACK stores
-    bands (lower form)."""
-    M = matrix[np.ix_(order, order)]
-    bands = np.zeros((reach + 1, len(M)))
-    for k in range(min(reach + 1, len(M))):
-        bands[k, : len(M) - k] = np.diagonal(M, -k)
-    return bands

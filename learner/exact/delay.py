@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.kernel import HUBER_LIMIT
@@ -147,7 +146,7 @@ class _Search:
         table = self.replay.bank.table
         H, b = normal_equations(o, self.rows, self.weights, table)
         H[np.diag_indices_from(H)] += (self.noise / TABLE_SD) ** 2
-        z = cho_solve(cho_factor(H, lower=True, check_finite=False), b, check_finite=False)
+        z = np.linalg.solve(H, b)
         n = table.speed_count * table.load_count
         corners = np.array([0, 1, table.speed_count, table.speed_count + 1])
         cells = z[:n][o.index[self.rows][:, None] + corners]

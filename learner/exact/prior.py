@@ -9,19 +9,18 @@ data most likely (empirical Bayes: Rasmussen & Williams, Gaussian Processes for 
 """
 
 from functools import lru_cache
+from itertools import product
 from math import comb
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigvals_banded, solveh_banded
 
 from breathmap.learner.exact.banded import (
     Blocks,
     Factor,
     Layout,
     blocks_of,
-    diagonals_of,
     layout,
     times,
 )
@@ -47,14 +46,14 @@ MOST_STEPS = 300
 
 
 class Plate(NamedTuple):
-    """P of one shape of table; for reading only. matrix: (n, n). blocks, bands: the same in the
-    layout's order. eigenvalues: (n,), rising."""
+    """P of one shape of table; for reading only. matrix: (n, n). blocks: the same in the layout's
+    order. eigenvalues (n,), vectors (n, n): a column each, in cells' order."""
 
     matrix: Array
     where: Layout
     blocks: Blocks
-    bands: Array
     eigenvalues: Array
+    vectors: Array
 
 
 @lru_cache(maxsize=8)
@@ -65,16 +64,23 @@ def _thin_plate(load_count: int, speed_count: int, differences: int) -> Plate:
         b = np.diff(np.eye(speed_count), differences - order, axis=0)
         P += comb(differences, order) * np.kron(a.T @ a, b.T @ b)
     where = layout(load_count, speed_count, differences)
-    bands = diagonals_of(P, where.order, min(where.width, len(P) - 1))
-    values = np.asarray(eigvals_banded(bands, lower=True), dtype=np.float64)
-    return Plate(P, where, blocks_of(P, where), bands, values.clip(0.0))
+    values, vectors = [], []
+    # A table turned round bends as much: what is even and odd along each axis stands for itself.
+    for a, b in product(_halves(load_count), _halves(speed_count)):
+        basis = np.kron(a, b)
+        of_half, within = np.linalg.eigh(basis.T @ P @ basis)
+        values.append(of_half.clip(0.0))
+        vectors.append(basis @ within)
+    return Plate(P, where, blocks_of(P, where), np.concatenate(values), np.hstack(vectors))
 
 
-@lru_cache(maxsize=8)
-def _eigenvectors(load_count: int, speed_count: int, differences: int) -> Array:
-    """Eigenvectors of P (columns), in the eigenvalues' order; for reading only."""
-    P = _thin_plate(load_count, speed_count, differences).matrix
-    return np.asarray(np.linalg.eigh(P)[1], dtype=np.float64)
+def _halves(count: int) -> tuple[Array, Array]:
+    """Return orthonormal bases, a column each, of what is even and of what is odd along an axis."""
+    eye = np.eye(count)
+    even, odd = eye + eye[::-1], eye - eye[::-1]
+    middle = (count + 1) // 2
+    even, odd = even[:, :middle], odd[:, : count // 2]
+    return even / np.linalg.norm(even, axis=0), odd / np.linalg.norm(odd, axis=0)
 
 
 class Prior:
@@ -94,8 +100,7 @@ class Prior:
     ) -> None:
         self.n = load_count * speed_count
         self.n_terms = n_terms
-        self._shape = (load_count, speed_count, differences)
-        self.plate = _thin_plate(*self._shape)
+        self.plate = _thin_plate(load_count, speed_count, differences)
         self.eigenvalues = self.plate.eigenvalues
         self.has_table = log_cells is not None
         self._old = np.zeros(self.n) if log_cells is None else log_cells
@@ -104,7 +109,7 @@ class Prior:
     @property
     def vectors(self) -> Array:
         """Eigenvectors of P, (n, n), a column each."""
-        return _eigenvectors(*self._shape)
+        return self.plate.vectors
 
     @property
     def bent_along(self) -> Array:
@@ -167,6 +172,7 @@ class Likelihood:
         self._square = m.square / widening
         self._widening = widening
         self._bent = self._where.rows_of(prior.bent)
+        self._bent_along = prior.bent_along
 
     def factor(self, scales: Scales) -> Factor:
         """Return A's factor: cells in the layout's order, with 1 where it holds no cell."""
@@ -188,17 +194,6 @@ class Likelihood:
         h = -scales.leaning / scales.roughness**2 * self._bent
         return factor.solve(self._b * c + h, self._term_b * c)
 
-    def _prior_mean(self, scales: Scales) -> Array:
-        """Return y for a leaning of 1, in the layout's order."""
-        n = self.prior.n
-        if not self.prior.has_table:
-            return np.zeros_like(self._bent)
-        # Q y = h with both sides times the roughness' square.
-        bands = self.prior.plate.bands.copy()
-        bands[0] += (scales.roughness / scales.table_sd) ** 2
-        y = solveh_banded(bands, -self._bent[:n], lower=True, overwrite_ab=True, check_finite=False)
-        return np.pad(np.asarray(y, dtype=np.float64), (0, self._where.spare))
-
     def at(self, scales: Scales) -> tuple[float, Array]:
         """The value, and its slope (4,) along the logarithms of table_sd, roughness and noise, and
         along leaning."""
@@ -215,20 +210,29 @@ class Likelihood:
         factor = self.factor(scales)
         z, t = self.mean(factor, scales)
         diagonal, trace = factor.inverse(plate)
-        over_lean = self._prior_mean(scales)
-        y = leaning * over_lean
+        # y and h along P's eigenvectors, for a leaning of 1.
+        leans = -bends * self._bent_along
+        y_one = leans / q
         pull = float(z @ (self._b * c + h) + t @ (self._term_b * c))
 
         square = self._square / variance
         log_det = factor.log_det - float(np.log(q).sum()) - n_terms * np.log(loose)
-        value = self.weight * np.log(variance) + square + y @ h - pull + log_det
+        value = (
+            self.weight * np.log(variance)
+            + square
+            + leaning**2 * float(y_one @ leans)
+            - pull
+            + log_det
+        )
 
         # What a change of each part of Q changes, then each parameter's own change.
         cells = float(diagonal[:n].sum())
         squared, bent = float(z @ z), float(z @ times(plate, z[:, None])[:, 0])
-        of_level = squared + cells - y @ y - (1.0 / q).sum()
-        bent_y = float(y @ times(plate, y[:, None])[:, 0])
-        of_bends = bent + trace - bent_y - (self.prior.eigenvalues / q).sum()
+        y_squared, eigenvalues = (leaning * y_one) ** 2, self.prior.eigenvalues
+        of_level = squared + cells - y_squared.sum() - (1.0 / q).sum()
+        of_bends = bent + trace - eigenvalues @ y_squared - (eigenvalues / q).sum()
+        # (y - z)' h for a leaning of 1 in h.
+        apart = leaning * float(y_one @ leans) - float(z @ lean)
         # z' cH z and trace(inv(A) cH), with cH = A - Q.
         of_terms = float(t @ t) + float(factor.term_covariance.trace())
         of_data = pull + n + n_terms
@@ -236,17 +240,19 @@ class Likelihood:
         slope = np.array(
             [
                 -2.0 * level * of_level,
-                -2.0 * bends * of_bends - 4.0 * ((y - z) @ h),
+                -2.0 * bends * of_bends - 4.0 * leaning * apart,
                 2.0 * (self.weight - square - of_data) + 4.0 * c * (z @ self._b + t @ self._term_b),
-                2.0 * ((y - z) @ lean),
+                2.0 * apart,
             ]
         )
         return -0.5 * float(value), -0.5 * slope
 
 
-def likeliest_scales(likelihood: Likelihood, noise: float, start: Scales | None = None) -> Scales:
+def likeliest_scales(
+    likelihood: Likelihood, noise: float, start: Scales | None = None, steepest: float = STEEPEST
+) -> Scales:
     """The scales that make the evidence most likely. noise: where to begin, a fraction; or start:
-    all scales where to begin."""
+    all scales where to begin. steepest: how near to end."""
     prior = likelihood.prior
     ranges = (TABLE_SD_RANGE, ROUGHNESS_RANGE, NOISE_RANGE)
     bounds = np.array([*np.log(ranges), (0.0, 1.0 if prior.has_table else 0.0)])
@@ -270,5 +276,5 @@ def likeliest_scales(likelihood: Likelihood, noise: float, start: Scales | None 
         value, slope = likelihood.at(scales(counted * unit))
         return least - value, -slope * unit
 
-    found = lowest(cost, first / unit, bounds / unit[:, None], STEEPEST, MOST_STEPS)
+    found = lowest(cost, first / unit, bounds / unit[:, None], steepest, MOST_STEPS)
     return scales((found * unit).clip(bounds[:, 0], bounds[:, 1]))

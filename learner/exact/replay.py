@@ -39,7 +39,8 @@ class Observations:
     """What one bank shows under one delay model; arrays of length n, one entry per sample.
 
     index, shares (n, 4): square and relative shares; inside: within the axes.
-    d: observed correction. terms (n, K). speed_rpm, load: the point seen. delay_s: with lag.
+    d: observed correction. terms (n, K). speed_rpm, load: the point seen; ve_pct: the table there.
+    delay_s: with lag.
     """
 
     index: NDArray[np.intp]
@@ -49,6 +50,7 @@ class Observations:
     terms: Array
     speed_rpm: Array
     load: Array
+    ve_pct: Array
     delay_s: Array
 
 
@@ -222,7 +224,7 @@ class BankReplay:
             return self.seen_at(column, transport_s, lag_s)
 
         speed_rpm, load = seen(self.speed_rpm), seen(self.load)
-        index, shares, _ = locate(self.bank.table, speed_rpm, load)
+        index, shares, ve_pct = locate(self.bank.table, speed_rpm, load)
         table = self.bank.table
         inside = (speed_rpm >= table.speed_rpm[0]) & (speed_rpm <= table.speed_rpm[-1])
         inside &= (load >= table.load[0]) & (load <= table.load[-1])
@@ -235,6 +237,7 @@ class BankReplay:
             terms=np.stack(terms, axis=1) if terms else np.empty((len(transport_s), 0)),
             speed_rpm=speed_rpm,
             load=load,
+            ve_pct=ve_pct,
             delay_s=transport_s + lag_s,
         )
 
