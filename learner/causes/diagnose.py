@@ -321,7 +321,8 @@ class _Search:
             self.scales.append(scales)
         elif name == CROSSED:
             # As good as all of what is read is noise then.
-            scales = noise_and_leaning(ext, shape, cells, (ext.square / ext.weight) ** 0.5)
+            start = self.scales[bank]._replace(noise=(ext.square / ext.weight) ** 0.5)
+            scales = noise_and_leaning(ext, shape, cells, 0.0, start)
         else:
             scales = noise_and_leaning(ext, shape, cells, 0.0, self.scales[bank])
         grounds: list[Ground]
