@@ -68,6 +68,25 @@ class LogReader:
         self._row = 0
 
     @property
+    def source(self) -> Rows:
+        """What is read."""
+        return self._source
+
+    @property
+    def places(self) -> dict[tuple[str, int | None], int]:
+        """Which column each heading (and which of that heading) is, from 0."""
+        return self._places
+
+    @property
+    def assumes_closed(self) -> bool:
+        """True when the loop counts as closed where no column says so."""
+        return self._assume_closed
+
+    def below_header(self) -> Iterator[tuple[int, list[Cell]]]:
+        """Yield (line number, cells) of the rows below the header."""
+        return self._rows(self._first_row)
+
+    @property
     def fraction(self) -> float:
         """Share of the log's rows read so far, 0 to 1."""
         return min(1.0, self._row / max(1, self._source.count))
@@ -114,8 +133,8 @@ class LogReader:
         log = self._log
         sample = Sample(len(log.bank))
         before_us = -MOST_TIME_US
-        for _, row in self._rows(self._first_row):
-            time_us = self._time_us(row)
+        for _, row in self.below_header():
+            time_us = self.time_us_of(row)
             if time_us != time_us:
                 self.skipped_rows += any(cell != "" for cell in row)
                 continue
@@ -136,7 +155,8 @@ class LogReader:
                 sample.sensor_state[number] = SENSOR_READY
             yield sample
 
-    def _time_us(self, row: list[Cell]) -> float:
+    def time_us_of(self, row: list[Cell]) -> float:
+        """Return a row's time, microseconds; NaN where it holds none."""
         time = self._log.time
         if time.unit == "clock":
             return 1e6 * self._clock.seconds(str(self._cell(row, time)))

@@ -82,11 +82,18 @@ class Look:
         return fewest >= LEAST_SHINGLES and shared > SAME_RIDE * fewest
 
 
-def look_over(samples: Iterable[Sample], description: EngineDescription) -> Look:
-    """Return what a log's samples are like. Raises what reading them raises."""
+def look_over(
+    samples: Iterable[Sample] | npt.NDArray[np.void], description: EngineDescription
+) -> Look:
+    """Return what a log's samples are like, one by one or an array of `sample_dtype`. Raises what
+    reading them raises."""
     log = description.log
     assert log is not None
-    values = _collected(samples, len(log.bank))
+    banks = len(log.bank)
+    if isinstance(samples, np.ndarray):
+        values = _columns_of(samples, banks)
+    else:
+        values = _collected(samples, banks)
     time_s = values.pop("time_s")
     spans = [_span(key, column) for key, column in values.items() if _is_there(log, key)]
     return Look(
@@ -112,6 +119,15 @@ def cause_of(name: str, values: Array) -> str:
 def bank_key(bank: int, name: str) -> str:
     """Return the key of a bank's quantity, for people: banks count from 1."""
     return f"bank[{bank + 1}].{name}"
+
+
+def _columns_of(samples: npt.NDArray[np.void], banks: int) -> dict[str, Array]:
+    columns = {"time_s": 1e-6 * samples["time_us"]}
+    columns |= {name: np.array(samples[name]) for name in (*PLAIN, "target_lambda")}
+    for bank in range(banks):
+        for name in ("measured_lambda", "fuel_multiplier"):
+            columns[bank_key(bank, name)] = np.array(samples[name][:, bank])
+    return columns
 
 
 def _collected(samples: Iterable[Sample], banks: int) -> dict[str, Array]:

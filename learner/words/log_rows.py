@@ -33,11 +33,19 @@ class TextRows:
         self.units: Sequence[str] = ()
         self._lines = text.splitlines()
         self.count = len(self._lines)
+        # Characters that end a line for Python alone would part it for nobody else.
+        self._is_plain = '"' not in text and self.count == text.count("\n") + (text[-1:] != "\n")
 
     def rows(self, first: int = 0, last: int | None = None) -> Iterator[tuple[int, list[Cell]]]:
         """See Rows."""
         for line, row in rows_of(self._lines[first:last], self.separator, first):
             yield line, list(row)
+
+    def plain_from(self, first: int) -> str | None:
+        """Return the text from a line on (from 0), None where it is not one row a line for anyone:
+        quotes, other line ends, empty lines."""
+        lines = self._lines[first:]
+        return "\n".join(lines) if self._is_plain and all(lines) else None
 
 
 class TableRows:

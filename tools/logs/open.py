@@ -3,6 +3,9 @@
 
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from breathmap.learner.words.description import (
     DescriptionError,
     EngineDescription,
@@ -34,9 +37,19 @@ def open_log(path: Path, description: EngineDescription, rows: Rows | None = Non
         raise UserError(f"{path}: {error}") from None
 
 
-def look_at(path: Path, rows: Rows, description: EngineDescription) -> Look:
-    """Return what a log holds as the description understands it; UserError when it cannot be."""
+def look_at(
+    path: Path,
+    rows: Rows,
+    description: EngineDescription,
+    samples: NDArray[np.void] | None = None,
+) -> Look:
+    """Return what a log holds as the description understands it; UserError when it cannot be.
+
+    samples: of all its rows, where they were read at once before.
+    """
     try:
+        if samples is not None:
+            return look_over(samples, with_mapping(path, description))
         reader = open_log(path, description, rows)
         return look_over(reader.samples(), with_mapping(path, description))
     except LogError as error:

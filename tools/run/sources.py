@@ -10,13 +10,17 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from breathmap.learner.words.log import LogError
+import numpy as np
+from numpy.typing import NDArray
+
+from breathmap.learner.words.log import LogError, LogReader
 from breathmap.learner.words.log_look import Look
 from breathmap.tools.base.disk import DiskError, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import IDLE_S, Stop
+from breathmap.tools.logs.columns import parts, samples_at_once
 from breathmap.tools.logs.formats import kind_of
-from breathmap.tools.logs.open import log_rows, look_at, open_log
+from breathmap.tools.logs.open import log_rows, look_at, open_log, with_mapping
 from breathmap.tools.run.evidence_files import add_to_session, is_evidence
 from breathmap.tools.run.observer import BEHIND, CATCHING_UP, Notice, Observer
 from breathmap.tools.run.recorder import Again, Recorder
@@ -26,6 +30,8 @@ from breathmap.tools.run.summary import PortSummary
 
 # Rows of a log between two looks at its progress.
 PROGRESS_ROWS = 2000
+# About what a row of a log takes in a recording.
+ROW_BYTES = 46
 BLOCK_BYTES = 1 << 20
 # Of files that hold samples; no port is called so.
 SUFFIXES = (".bin", ".csv", ".txt", ".tsv", ".xlsx", ".parquet", ".arrow", ".feather", ".mf4")
@@ -285,11 +291,43 @@ def _read_recording(
 def _read_log(path: Path, session: Session, stop: Stop, observer: Observer, say: Say) -> None:
     before = session.samples
     rows = log_rows(path)
-    look = look_at(path, rows, session.description)
+    reader = open_log(path, session.description, rows)
+    try:
+        samples = samples_at_once(reader, with_mapping(path, session.description))
+    except LogError as error:
+        raise UserError(f"{path}: {error}") from None
+    look = look_at(path, rows, session.description, samples)
     if session.questions_logs:
         _question(path, look, session)
     session.logs[str(path)] = look
-    reader = open_log(path, session.description, rows)
+    if samples is not None:
+        _learn_at_once(samples, session, stop, observer)
+    else:
+        reader = open_log(path, session.description, rows)
+        _learn_by_rows(path, reader, session, stop, observer)
+    if session.samples == before and not stop.asked:
+        raise UserError(f"{path}: below its header no row holds a time; nothing was learned")
+    if reader.skipped_rows:
+        say(f"{path}: {reader.skipped_rows} rows without a time were left out.")
+
+
+def _learn_at_once(
+    samples: NDArray[np.void], session: Session, stop: Stop, observer: Observer
+) -> None:
+    done = 0
+    for part in parts(samples, max(1, observer.slice_bytes // ROW_BYTES)):
+        if not _may_go_on(stop, observer):
+            return
+        with observer.learning():
+            session.learn_many(part)
+        done += len(part)
+        observer.moved(done / len(samples))
+        observer.learned()
+
+
+def _learn_by_rows(
+    path: Path, reader: LogReader, session: Session, stop: Stop, observer: Observer
+) -> None:
     try:
         for count, sample in enumerate(_while_allowed(reader.samples(), stop, observer)):
             with observer.learning():
@@ -299,10 +337,6 @@ def _read_log(path: Path, session: Session, stop: Stop, observer: Observer, say:
             observer.learned()
     except LogError as error:
         raise UserError(f"{path}: {error}") from None
-    if session.samples == before and not stop.asked:
-        raise UserError(f"{path}: below its header no row holds a time; nothing was learned")
-    if reader.skipped_rows:
-        say(f"{path}: {reader.skipped_rows} rows without a time were left out.")
 
 
 def _question(path: Path, look: Look, session: Session) -> None:
