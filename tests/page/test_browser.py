@@ -12,6 +12,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from breathmap.learner.core import alarms
+from breathmap.tools.page import server
 from breathmap.tools.page.show import Page
 from breathmap.tools.view.layers import LAYERS, layer_of
 from breathmap.tools.view.map import number_text
@@ -100,6 +101,7 @@ def test_maps_show_the_models_numbers(browser: Any, page: Page, data: bytes) -> 
     """Every layer of every bank stands there as the terminal's view has it, with the operating
     point and the advised ground marked once, and no complaint on the console."""
     shown = Shown(page, data)
+    shown.solve()
     seen = Seen(browser, page)
     seen.until(lambda: "rpm" in seen.text("head"))
     watch, snapshot = shown.looking.watch, shown.knowing.latest
@@ -128,6 +130,7 @@ def test_a_cell_is_chosen_by_tap_and_arrow_and_let_go(
 ) -> None:
     """The close-up follows the engine until a cell is chosen, and then again when asked to."""
     shown = Shown(page, data)
+    shown.solve()
     seen = Seen(browser, page)
     seen.until(lambda: "nearest cell" in seen.text("cell"))
     axes = shown.session.description.axes
@@ -160,7 +163,7 @@ def test_alarm_is_called_seen_and_called_again(browser: Any, page: Page, data: b
     button = browser.find_element(By.CSS_SELECTOR, "#alarms button")
     shown.feed(data[len(data) // 3 : len(data) // 3 + 2000])
     shown.looking.watch.came_s[alarms.HOT] += 1.0
-    shown.teller.last()
+    shown.show()
     seen.until(lambda: "(again at" in seen.text("alarms"))
     button.click()  # it stays under the finger while its words change
     seen.until(lambda: seen.text("word") != "STOP")
@@ -177,7 +180,7 @@ def test_alarm_is_called_seen_and_called_again(browser: Any, page: Page, data: b
     with shown.looking.lock:
         shown.session.alarms.acknowledge()
         limits.coolant_max_c = 140.0
-    shown.teller.last()
+    shown.show()
     seen.until(lambda: not seen.text("alarms"))
 
 
@@ -206,6 +209,7 @@ def test_no_size_scrolls_sideways(browser: Any, page: Page, data: bytes) -> None
     """At a telephone's 360 dots, on a laptop and on a projector all has its place, maps and large
     word, with an alarm and without."""
     shown = Shown(page, data[: len(data) // 2], coolant_c=HOT_C)
+    shown.solve()
     page.post(lambda: {"cause": {"line": "not VE alone: " + "long " * 30, "page": ["word " * 40]}})
     seen = Seen(browser, page)
     seen.until(lambda: "STOP" in seen.text("alarms"))
@@ -222,19 +226,23 @@ def test_no_size_scrolls_sideways(browser: Any, page: Page, data: bytes) -> None
 
 
 def test_a_lost_line_and_a_run_that_hangs_never_look_live(
-    browser: Any, page: Page, data: bytes
+    browser: Any, page: Page, data: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is no longer news is grey and says how old it is: at once when the line is lost, and
     when the run has said nothing for seconds though the line is there."""
+    # Faster than in life.
+    monkeypatch.setattr(server, "STILL_S", 0.2)
+    script = page.server.pages["page.js"]
+    page.server.pages["page.js"] = script.replace(b"QUIET_MS = 2500", b"QUIET_MS = 700")
+    assert page.server.pages["page.js"] != script
     shown = Shown(page, data[: len(data) // 2])
     seen = Seen(browser, page)
     seen.until(lambda: "rpm" in seen.text("head"))
     shown.feed(data[len(data) // 2 :])
-    seen.until(lambda: "old" not in seen.classes())
     seen.until(lambda: "NO NEWS FROM THE RUN" in seen.text("lost"))
     assert "old" in seen.classes()
     assert seen.text("word") == "LOST"
-    shown.teller.last()
+    shown.show()
     seen.until(lambda: "old" not in seen.classes())
     # As a cable that was pulled: nothing is said any more, not even goodbye.
     page.news.phase = "running"

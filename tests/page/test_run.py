@@ -87,7 +87,7 @@ def test_snapshots_come_ten_times_a_second_at_most(
     monkeypatch.setattr(Page, "post", keep)
     session.alarms.limits.coolant_max_c = 40.0
     with a_page() as page:
-        OnPage(page, Screen(quiet=True), 1000.0)(session, stop, tmp_path, work)
+        OnPage(page, Screen(quiet=True))(session, stop, tmp_path, work)
     # The first, the alarm, the end, and that the page ends.
     assert len(made) == 4
     assert [alarm["state"] for alarm in made[1]["alarms"]] == ["STOP"]
@@ -115,6 +115,15 @@ def test_options_that_say_nothing_together_are_refused(
     out = tmp_path / "ride.bin"
     refused(breathmap("simulate", "--out", out, "--page"), "leave --out, or --page")
     assert not out.exists()
+
+
+def test_a_recording_for_a_job_is_not_watched(
+    breathmap: Breathmap, ride: Path, tmp_path: Path
+) -> None:
+    """A file for a job is added at once: a page of it is refused, with what shows it."""
+    (tmp_path / "history.jsonl").touch()
+    said = ("nothing to watch", "--page shows it")
+    refused(breathmap("learn", tmp_path, ride, "--page"), *said)
 
 
 def test_a_simulated_engine_shows_its_instruments_and_hides_its_truth() -> None:

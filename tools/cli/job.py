@@ -13,6 +13,7 @@ import typer
 from breathmap.learner.decide.finished import TARGET, Judgement, Region
 from breathmap.learner.decide.proposal import DECISIONS, PRESETS, Rules
 from breathmap.learner.words.description import EngineDescription
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen, Table
 from breathmap.tools.cli.complete import jobs, recordings
 from breathmap.tools.cli.options import AsJson, Columns
@@ -21,7 +22,7 @@ from breathmap.tools.job import compare as comparing
 from breathmap.tools.job import drop as dropping
 from breathmap.tools.job.cautions import nearest_cell, show_reasons
 from breathmap.tools.job.finish import finish_job
-from breathmap.tools.job.folder import Job, is_job
+from breathmap.tools.job.folder import DESCRIPTION, Job, is_job
 from breathmap.tools.job.history import history_table, verify_job
 from breathmap.tools.job.new import Origin, make_job, parse_settings
 from breathmap.tools.job.passes import accept_job, give_originals, prepare_job, store_job, undo_job
@@ -256,6 +257,11 @@ def learn_into(
 ) -> None:
     """Learn into a job; called by `learn` when it is given a job folder. page: its options."""
     screen = Screen(as_json)
+    if page[0] and Path(source).is_file():
+        raise UserError(
+            f"{source}: a recording is added to a job at once, there is nothing to watch: leave "
+            f"--page out; breathmap replay {folder / DESCRIPTION} {source} --page shows it"
+        )
     with working(folder, screen, tell=False) as opened, page_asked(page, screen) as shown:
         show, _ = show_in(view, shown, screen)
         outcome = learn_job(

@@ -90,7 +90,7 @@ function trouble() {
 function begin() {
   const hello = have.hello;
   put($("title"), hello.title);
-  mine.seen = JSON.parse(sessionStorage.getItem(hello.run) || "{}");
+  mine.seen = kept(hello.run);
   document.body.classList.add(hello.kind);
   $("learn").hidden = !hello.layers;
   if (!hello.layers) return;
@@ -331,8 +331,23 @@ function unseen() {
 
 function see(one) {
   mine.seen[one.kind] = { id: one.id, at: Date.now() };
-  sessionStorage.setItem(have.hello.run, JSON.stringify(mine.seen));
+  keep(have.hello.run, mine.seen);
   tick();
+}
+
+// A browser may forbid to keep anything: then a reload shows what was seen once more.
+function kept(run) {
+  try {
+    return JSON.parse(sessionStorage.getItem(run) || "{}");
+  } catch {
+    return {};
+  }
+}
+
+function keep(run, seen) {
+  try {
+    sessionStorage.setItem(run, JSON.stringify(seen));
+  } catch { /* as above */ }
 }
 
 // A cause that stays is called again.
