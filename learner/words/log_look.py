@@ -77,9 +77,22 @@ class Look:
 
     def is_same_ride(self, other: "Look") -> bool:
         """True when the two hold the same rows of a ride, under whatever clock."""
-        fewest = min(len(self.places), len(other.places))
-        shared = len(self.places & other.places)
-        return fewest >= LEAST_SHINGLES and shared > SAME_RIDE * fewest
+        return is_same_ride(self.places, other.places)
+
+
+def is_same_ride(one: frozenset[int], other: frozenset[int]) -> bool:
+    """True when two sets of places (see `places_of`) are of one ride, or parts of it that
+    overlap."""
+    fewest = min(len(one), len(other))
+    return fewest >= LEAST_SHINGLES and len(one & other) > SAME_RIDE * fewest
+
+
+def places_of(samples: npt.NDArray[np.void]) -> frozenset[int]:
+    """Return the places of a ride in samples, a structured array (n,) as
+    `breathmap.protocol.host.bulk.sample_dtype` has it: the same as a look at its log has."""
+    lambdas = samples["measured_lambda"]
+    columns = [samples["speed_rpm"], *lambdas.T, samples["map_kpa"]]
+    return _places(np.stack(columns, axis=1).astype(np.float64))
 
 
 def look_over(
@@ -95,6 +108,8 @@ def look_over(
     else:
         values = _collected(samples, banks)
     time_s = values.pop("time_s")
+    names = [name for name in values if name == "speed_rpm" or name.endswith("measured_lambda")]
+    names.append("map_kpa")
     spans = [_span(key, column) for key, column in values.items() if _is_there(log, key)]
     return Look(
         rows=len(time_s),
@@ -102,7 +117,7 @@ def look_over(
         step_s=float(np.median(np.diff(time_s))) if len(time_s) > 1 else math.nan,
         spans=spans,
         odd=_odd(log, description, time_s, values) if len(time_s) >= LEAST_ROWS else [],
-        places=_places(values),
+        places=_places(np.stack([values[name] for name in names], axis=1)),
     )
 
 
@@ -159,12 +174,12 @@ def _span(key: str, values: Array) -> Span:
     return Span(key, unit, len(known) / len(values), *ends)
 
 
-def _places(values: dict[str, Array]) -> frozenset[int]:
-    """Return a number for each stretch of SHINGLE rows in which the engine speed moved."""
-    names = [name for name in values if name == "speed_rpm" or name.endswith("measured_lambda")]
-    table = np.stack([values[name] for name in (*names, "map_kpa")], axis=1)
+def _places(table: Array) -> frozenset[int]:
+    """Return a number for each stretch of SHINGLE rows in which the engine speed moved. table:
+    (n, columns), the speed first."""
     if len(table) < SHINGLE:
         return frozenset()
+    speeds = table[:, 0]
     # Fewer digits than any logger's: another kind of file rounds differently.
     table = np.where(np.abs(table) > 1e-9, table, 0.0)
     size = np.abs(np.where(table != 0.0, table, 1.0))
@@ -176,7 +191,6 @@ def _places(values: dict[str, Array]) -> frozenset[int]:
     found = np.zeros(ends, dtype=np.uint64)
     for k in range(SHINGLE):
         found = (found ^ mixed[k : k + ends]) * MIXING
-    speeds = values["speed_rpm"]
     return frozenset(found[speeds[:ends] != speeds[SHINGLE - 1 :]].tolist())
 
 

@@ -161,6 +161,24 @@ def test_learning_leaves_the_array_as_it_is(recording: Path, bench: Path) -> Non
     assert first.samples == again.samples == len(samples)
 
 
+def test_a_ride_is_learned_once(recording: Path, bench: Path) -> None:
+    """The same ride again, whole or in part, as a frame or an array, is refused in one line that
+    names the source which had it, and the run is left as it was; another part of it is taken."""
+    samples = api.read(recording, bench)
+    half = len(samples) // 2
+    run = api.learn(samples[:half], bench)
+    used = run.used
+    for same in (samples[:half], samples[half - 1000 : half], samples):
+        with pytest.raises(UserError, match="the same ride as source 1 of this run") as told:
+            run.learn_many(same)
+        assert "\n" not in str(told.value)
+    frame = pandas.DataFrame(columns_of(recording.read_bytes()))[:half]
+    with pytest.raises(UserError, match="the same ride as source 1"):
+        run.learn_many(frame)
+    assert run.used == used
+    assert run.learn_many(samples[half:]).samples == len(samples)
+
+
 def test_the_page_from_a_data_frame_runs(tmp_path: Path, package_folder: Path) -> None:
     """`learner/from-a-data-frame.md` runs as it stands; its middle part has at most 20 lines."""
     text = (ROOT / "learner" / "from-a-data-frame.md").read_text(encoding="utf-8")
@@ -172,4 +190,4 @@ def test_the_page_from_a_data_frame_runs(tmp_path: Path, package_folder: Path) -
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert (tmp_path / "report.html").is_file()
+    assert (tmp_path / "learned" / "left-proposed.csv").is_file()

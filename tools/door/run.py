@@ -16,6 +16,7 @@ from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.decide.proposal import PRESETS, Proposal, Rules, propose, rules_for
 from breathmap.learner.exact.solve import Solution
 from breathmap.learner.words.description import EngineDescription
+from breathmap.learner.words.log_look import is_same_ride, places_of
 from breathmap.protocol.wire.sample import Sample
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_description, read_tables
@@ -85,6 +86,8 @@ class Run:
         self._session = Session(self.engine, self.tables).witnessed()
         self._session.begin("the first source")
         self._sources = 0
+        # Of each source, to know its ride again.
+        self._places: list[frozenset[int]] = []
         self._results: list[BankResult] | None = None
 
     @property
@@ -109,15 +112,23 @@ class Run:
         return self
 
     def learn_many(self, data: Any) -> Self:
-        """Take samples of another source (see `learn`); return self. What cannot be read leaves the
-        run as it was."""
+        """Take samples of another source (see `learn`); return self. What cannot be read, and a
+        ride that a source before held, whole or in part, leave the run as it was."""
         samples = samples_in(data, self.engine, self.columns)
         if not len(samples):
             raise UserError("there is no sample in it")
+        places = places_of(samples)
+        for number, earlier in enumerate(self._places, 1):
+            if is_same_ride(places, earlier):
+                raise UserError(
+                    f"it holds the same ride as source {number} of this run; learning it twice "
+                    "would count the same evidence twice"
+                )
+        self._session.begin(f"source {self._sources + 1}")
+        self._session.learn_many(samples)
+        self._places.append(places)
         self._sources += 1
         self._results = None
-        self._session.begin(f"source {self._sources}")
-        self._session.learn_many(samples)
         return self
 
     def solve(self) -> dict[str, Solution]:
