@@ -96,6 +96,10 @@ SCENES = {
     "propose": _scene("learned", "propose /job", "proposed"),
     "take in": _scene("interrupted", "propose /job", "learned proposed"),
     "accept": _scene("proposed", "accept /job", "accepted", "is table 1 already"),
+    "edit": _scene(
+        "accepted", "edit /job --cell 2000,50 --by 0.8 --says x --despite", "edited"
+    ),
+    "plot": _scene("learned", "plot /job --out /p.html", "", "exists"),
     "undo": _scene("accepted", "undo /job 0", "undone"),
     "drop": _scene("learned", "drop /job 1/recording-001 --reason x", "dropped", "aside already"),
     "restore": _scene("dropped", "drop /job 1/recording-001 --undo", "restored", "nothing of it"),
