@@ -14,7 +14,7 @@ from plot_bench import made_up_drive
 from breathmap.learner.core.gates import SENSOR_FAULTY, primary_reason
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.main import run
-from breathmap.tools.demo.simulating import Order, prepare, write_recording
+from breathmap.tools.demo.simulating import Order, prepare, write_drive, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
 from breathmap.tools.plot.drive import drive_of
 from breathmap.tools.plot.thin import NO_VALUE, buckets_of, packed, packed_verdicts
@@ -82,6 +82,21 @@ def test_files_on_one_clock(breathmap: Breathmap, place: Path, tmp_path: Path) -
     assert told["drives"][1]["banks"]["left"]["refused"]["sensor_fault"] > 300
     assert told["bytes"] == out.stat().st_size
     assert '<div class="drives beside">' in out.read_text()
+
+
+def test_a_log_of_switching_sensors(breathmap: Breathmap, tmp_path: Path) -> None:
+    """A log is drawn as its description's columns say; of switching sensors the page says what
+    stands for a measured lambda, and its predictions lie by the target."""
+    write_college(tmp_path, *college_bench(sensor="switching"), sensor="switching")
+    engine, log = tmp_path / "engine.toml", tmp_path / "ride.csv"
+    write_drive(prepare(Order(minutes=0.5, sensor="switching")), log, Screen(quiet=True))
+    refused(breathmap("plot", log, "--engine", engine), "[log]")
+    proposed = json.loads(breathmap("check", engine, log, "--json").out)
+    engine.write_text(engine.read_text() + "\n" + proposed["text"])
+    ended = breathmap("plot", log, "--engine", engine)
+    assert ended.code == 0, ended.err
+    page = (tmp_path / "ride-plot.html").read_text()
+    assert "the target, which the closed loop holds" in page
 
 
 def test_a_job_is_drawn_pass_by_pass(breathmap: Breathmap, place: Path, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from breathmap.learner.core.alarms import NAMES
 from breathmap.learner.core.episodes import Episode
 from breathmap.learner.core.gates import ENGINE_NOT_RUNNING, HISTORY_SHORT, VALUE_MISSING
+from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop
@@ -63,7 +64,8 @@ class Alarm:
 @dataclass(frozen=True)
 class Drive:
     """One drive over time, arrays (n,). time_s: since its first sample. parts: when each of its
-    sources began, and its name."""
+    sources began, and its name. is_switching: of sensors that tell rich from lean only, so that the
+    measured lambda is the one that the closed loop holds."""
 
     title: str
     time_s: Array
@@ -73,6 +75,7 @@ class Drive:
     banks: list[BankLines]
     alarms: list[Alarm]
     parts: list[tuple[float, str]]
+    is_switching: bool = False
 
 
 def drive_of(title: str, session: Session, paths: list[Path], screen: Screen) -> Drive:
@@ -111,6 +114,7 @@ def drive_of(title: str, session: Session, paths: list[Path], screen: Screen) ->
         ],
         _alarms(session, starts),
         [(start_s, Path(name).name) for name, start_s in starts.items()],
+        session.settings.sensor_kind == SWITCHING,
     )
 
 

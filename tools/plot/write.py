@@ -148,7 +148,7 @@ def _page_data(drive: Drive, budget: int, colours: dict[str, str]) -> dict[str, 
         _track(f"load, {drive.load_unit}", 1, [_line("load", "ink", drive.load, buckets)]),
     ]
     for bank in drive.banks:
-        tracks += _bank_tracks(bank, buckets, colours)
+        tracks += _bank_tracks(bank, buckets, colours, "held" if drive.is_switching else "measured")
     return {
         "title": visible(drive.title),
         "perPoint": round(buckets.count / len(buckets.starts), 2),
@@ -171,14 +171,14 @@ def _line(name: str, style: str, values: Any, buckets: Buckets) -> dict[str, Any
 
 
 def _bank_tracks(
-    bank: BankLines, buckets: Buckets, colours: dict[str, str]
+    bank: BankLines, buckets: Buckets, colours: dict[str, str], measured: str
 ) -> list[dict[str, Any]]:
     """Return the track of a bank's lambdas and the one of its verdicts."""
     lines = [
         _line("old table", "old", bank.old, buckets),
         _line("learned table", "learned", bank.learned, buckets)
         | {"error": packed(bank.error, buckets)},
-        _line("measured", "ink", bank.measured, buckets),
+        _line(measured, "ink", bank.measured, buckets),
     ]
     masks, codes = packed_verdicts(bank.verdicts, buckets)
     verdicts = [

@@ -50,6 +50,7 @@
     });
     return {
       data: drive, time: time, gap: 3 * (steps[steps.length >> 1] || 1),
+      base: document.createElement("canvas"), isStale: true,
       canvas: section.querySelector("canvas"), values: section.querySelector(".values"),
     };
   });
@@ -109,21 +110,32 @@
     return [low - room, high + room];
   }
 
+  // What only a new view changes is drawn once, beside the screen; the cursor moves over it.
   function draw(drive) {
-    const canvas = drive.canvas, wide = canvas.clientWidth;
+    const canvas = drive.canvas, ratio = window.devicePixelRatio || 1;
+    if (drive.isStale) drawBase(drive, canvas.clientWidth, ratio);
+    const c = canvas.getContext("2d");
+    c.setTransform(1, 0, 0, 1, 0, 0);
+    c.clearRect(0, 0, canvas.width, canvas.height);
+    c.drawImage(drive.base, 0, 0);
+    c.setTransform(ratio, 0, 0, ratio, 0, 0);
+    drawCursor(c, drive, drive.place);
+  }
+
+  function drawBase(drive, wide, ratio) {
     let high = AXIS;
     drive.data.tracks.forEach(function (track) {
       track.top = high - AXIS + (track.kind === "verdicts" ? 2 : GAP + 8);
       track.height = track.isLambda ? HEIGHTS.lambda : HEIGHTS[track.kind];
       high = track.top + track.height + AXIS;
     });
-    const ratio = window.devicePixelRatio || 1;
-    canvas.style.height = high + "px";
-    canvas.width = Math.round(wide * ratio);
-    canvas.height = Math.round(high * ratio);
-    const c = canvas.getContext("2d");
+    drive.canvas.style.height = high + "px";
+    [drive.canvas, drive.base].forEach(function (canvas) {
+      canvas.width = Math.round(wide * ratio);
+      canvas.height = Math.round(high * ratio);
+    });
+    const c = drive.base.getContext("2d");
     c.setTransform(ratio, 0, 0, ratio, 0, 0);
-    c.clearRect(0, 0, wide, high);
     c.font = "12px system-ui, 'Liberation Sans', Arial, sans-serif";
     const place = {
       left: LEFT, right: Math.max(LEFT + 10, wide - RIGHT), bottom: high - AXIS,
@@ -140,7 +152,7 @@
     });
     drawAlarms(c, drive, place);
     drawParts(c, drive, place);
-    drawCursor(c, drive, place);
+    drive.isStale = false;
   }
 
   function clipped(c, place, track, work) {
@@ -354,7 +366,8 @@
       return parts[0] + " " + shown(track.lines[0], k, track.digits) + " " + parts[1];
     }).join(", ") + alarmsAt(drive, cursor));
     const table = put(place, "table"), head = put(table, "tr");
-    ["bank", "measured", "learned table", "old table", "verdict"].forEach(function (text) {
+    const names = tracks[2].lines.map(function (line) { return line.name; });
+    ["bank", names[2], names[1], names[0], "verdict"].forEach(function (text) {
       put(head, "th", text);
     });
     for (let n = 2; n < tracks.length; n += 2) {
@@ -392,6 +405,11 @@
     const middle = (newFrom + newTo) / 2;
     from = Math.min(Math.max(0, middle - span / 2), end - span);
     to = from + span;
+    redrawAll();
+  }
+
+  function redrawAll() {
+    drives.forEach(function (drive) { drive.isStale = true; });
     redraw();
   }
 
@@ -482,6 +500,6 @@
       button.closest("section").querySelector("canvas").scrollIntoView({ block: "nearest" });
     });
   });
-  window.addEventListener("resize", redraw);
+  window.addEventListener("resize", redrawAll);
   redraw();
 })();
