@@ -138,6 +138,7 @@ def test_refusals(breathmap: Breathmap, place: Path, tmp_path: Path) -> None:
     refused(breathmap("plot", ride), "--engine")
     refused(breathmap("plot", tmp_path / "gone.bin", "--engine", engine), "no such file")
     refused(breathmap("plot", ride, "--engine", engine, "--out", ride), ".html")
+    refused(breathmap("report", place, "--out", ride), ".html")
     refused(breathmap("plot", *[ride] * 5, "--engine", engine), "too many")
     assert ride.read_bytes() == before
 

@@ -9,7 +9,10 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.texts import visible
+
+SUFFIXES = (".html", ".htm")
 
 
 def environment(templates: Path) -> Environment:
@@ -23,6 +26,12 @@ def environment(templates: Path) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def check_place(path: Path) -> None:
+    """Refuse to write a page where it would not be known for one, or over a recording."""
+    if path.suffix.lower() not in SUFFIXES or path.is_dir():
+        raise UserError(f"{path}: give a file name that ends in .html with --out")
 
 
 def _shown(value: Any) -> Any:

@@ -84,8 +84,10 @@ def mark_all(
         raise UserError(failed[0][1] + _more(len(failed) - 1))
     if out is not None:
         # Here, because the template's engine takes a moment to load.
+        from breathmap.tools.base.pages import check_place
         from breathmap.tools.classroom.pages import class_page
 
+        check_place(out)
         write_text(out, class_page(marks, failed))
     told = [{"folder": folder, "why": why} for folder, why in failed]
     page = None if out is None else str(out)

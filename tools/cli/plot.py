@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.pages import check_place
 from breathmap.tools.base.screen import Screen, number
 from breathmap.tools.cli.job import looking
 from breathmap.tools.cli.options import AsJson
@@ -61,6 +62,8 @@ def plot(
     screen = Screen(as_json)
     if len(sources) > MOST_DRIVES:
         raise UserError(f"{len(sources)} drives are too many for one page; give {MOST_DRIVES}")
+    place = out or _beside(sources[0])
+    check_place(place)
     with ExitStack() as stack:
         jobs: dict[Path, Job] = {}
         drives = []
@@ -73,7 +76,7 @@ def plot(
             if folder not in jobs:
                 jobs[folder] = stack.enter_context(looking(folder, screen))
             drives.append(_of_pass(jobs[folder], number_, screen))
-        path, told = write_plot(drives, out or _beside(sources[0]), beside)
+        path, told = write_plot(drives, place, beside)
         if not screen.result(told):
             _show(screen, drives)
             screen.say(f"Written to {path} ({told['bytes'] / 1e6:.1f} MB); open it in any browser.")

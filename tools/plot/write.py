@@ -15,9 +15,8 @@ from markupsafe import Markup
 from breathmap.learner.core.gates import primary_reason, reason_names
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.protocol.wire.fields import REASONS
-from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.pages import environment, policy_of
+from breathmap.tools.base.pages import check_place, environment, policy_of
 from breathmap.tools.base.screen import number
 from breathmap.tools.base.texts import visible
 from breathmap.tools.base.version import software_version
@@ -26,7 +25,6 @@ from breathmap.tools.plot.thin import Buckets, buckets_of, packed, packed_times,
 from breathmap.tools.run.alarm_words import clock
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
-SUFFIXES = (".html", ".htm")
 MOST_DRIVES = 4
 # 16-bit numbers in a page, all drives together: 3.6 MB of text, an hour at 25 Hz with two banks.
 BUDGET = 1_350_000
@@ -41,9 +39,8 @@ def write_plot(
     drives: Sequence[Drive], out: Path, is_beside: bool = False
 ) -> tuple[Path, dict[str, Any]]:
     """Write the page; return its path and a summary for --json. UserError where `out` is no name
-    for a page, so that no recording is ever written over."""
-    if out.suffix.lower() not in SUFFIXES or out.is_dir():
-        raise UserError(f"{out}: give a file name that ends in .html with --out")
+    for a page."""
+    check_place(out)
     write_text(out, render(drives, is_beside))
     return out, {
         "plot": str(out),

@@ -17,7 +17,7 @@ from breathmap.learner.exact.film import CAUTION as FILM_CAUTION
 from breathmap.learner.words.reasons import EXPLANATIONS
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_text
-from breathmap.tools.base.pages import environment, policy_of, scripts_in
+from breathmap.tools.base.pages import check_place, environment, policy_of, scripts_in
 from breathmap.tools.base.uncertain import PLUS_MINUS
 from breathmap.tools.base.version import software_version
 from breathmap.tools.job.folder import is_job
@@ -49,10 +49,9 @@ def write_report(folder: Path, out: Path | None = None) -> tuple[Path, dict[str,
     if not folder.is_dir():
         what = "is a file" if folder.exists() else "does not exist"
         raise UserError(f"{folder} {what}; give the output folder of learn or replay, or a job")
-    data = _read(folder)
     path = out or folder / REPORT
-    if path.is_dir():
-        raise UserError(f"{path} is a folder; give a file name with --out")
+    check_place(path)
+    data = _read(folder)
     write_text(path, render(data))
     return path, brief(data, path, path.stat().st_size)
 

@@ -200,10 +200,8 @@
       track.lines.forEach(function (line) { drawLine(c, drive, line, place, begin, stop, clamp); });
     });
     c.textAlign = "left";
-    c.fillStyle = "rgba(255,255,255,.8)";
-    c.fillRect(place.left + 3, track.top + 2, c.measureText(track.label).width + 6, 15);
     c.fillStyle = "#00204d";
-    c.fillText(track.label, place.left + 6, track.top + 14);
+    c.fillText(track.label, place.left, track.top - 4);
   }
 
   // Of every column of dots least and most, so that no peak is lost.
@@ -315,7 +313,7 @@
       c.beginPath(); c.moveTo(x, 0); c.lineTo(x, bottomOf(drive)); c.stroke();
       c.setLineDash([]);
       c.fillStyle = "#555";
-      c.fillText(part.name, x + 3, 11);
+      c.fillText(part.name, x + 3, drive.data.tracks[0].top + 12);
     });
   }
 
