@@ -3,7 +3,8 @@
 The finer grid's solution is decided as any proposal is. The new table is the one that fits what
 was decided best where the engine ran, rounded to the controller's steps, and then raised, step by
 step, until the rule holds at every point of the finer grid: there no mixture is leaner than the
-rule allows, and nothing never visited is leaner than with the old table.
+rule allows, and nothing never visited is leaner than with the old table. The bench of axes scores
+with it, under no rule; what is stored is learned on its own axes, see `tools/run/axes.py`.
 """
 
 from collections.abc import Sequence

@@ -18,6 +18,18 @@ TINY_STEP = 1e-6
 SAME = 1e-9
 
 
+def never_below(cells: Array, old: Grid, grid: Grid, step: float, most: float) -> Array:
+    """Return a VE table on `grid`, in whole steps up to `most`, nowhere below the old one at any
+    point between the breakpoints, but where it would take more than `most`.
+
+    cells: shape (loads, speeds) of `old`; both grids end at the same breakpoints.
+    """
+    union = joined(old, grid)
+    at_least = moved(cells, old, union) / step - TINY_STEP
+    first = np.minimum(np.ceil(moved(cells, old, grid) / step - TINY_STEP), np.floor(most / step))
+    return np.asarray(step * raised_to(first, at_least, union, grid, most / step))
+
+
 def never_above(cells: Array, old: Grid, grid: Grid, step: float) -> Array:
     """Return a table of targets on `grid`, in whole steps, nowhere above the old one at any point
     between the breakpoints, and as near to it as single steps bring it.

@@ -14,7 +14,6 @@ from job_cuts import cut_at, every_cut
 from processes import BREATHMAP
 
 from breathmap.learner.axes.search import Steps
-from breathmap.learner.decide.proposal import Rules
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.run import simulate
 from breathmap.simulator.service import FrameStream, Service
@@ -25,7 +24,7 @@ from breathmap.tools.job import propose as job_proposal
 from breathmap.tools.job import recordings as job_recordings
 from breathmap.tools.job.axes import of_pass
 from breathmap.tools.job.folder import Job
-from breathmap.tools.run.axes import Advised, advise_on
+from breathmap.tools.run.axes import advise_on
 from breathmap.tools.run.session import Session
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork")
@@ -50,13 +49,6 @@ def kinds(job: Path) -> list[str]:
 def proposal_of(job: Path) -> bytes:
     """Return the proposed table's bytes."""
     return (job / "proposals" / "001" / "bank1.csv").read_bytes()
-
-
-def carried_to(folder: Path, advised: Advised) -> bytes:
-    """Return what the first pass of a job says on the advised axes."""
-    job = Job(folder)
-    on = new_axes._on_grid(job, 1, advised, advised.advice.best.grid, Rules())
-    return new_axes._carried(job, 1, *on, Screen(quiet=True))
 
 
 def test_propose_and_accept_cut_at_every_step(
@@ -98,7 +90,9 @@ def test_axes_cut_at_every_step(
     quiet = Screen(quiet=True)
     advised = advise_on(of_pass(Job(learned), 1), Steps(), quiet, with_curve=False)
     session = job_recordings.relearn_pass(Job(learned), 1, quiet, witnessed=True)
-    diagnosis, snapshot = session.diagnose(), carried_to(learned, advised)
+    diagnosis = session.diagnose()
+    on = new_axes._on_grid(Job(learned), advised.advice.best.grid)
+    snapshot = new_axes._carried(Job(learned), 1, *on, quiet)
     monkeypatch.setattr(axes_cli, "advise_on", lambda *_: advised)
     monkeypatch.setattr(new_axes, "relearn_pass", lambda *_, **__: session)
     monkeypatch.setattr(Session, "diagnose", lambda *_: diagnosis)

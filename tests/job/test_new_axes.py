@@ -8,13 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_line import Breathmap, Ended, refused
-from job_bench import Twin, standing
+from job_bench import COARSE, SWEEP, Twin, standing
 
 from breathmap.learner.axes.grid import Grid, joined, moved
 from breathmap.learner.exact.solve import solve
 from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
 from breathmap.simulator.controller import Controller
-from breathmap.simulator.drives import BrakeSweep
 from breathmap.simulator.run import simulate
 from breathmap.simulator.service import FrameStream
 from breathmap.simulator.settings import normal_setup
@@ -29,8 +28,6 @@ from breathmap.tools.run.carry import carried
 from breathmap.tools.run.evidence_files import snapshot_of
 
 QUIET = Screen(quiet=True)
-COARSE = Axes((1000, 2600, 4200, 5800, 7500), (20, 50, 75, 105))
-SWEEP = BrakeSweep((1300, 2100, 3000, 3900, 4800, 5800, 6900), (28, 42, 56, 72, 92), 2.0)
 
 
 class Bench:

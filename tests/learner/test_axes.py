@@ -31,7 +31,7 @@ from breathmap.learner.axes.limit import Array, Left, Surfaces, fit, loss, surfa
 from breathmap.learner.axes.regrid import regridded
 from breathmap.learner.axes.search import NARROWEST_STEP, WIDEST_STEP, Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
-from breathmap.learner.axes.whole_steps import never_above
+from breathmap.learner.axes.whole_steps import never_above, never_below
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.table import Table
@@ -298,7 +298,7 @@ def test_no_point_of_the_finer_grid_ends_below_what_the_rule_allows(
     st.sets(st.integers(11, 69), min_size=1, max_size=6),
     st.sets(st.integers(21, 99), min_size=1, max_size=4),
 )
-def test_a_target_on_other_axes_is_nowhere_leaner(
+def test_tables_on_other_axes_are_nowhere_leaner(
     cells: list[float], speeds: set[int], loads: set[int]
 ) -> None:
     """Whatever target and axes, at no point between breakpoints does it end leaner; on the same
@@ -314,6 +314,9 @@ def test_a_target_on_other_axes_is_nowhere_leaner(
     assert (moved(made, new, dense) <= moved(table, old, dense) + 1e-6).all()
     assert made / 0.005 == pytest.approx(np.round(made / 0.005), abs=1e-6)
     assert never_above(table, old, old, 0.005) == pytest.approx(table)
+    richer = never_below(100.0 * table, old, new, 0.5, 120.0)
+    assert (moved(richer, new, dense) >= moved(100.0 * table, old, dense) - 1e-4).all()
+    assert never_below(100.0 * table, old, old, 0.5, 120.0) == pytest.approx(100.0 * table)
 
 
 def test_what_cannot_be_stored_is_told() -> None:

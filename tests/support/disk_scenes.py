@@ -24,7 +24,7 @@ from breathmap.simulator.control_server import ControlServer
 from breathmap.tools.base import frame_port
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli import board as board_cli
-from breathmap.tools.job import history, new_axes
+from breathmap.tools.job import history
 from breathmap.tools.job.chain import HISTORY
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.new import Origin, described
@@ -178,7 +178,6 @@ class World:
         self._controllers: dict[str, Calibration] = {}
         self._again: dict[Any, dict[str, str]] = {}
         self._proposal_again = history.proposal_again
-        self._check_axes_again = new_axes.check_axes_again
         self._snapshot = _snapshot()
 
     @contextmanager
@@ -190,7 +189,6 @@ class World:
             mock.patch.object(board_cli, "fetch_snapshot", return_value=self._snapshot),
             mock.patch.object(board_cli, "find_program", return_value=None),
             mock.patch.object(history, "proposal_again", self._once),
-            mock.patch.object(history, "check_axes_again", self._once_on_axes),
         ):
             yield
 
@@ -203,12 +201,6 @@ class World:
         if key not in self._again:
             self._again[key] = self._proposal_again(job, record, screen)
         return self._again[key]
-
-    def _once_on_axes(self, job: Job, record: Any, screen: Any) -> None:
-        key = (record.pass_number, tuple(sorted(record.files.items())))
-        if key not in self._again:
-            self._check_axes_again(job, record, screen)
-            self._again[key] = {}
 
     def words(self, words: tuple[str, ...]) -> list[str]:
         """Return arguments with the root in them."""

@@ -6,23 +6,31 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from math import exp
 from pathlib import Path
+from unittest import mock
 
+from breathmap.learner.causes.diagnose import Diagnosis
+from breathmap.learner.causes.since import Earlier
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.wire.fields import SENSOR_READY
 from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
-from breathmap.simulator.drives import Drive
+from breathmap.simulator.drives import BrakeSweep, Drive
 from breathmap.simulator.faults import Cable
 from breathmap.simulator.run import bench, simulate
 from breathmap.simulator.service import FrameStream, Service, standing_times
-from breathmap.simulator.settings import normal_setup
+from breathmap.simulator.settings import learning_setup, normal_setup
 from breathmap.simulator.table import Axes, Table
 from breathmap.tools.job.calibration import calibration_files
 from breathmap.tools.job.new import Origin, described
+from breathmap.tools.run.session import Session
 
 # Small and not uniform, so that tests are quick.
 SMALL = Axes((1000, 1700, 2600, 3600, 5000, 7500), (20, 32, 45, 60, 80, 105))
+
+# Few breakpoints, so that a smooth truth does not fit between them, and a minute on the brake.
+COARSE = Axes((1000, 2600, 4200, 5800, 7500), (20, 50, 75, 105))
+SWEEP = BrakeSweep((1300, 2100, 3000, 3900, 4800, 5800, 6900), (28, 42, 56, 72, 92), 2.0)
 
 
 @contextmanager
@@ -174,7 +182,7 @@ def made_up_ride(
 def engine_files(folder: Path, calibration: Calibration | None = None) -> Path:
     """Write an invented engine with its tables and a ride; return the description's path."""
     calibration = calibration or made_up_calibration(1, 4, 4)
-    description = described(Origin(displacement_cm3=1998.5), calibration)
+    description = described(Origin(), calibration)
     folder.mkdir(parents=True)
     (folder / "engine.toml").write_text(annotated_example(description))
     for name, text in calibration_files(calibration, description).items():
@@ -182,3 +190,31 @@ def engine_files(folder: Path, calibration: Calibration | None = None) -> Path:
     ride = made_up_ride(calibration, [0.05] * calibration.banks, 25)
     (folder / "ride.bin").write_bytes(ride)
     return folder / "engine.toml"
+
+
+def coarse_ride(folder: Path, seed: int) -> tuple[Path, Path]:
+    """Write the twin's engine on few breakpoints and a minute of brake, set up for learning; return
+    the description's path and the recording's."""
+    twin = Twin(axes=COARSE, truth="continuous")
+    twin.controller.write_settings(learning_setup("wideband"))
+    engine = engine_files(folder / "bench", calibration_of(twin.controller))
+    ride = folder / "ride-on-the-brake.bin"
+    samples = simulate(twin.parameters, twin.controller, SWEEP, seed, reuse=True)
+    ride.write_bytes(b"".join(frame for _, frame in FrameStream(samples, 2, control=twin.server)))
+    return engine, ride
+
+
+@contextmanager
+def diagnosed_once() -> Iterator[None]:
+    """Within, causes are looked for once only, for tests of one healthy ride that are about other
+    things."""
+    found: list[Diagnosis] = []
+    real = Session.diagnose
+
+    def diagnose(session: Session, earlier: Earlier | None = None) -> Diagnosis:
+        if not found:
+            found.append(real(session, earlier))
+        return found[0]
+
+    with mock.patch.object(Session, "diagnose", diagnose):
+        yield

@@ -26,9 +26,11 @@ EXAMPLES = (
     "`breathmap axes monday` (a job: its latest pass with a recording)\n\n"
     "`breathmap axes engine.toml ride.bin --drive track.bin`\n\n"
     "`breathmap axes monday --to new-axes` (engine description and tables on the best axes)\n\n"
-    "`breathmap axes monday --apply` (the job goes on with them: a new table and a new pass, which "
-    "begins with what the old recordings say there; `breathmap undo monday` goes back)\n\n"
-    "After --apply: type the axes into the controller (`breathmap enter monday` shows them), then "
+    "`breathmap axes monday --apply` (the job goes on with them: its table as it reads there, and "
+    "a new pass that begins with what the old recordings say; `breathmap undo monday` goes back)"
+    "\n\n"
+    "After --apply: `breathmap propose monday` and `accept`, then type the axes into the "
+    "controller (`breathmap enter monday` shows them), then "
     "`breathmap store monday --port PORT`, which refuses as long as they differ.\n\n"
 )
 
@@ -104,7 +106,7 @@ def axes(
             raise UserError(f"{first} is a job: it has its recordings; give it alone")
         if apply:
             against = Despite(tuple(despite or ()), reason)
-            _apply(first, number, steps, rule, anyway, against, screen)
+            _apply(first, number, steps, anyway, against, screen)
             return
         with looking(first, screen) as job:
             advised = advise_on(of_job(job, number, drives), steps, screen)
@@ -121,13 +123,13 @@ def _tell(advised: Advised, to: Path | None, rule: str, screen: Screen) -> None:
     if to is not None:
         if best.verdict != WORTH_IT:
             screen.warn(f"new axes: {best.verdict}; they are written because --to asks for them.")
-        made = save_new(advised, best.grid, PRESETS[rule], to, told)
+        made = save_new(advised, best.grid, PRESETS[rule], to, told, screen)
         names = [bank.name for bank in advised.ordered.description.bank]
         for name, table in zip(names, made, strict=True):
-            if table.short:
+            if table.clips:
                 screen.warn(
-                    f"{name}: at {table.short} points of the finer grid the controller cannot "
-                    "store what the rule asks; running there is unsafe."
+                    f"{name}: {len(table.clips)} cells need more than the controller can store; "
+                    "running there is unsafe."
                 )
         screen.say(f"Written to {to}: engine.toml, tables and to-do.md, which says what to do.")
     screen.result(told)
@@ -137,7 +139,6 @@ def _apply(
     folder: Path,
     number: int | None,
     steps: Steps,
-    rule: str,
     anyway: bool,
     despite: Despite,
     screen: Screen,
@@ -146,7 +147,7 @@ def _apply(
         take_in(job, screen)
         advised = advise_on(of_pass(job, pass_to_apply(job, number)), steps, screen, False)
         show_advice(advised, screen)
-        apply_axes(job, advised, as_dict(advised), PRESETS[rule], despite, anyway, screen)
+        apply_axes(job, advised, as_dict(advised), despite, anyway, screen)
 
 
 def add_axes(app: typer.Typer, exit_codes: str) -> None:

@@ -94,6 +94,10 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
     screen.say()
     screen.say(f"Files are in {out}, for each truth: tables, summary.json, the recording.")
     report = _report(out, screen)
+    screen.say(
+        "Which axes would fit better: breathmap axes; what they leave here: python -m "
+        f"breathmap.tools.bench.demo_axes {out}"
+    )
     screen.say(f"Took {time.monotonic() - began:.0f} s. Next: breathmap --help")
     screen.result({"comparisons": [asdict(c) for c in comparisons], "report": report})
     return comparisons

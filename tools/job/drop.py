@@ -146,9 +146,9 @@ def _say_consequences(job: Job, number: int, entry: Entry, screen: Screen) -> No
     for changed in job.all_of(AxesChanged):
         if changed.pass_number == number and entry.sha256 in changed.recordings:
             screen.warn(
-                f"table {changed.table}, on other axes, was made with it, and what was carried "
-                f"there holds it: to be rid of it: breathmap undo {job.folder} "
-                f"{changed.from_table}, then breathmap axes {job.folder} --apply anew."
+                f"what was carried to the axes of table {changed.table} holds it; to be rid of it "
+                f"there: breathmap undo {job.folder} {changed.from_table}, then breathmap axes "
+                f"{job.folder} --apply anew."
             )
     if job.pass_folder(number) / entry.name in evidence_in(job.pass_folder(number)):
         screen.warn("what a board learned is in its later snapshots, too: clear the board.")

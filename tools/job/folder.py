@@ -151,6 +151,7 @@ class Job:
             )
         check_plain(folder)
         self.folder = folder
+        self._described: tuple[bytes, EngineDescription] | None = None
         self._chain = read_chain(folder)
 
     @property
@@ -327,7 +328,7 @@ class Job:
         present one), and check that it still fits the job. The file has the axes that the job began
         with; those that came later are on record."""
         path = self.folder / DESCRIPTION
-        found = read_description(path)
+        found = self._read_description(path)
         began = self.created.axes
         same_axes = (found.axes.speed_rpm, found.axes.load) == (began.speed_rpm, began.load)
         if [bank.name for bank in found.bank] != self.created.banks or not same_axes:
@@ -338,6 +339,14 @@ class Job:
         kept = self.axes_of(self.table if number is None else number)
         axes = {"speed_rpm": list(kept.speed_rpm), "load": list(kept.load)}
         return found.model_copy(update={"axes": found.axes.model_copy(update=axes)})
+
+    def _read_description(self, path: Path) -> EngineDescription:
+        """Return what the file says; it is asked for many times in one command, and read over only
+        where it has changed."""
+        content = path.read_bytes() if path.is_file() else b""
+        if self._described is None or self._described[0] != content:
+            self._described = (content, read_description(path))
+        return self._described[1]
 
     def calibration(self, number: int | None = None) -> Calibration:
         """Return the calibration of a table (by default the present one): everything but VE and

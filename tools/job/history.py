@@ -155,7 +155,7 @@ def _told_axes(r: AxesChanged) -> str:
     despite = f"; despite {', '.join(r.despite)}: {r.despite_reason}" if r.despite else ""
     return (
         f"table {r.table} on new axes, {len(r.axes.speed_rpm)} speeds x {len(r.axes.load)} loads, "
-        f"of pass {r.pass_number} on table {r.from_table}{despite}"
+        f"as table {r.from_table} reads there; pass {r.pass_number} carried over{despite}"
     )
 
 
@@ -183,8 +183,7 @@ def verify_job(job: Job, screen: Screen) -> None:
         screen.say(f"learning pass {record.pass_number} again for proposal {record.proposal} ...")
         rounded += _compare_again(job, record, proposal_again(job, record, screen))
     for changed in job.all_of(AxesChanged):
-        screen.say(f"making table {changed.table} on its axes again of pass {changed.pass_number}")
-        check_axes_again(job, changed, screen)
+        check_axes_again(job, changed)
     how = "byte for byte" if not rounded else f"{rounded} files but for the last printed digit"
     noun = "proposal comes" if len(proposals) == 1 else "proposals come"
     screen.say(

@@ -1,29 +1,30 @@
 """`breathmap axes JOB --apply`: the job goes on from a table on better axes.
 
-One record stands for all of it: the table's folder has the new cells, the target on the new axes,
-the advice that it follows from, and what the pass would have learned with that table, with which
-the new pass begins. Axes are a person's to type in: the protocol changes none, so nothing is stored
+The axes alone change: the new table is the old one as it reads on them, nowhere leaner, and the new
+pass begins with what the recordings of the old one say of it, from which `propose` makes a table as
+of any pass. Were that table made here, its own evidence would be counted twice. One record stands
+for all of it: the table's folder has cells, target, the advice that it follows from, and what was
+carried over. Axes are a person's to type in: the protocol changes none, so nothing is stored
 and nothing called ready before the controller was read back with them.
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from breathmap.learner.axes.advice import WORTH_IT
-from breathmap.learner.axes.grid import Grid
-from breathmap.learner.axes.regrid import Regridded
-from breathmap.learner.decide.proposal import Rules
+from breathmap.learner.axes.grid import Grid, joined, moved
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.codes import MAX_BREAKPOINTS
 from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import encoded, read_description, read_tables, table_text
+from breathmap.tools.base.files import encoded, read_description, read_tables
 from breathmap.tools.base.screen import Screen
-from breathmap.tools.job.axes import of_pass
-from breathmap.tools.job.calibration import calibration_files, rows_of, target_on
+from breathmap.tools.job.calibration import calibration_files, target_on
 from breathmap.tools.job.chain import sha256_of
 from breathmap.tools.job.folder import DESCRIPTION, Job, hash_file, hash_files
 from breathmap.tools.job.propose import Despite, check_despite, refuse_unsafe
@@ -37,10 +38,13 @@ from breathmap.tools.job.recordings import (
     relearn_pass,
 )
 from breathmap.tools.job.records import AxesChanged, AxesKept
-from breathmap.tools.run.axes import ADVICE, Advised, Known, known_of, on_axes
+from breathmap.tools.run.axes import ADVICE, Advised, on_axes, starts_on
 from breathmap.tools.run.carry import carried
 from breathmap.tools.run.evidence_files import snapshot_of
 from breathmap.tools.run.results import EVIDENCE
+
+# Round-off of cells, VE in per cent.
+TINY_PCT = 1e-6
 
 
 def pass_to_apply(job: Job, asked: int | None) -> int:
@@ -66,7 +70,6 @@ def apply_axes(
     job: Job,
     advised: Advised,
     told: Mapping[str, object],
-    rules: Rules,
     despite: Despite,
     anyway: bool,
     screen: Screen,
@@ -74,8 +77,8 @@ def apply_axes(
     """Make a table on the advised axes the one that the job goes on from; return its record.
 
     told: the advice as it was told. anyway: though they are not sure to be worth it. UserError,
-    with nothing written, where that was not said, where the controller cannot store what the rule
-    asks, or where a likely cause makes the table unsafe and `despite` does not name it.
+    with nothing written, where that was not said, where the controller cannot hold the table, or
+    where a likely cause makes what was learned unsafe and `despite` does not name it.
     """
     check_despite(despite)
     best = advised.advice.best
@@ -85,7 +88,8 @@ def apply_axes(
             "them all the same with --yes"
         )
     number, table = job.pass_number, job.next_table
-    description, calibration = _on_grid(job, number, advised, best.grid, rules)
+    description, calibration = _on_grid(job, best.grid)
+    # What is carried over cannot be asked any more.
     witnessed = relearn_pass(job, number, screen, witnessed=True)
     overruled = refuse_unsafe(job, witnessed.diagnose(), despite)
     evidence = _carried(job, number, description, calibration, screen)
@@ -105,7 +109,6 @@ def apply_axes(
         pass_number=number,
         recordings=[entry.sha256 for entry in counted(job, number)],
         description=hash_file(job.pass_folder(number) / DESCRIPTION),
-        rules=rules,
         despite=overruled,
         despite_reason=despite.reason if overruled else "",
     )
@@ -115,38 +118,41 @@ def apply_axes(
     return record
 
 
-def _on_grid(
-    job: Job, number: int, known: Known, grid: Grid, rules: Rules
-) -> tuple[EngineDescription, Calibration]:
-    """Return description and calibration on other axes; UserError where they cannot be stored."""
+def _on_grid(job: Job, grid: Grid) -> tuple[EngineDescription, Calibration]:
+    """Return description and calibration of a pass on other axes; UserError where the controller
+    cannot hold them."""
     if max(grid.shape) > MAX_BREAKPOINTS:
         raise UserError(f"{job.folder}: axes hold {MAX_BREAKPOINTS} breakpoints at most")
-    description = on_axes(known.ordered.description, grid)
-    tables = known.tables_on(grid, rules)
-    for bank, made in zip(description.bank, tables, strict=True):
-        if made.short:
+    running = job.running_description()
+    before = job.calibration()
+    after = _moved(before, running, grid)
+    old = Grid(before.speed_rpm, before.load)
+    union = joined(old, grid)
+    for one, other in zip(before.ve_pct, after.ve_pct, strict=True):
+        was = moved(np.reshape(one, old.shape), old, union)
+        if (moved(np.reshape(other, grid.shape), grid, union) < was - TINY_PCT).any():
             raise UserError(
-                f"{job.folder}: {bank.name}: at {made.short} points of the finer grid the "
-                "controller cannot store what the rule asks; nothing was changed. Raise the "
-                f"displacement first: breathmap propose {job.folder} --rebase"
+                f"{job.folder}: on these axes a cell would need more than the controller can "
+                "store; nothing was changed. Raise the displacement first: breathmap propose "
+                f"{job.folder} --rebase"
             )
-    before = job.calibration(job.table)
+    return on_axes(running, grid), after
+
+
+def _moved(before: Calibration, description: EngineDescription, grid: Grid) -> Calibration:
+    """Return a calibration as it reads on other axes: VE and target nowhere leaner."""
+    tables = starts_on(description, before.ve_pct, grid)
     after = replace(
         before,
         speed_rpm=grid.speed_rpm,
         load=grid.load,
-        ve_pct=tuple(_as_written(made) for made in tables),
+        ve_pct=tuple(tuple(cells) for cells in tables),
         target_lambda=None,
     )
     if before.target_lambda is None:
-        return description, after
+        return after
     old = Grid(before.speed_rpm, before.load)
-    return description, replace(after, target_lambda=target_on(before.target_lambda, old, after))
-
-
-def _as_written(made: Regridded) -> tuple[float, ...]:
-    """Return a table's cells as they are read again."""
-    return tuple(float(f"{cell:.10g}") for cell in made.cells_pct.ravel())
+    return replace(after, target_lambda=target_on(before.target_lambda, old, after))
 
 
 def _carried(
@@ -172,34 +178,27 @@ def _carried(
 
 
 def _say(job: Job, record: AxesChanged, screen: Screen) -> None:
-    for line in _points(record.axes.speed_rpm, record.axes.load):
-        screen.say(line)
+    screen.say(f"Speeds, rpm: {' '.join(f'{n:g}' for n in record.axes.speed_rpm)}")
+    screen.say(f"Loads: {' '.join(f'{p:g}' for p in record.axes.load)}")
     screen.say(
-        f"Table {record.table} is on these axes, in {job.table_folder(record.table)}; the passes "
-        f"before keep theirs. Type the axes into the controller (breathmap enter {job.folder} "
-        f"shows them with the tables); breathmap store {job.folder} --port PORT then writes the "
-        f"tables and reads all of it back. To go back: breathmap undo {job.folder}"
+        f"Table {record.table} is the present one as it reads on these axes, nowhere leaner, in "
+        f"{job.table_folder(record.table)}; the passes before keep theirs. Next: breathmap propose "
+        f"{job.folder} and accept, which make the best of the old recordings on the new axes. Then "
+        f"type the axes into the controller (breathmap enter {job.folder} shows them with the "
+        f"tables); breathmap store {job.folder} --port PORT writes the tables and reads all of it "
+        f"back. To go back: breathmap undo {job.folder}"
     )
 
 
-def _points(speed_rpm: Sequence[float], load: Sequence[float]) -> list[str]:
-    return [
-        f"Speeds, rpm: {' '.join(f'{n:g}' for n in speed_rpm)}",
-        f"Loads: {' '.join(f'{p:g}' for p in load)}",
-    ]
-
-
-def check_axes_again(job: Job, record: AxesChanged, screen: Screen) -> None:
-    """UserError unless a pass, learned again on the finer grid, gives the same tables on the axes
-    that are on record."""
-    known = known_of(of_pass(job, record.pass_number, then=record), screen)
+def check_axes_again(job: Job, record: AxesChanged) -> None:
+    """UserError unless the table before reads so on the axes that are on record."""
     grid = Grid(tuple(record.axes.speed_rpm), tuple(record.axes.load))
-    new = on_axes(known.ordered.description, grid)
-    for bank, made in zip(new.bank, known.tables_on(grid, record.rules), strict=True):
-        rows = rows_of(_as_written(made), len(grid.speed_rpm))
-        text = table_text(new, rows, "{:.10g}")
-        if sha256_of(text.encode()) != record.files[bank.table]:
+    before = job.calibration(record.from_table)
+    description = job.description(record.from_table)
+    texts = calibration_files(_moved(before, description, grid), on_axes(description, grid))
+    for name, text in texts.items():
+        if name.endswith(".csv") and sha256_of(text.encode()) != record.files[name]:
             raise UserError(
-                f"table {record.table}: made again of pass {record.pass_number}, {bank.table} "
-                f"comes out otherwise; it was made by version {record.software}"
+                f"table {record.table}: {name} is not what table {record.from_table} reads like on "
+                f"its axes; it was made by version {record.software}"
             )

@@ -261,8 +261,8 @@ class Edited(TableMade):
 
 
 class AxesChanged(TableMade):
-    """The job went on from a table on other axes, made of what a pass found on a finer grid. files:
-    the table's, with its advice and what the pass would have learned with it. recordings: those of
+    """The job went on from the same table as it reads on other axes, nowhere leaner. files: the
+    table's, with the advice and what the pass would have learned with it. recordings: those of
     the pass that counted. description: the pass's. despite, despite_reason: as of a proposal."""
 
     what: Literal["axes"] = "axes"
@@ -272,7 +272,6 @@ class AxesChanged(TableMade):
     pass_number: Counted = Field(alias="pass")
     recordings: list[Sha256]
     description: Sha256
-    rules: Rules
     despite: list[str] = []
     despite_reason: str = ""
 

@@ -94,8 +94,10 @@ def read_job(folder: Path) -> ReportData:
 
 def _axes_note(r: AxesChanged) -> str:
     points = (" ".join(f"{one:g}" for one in axis) for axis in (r.axes.speed_rpm, r.axes.load))
-    return "Table {}: on new axes, made of what pass {} found; speeds, rpm: {}; loads: {}".format(
-        r.table, r.pass_number, *points
+    return (
+        "Table {}: on new axes, what pass {} found carried over; speeds, rpm: {}; loads: {}".format(
+            r.table, r.pass_number, *points
+        )
     )
 
 

@@ -14,11 +14,10 @@ import numpy as np
 from breathmap.learner.axes.advice import FINE_DIFFERENCES, Advice, advise
 from breathmap.learner.axes.grid import Grid, finer, grid_of, settings_on
 from breathmap.learner.axes.limit import Array, Surfaces, surfaces_of
-from breathmap.learner.axes.regrid import Regridded, regridded
 from breathmap.learner.axes.search import Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
-from breathmap.learner.axes.whole_steps import never_above
-from breathmap.learner.decide.proposal import Rules, rules_for
+from breathmap.learner.axes.whole_steps import never_above, never_below
+from breathmap.learner.decide.proposal import Proposal, Rules, maximum_of, propose, rules_for
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.words.description import EngineDescription
 from breathmap.learner.words.description_text import annotated_example
@@ -28,6 +27,7 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, table_text
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.run.carry import carried
 from breathmap.tools.run.diagnosing import files_of
 from breathmap.tools.run.evidence_files import is_evidence
 from breathmap.tools.run.learning import load, relearn
@@ -68,16 +68,6 @@ class Known:
     solutions: list[Solution]
     surfaces: list[Surfaces]
     share: float
-
-    def tables_on(self, grid: Grid, rules: Rules) -> list[Regridded]:
-        """Return every bank's table on other axes, under the rules as the engine narrows them."""
-        old = self.ordered.description
-        return [
-            regridded(
-                cells, one, known, self.fine, grid, old.storage, old.axes, rules_for(old, rules)
-            )
-            for cells, one, known in zip(self.cells, self.solutions, self.surfaces, strict=True)
-        ]
 
     def target_on(self, grid: Grid) -> Array | None:
         """Return the target table on other axes, nowhere leaner than it was; None: not known."""
@@ -140,6 +130,35 @@ def known_of(ordered: Ordered, screen: Screen) -> Known:
     return Known(ordered, fine, session.tables, solutions, surfaces, share)
 
 
+def starts_on(
+    description: EngineDescription, tables: Sequence[Sequence[float]], grid: Grid
+) -> list[list[float]]:
+    """Return every bank's table as it reads on other axes, flat, in whole steps and nowhere leaner,
+    between breakpoints, too: what is learned on them begins with it."""
+    axes, storage = description.axes, description.storage
+    before, most = Grid(tuple(axes.speed_rpm), tuple(axes.load)), maximum_of(storage)
+    found = []
+    for cells in tables:
+        made = never_below(np.reshape(cells, before.shape), before, grid, storage.step_pct, most)
+        # As it is read again from a file.
+        found.append([float(f"{cell:.10g}") for cell in made.ravel()])
+    return found
+
+
+def tables_on(ordered: Ordered, grid: Grid, rules: Rules, screen: Screen) -> list[Proposal]:
+    """Return every bank's table on other axes: the recordings learned on them, decided as any
+    proposal, under the rules as the engine's description narrows them. A clip is a cell that the
+    controller cannot store."""
+    old, new = ordered.description, on_axes(ordered.description, grid)
+    starts = starts_on(old, ordered.tables, grid)
+    session = carried(old, ordered.tables, new, starts, ordered.paths, ordered.left_out, screen)
+    rules = rules_for(old, rules)
+    return [
+        propose(cells, found.solution, old.storage, new.axes, rules)
+        for cells, found in zip(starts, session.solve(), strict=True)
+    ]
+
+
 def _check_no_evidence(paths: Sequence[Path]) -> None:
     for path in paths:
         if is_evidence(path):
@@ -199,8 +218,13 @@ def _searched(known: Known, grid: Grid, steps: Steps, with_curve: bool, screen: 
 
 
 def save_new(
-    advised: Advised, grid: Grid, rules: Rules, folder: Path, as_told: Mapping[str, object]
-) -> list[Regridded]:
+    advised: Advised,
+    grid: Grid,
+    rules: Rules,
+    folder: Path,
+    as_told: Mapping[str, object],
+    screen: Screen,
+) -> list[Proposal]:
     """Write engine description and tables on new axes into a new folder, all or nothing.
 
     as_told: the advice as it was told. UserError when the folder is there already.
@@ -211,7 +235,7 @@ def save_new(
         raise UserError(f"axes hold {MAX_BREAKPOINTS} breakpoints at most")
     old = advised.ordered.description
     new = on_axes(old, grid)
-    tables = advised.tables_on(grid, rules)
+    tables = tables_on(advised.ordered, grid, rules, screen)
     files = {
         DESCRIPTION: annotated_example(
             new, ("Written by breathmap axes: the same engine on new axes.",)
