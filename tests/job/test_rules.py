@@ -2,9 +2,11 @@
 
 import csv
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from job_bench import coarse_ride, diagnosed_once
 
 from breathmap.tools.cli.main import run
 from breathmap.tools.job.folder import Job
@@ -12,22 +14,22 @@ from breathmap.tools.job.records import Proposed
 
 
 @pytest.fixture(scope="module")
-def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A job of the college's bench that has learned three minutes."""
+def job(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A job of the college's bench on few breakpoints that has learned a minute."""
     folder = tmp_path_factory.mktemp("rules")
-    ride, engine = str(folder / "ride.bin"), folder / "engine.toml"
-    assert run(["simulate", "--minutes", "3", "--describe", str(folder), "--out", ride]) == 0
+    engine, ride = coarse_ride(folder, 1)
     job = folder / "job"
     assert run(["new", str(job), "--engine", str(engine)]) == 0
-    assert run(["learn", str(job), ride]) == 0
-    return job
+    assert run(["learn", str(job), str(ride)]) == 0
+    with diagnosed_once():
+        yield job
 
 
 def proposed(job: Path, *words: str) -> tuple[Proposed, list[dict[str, str]]]:
-    """Propose; return the record and the left bank's cells, a row a cell."""
+    """Propose; return the record and the first bank's cells, a row a cell."""
     assert run(["propose", str(job), *words]) == 0
     record = Job(job).all_of(Proposed)[-1]
-    path = job / "proposals" / f"{record.proposal:03d}" / "left-cells.csv"
+    path = job / "proposals" / f"{record.proposal:03d}" / "bank1-cells.csv"
     with path.open(encoding="utf-8", newline="") as file:
         return record, list(csv.DictReader(file))
 
@@ -81,12 +83,12 @@ def test_a_cell_is_explained_and_nothing_is_proposed(
     capsys.readouterr()
     assert run(["propose", str(job), "--cell", "4100,71"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "The cell at 4000 rpm, 72 kPa: left: " in said
+    assert "The cell at 4200 rpm, 75 kPa: bank1: " in said
     assert "samples' worth; found " in said
-    assert run(["propose", str(job), "--cell", "4000,72", "--json"]) == 0
+    assert run(["propose", str(job), "--cell", "4200,75", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
-    assert (told["speed_rpm"], told["load"]) == (4000.0, 72.0)
-    assert told["banks"]["left"]["standard_error"] > 0.0
+    assert (told["speed_rpm"], told["load"]) == (4200.0, 75.0)
+    assert told["banks"]["bank1"]["standard_error"] > 0.0
     assert (job / "history.jsonl").read_bytes() == before
 
 
