@@ -4,6 +4,7 @@ import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from command_line import Breathmap, Ended, refused
 from job_bench import COARSE, SWEEP, Twin, standing
 
 from breathmap.learner.axes.grid import Grid, joined, moved
+from breathmap.learner.causes.catalogue import CAUSES
 from breathmap.learner.exact.solve import solve
 from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
 from breathmap.simulator.controller import Controller
@@ -20,12 +22,14 @@ from breathmap.simulator.settings import normal_setup
 from breathmap.simulator.table import Axes
 from breathmap.tools.base.files import read_description, read_tables
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.job import propose as job_proposal
 from breathmap.tools.job.folder import Job
 from breathmap.tools.job.recordings import relearn_pass
 from breathmap.tools.job.records import AxesChanged, Finished
 from breathmap.tools.report.job import read_job
 from breathmap.tools.run.carry import carried
 from breathmap.tools.run.evidence_files import snapshot_of
+from breathmap.tools.run.session import Session
 
 QUIET = Screen(quiet=True)
 
@@ -256,6 +260,25 @@ def test_back_and_there_again(second: Bench, tmp_path: Path, breathmap: Breathma
     assert breathmap("compare", f"{path}:pass-1", f"{path}:pass-2").code == 0
     hold = ("edit", path, "--cell", "2600,50", "--hold", "--says", "x")
     refused(breathmap(*hold), "is on other axes")
+
+
+def test_unsafe_evidence_is_not_carried_over_unasked(
+    first: Bench, tmp_path: Path, breathmap: Breathmap, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What `propose` would refuse cannot be had by a change of axes: there nothing could be asked
+    of it any more. With --despite it is on record."""
+    bench = copy_of(first, tmp_path)
+    found = SimpleNamespace(cause=CAUSES["sensors-swapped"])
+    diagnosis = SimpleNamespace(unsafe=[found])
+    monkeypatch.setattr(Session, "diagnose", lambda *_: diagnosis)
+    monkeypatch.setattr(job_proposal, "title_line", lambda _: "the sensors are exchanged")
+    words = ("axes", bench.path, "--apply", "--yes")
+    refused(breathmap(*words), "nothing was changed", "--despite sensors-swapped --reason")
+    assert not bench.job.all_of(AxesChanged)
+    overruled = ("--despite", "sensors-swapped", "--reason", "only to see")
+    assert breathmap(*words, *overruled).code == 0
+    assert changed(bench).despite == ["sensors-swapped"]
+    assert "only to see" in breathmap("history", bench.path).out
 
 
 def test_what_may_not_be_applied_is_refused(

@@ -91,7 +91,7 @@ def apply_axes(
     description, calibration = _on_grid(job, best.grid)
     # What is carried over cannot be asked any more.
     witnessed = relearn_pass(job, number, screen, witnessed=True)
-    overruled = refuse_unsafe(job, witnessed.diagnose(), despite)
+    overruled = refuse_unsafe(job, witnessed.diagnose(), despite, "axes --apply")
     evidence = _carried(job, number, description, calibration, screen)
     texts = calibration_files(calibration, description)
     texts[ADVICE] = json.dumps(told, indent=2) + "\n"

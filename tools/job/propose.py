@@ -55,6 +55,8 @@ from breathmap.tools.run.session import Session
 
 Array = NDArray[np.float64]
 
+# What a command would have done that is refused.
+DONE = {"propose": "proposed", "axes --apply": "changed"}
 # Where the device does not tell.
 USUAL_RATE_HZ = 25.0
 
@@ -323,16 +325,19 @@ def check_despite(despite: Despite) -> None:
         raise UserError("--despite goes on record with a reason: say it with --reason TEXT")
 
 
-def refuse_unsafe(job: Job, diagnosis: Diagnosis, despite: Despite) -> list[str]:
-    """Return the causes that are overruled; UserError for one that is not."""
+def refuse_unsafe(
+    job: Job, diagnosis: Diagnosis, despite: Despite, again: str = "propose"
+) -> list[str]:
+    """Return the causes that are overruled; UserError for one that is not. again: the command that
+    would overrule them."""
     found = [one for one in diagnosis.unsafe if one.cause.name not in despite.causes]
     if found:
         names = list(dict.fromkeys(one.cause.name for one in found))
         options = " ".join(f"--despite {name}" for name in names)
         raise UserError(
-            f"{job.folder}: nothing was proposed, because the table would be unsafe to store: "
+            f"{job.folder}: nothing was {DONE[again]}, because the table would be unsafe to store: "
             f"{title_line(found[0])}. Check: {found[0].cause.check}. Then learn again (breathmap "
-            f"drop sets a recording aside), or propose with {options} --reason TEXT; breathmap "
+            f"drop sets a recording aside), or {again} with {options} --reason TEXT; breathmap "
             f"diagnose {job.folder} says more"
         )
     return list(dict.fromkeys(one.cause.name for one in diagnosis.unsafe))
