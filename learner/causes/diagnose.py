@@ -56,7 +56,11 @@ ODDS_AGAINST = 3.0
 # of none of that by chance stays below 20 to 1. Measured: of 13 healthy engines 4 had a cause at 30
 # to 18,000 to 1, one of six a leak at 900 to 1; so 100,000 to 1 is told as 20 to 1. Taken whole are
 # the odds of a harmless cause whose one number explains this share of the mean square correction.
+# One that a table can take in, and that explains next to nothing of what the table needed, is no
+# simpler a story: its odds are even at most. Measured: a healthy engine's pressure sensor had 43 to
+# 1 as a logarithm, its one number explaining nothing; true faults explain 24 % and more.
 EXPLAINS_LEAST = 0.5
+EXPLAINS_NOTHING = 0.15
 ODDS_BEYOND = 100_000.0
 # Natural logarithm of the odds at which two sensors are called exchanged, and of those against it
 # at which they are called right; told as 20 to 1. Measured on 6 x 6 cells with exhausts that nobody
@@ -235,9 +239,12 @@ class _Candidate:
         """Return log odds as they are told: less sure where other flaws pass for this cause."""
         if self.cause.reading == EXCHANGED:
             return log_odds * log(ODDS_LIKELY) / EXCHANGED_LOG_ODDS
+        explains = self.explains or 0.0
         is_harmless = bool(self.effects) and not self.cause.is_unsafe
-        if log_odds <= 0.0 or (is_harmless and (self.explains or 0.0) >= EXPLAINS_LEAST):
+        if log_odds <= 0.0 or (is_harmless and explains >= EXPLAINS_LEAST):
             return log_odds
+        if self.cause.is_static and explains < EXPLAINS_NOTHING:
+            return 0.0
         return log_odds * log(ODDS_LIKELY) / log(ODDS_BEYOND)
 
     @property
