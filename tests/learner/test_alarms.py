@@ -407,3 +407,50 @@ def test_failing_fuel_pressure_is_called_on_the_road() -> None:
     for sample in simulate(parameters, controller, parse_drive("road", 2.0, 1), faults=weak):
         watch.take(sample)
     assert watch.latched[alarms.LEAN]
+
+
+def test_the_share_of_lost_frames_is_counted_exactly_and_forgotten() -> None:
+    """What is told is the share of all frames of the last moments, also across the place where
+    they begin anew, of no bank; ten seconds after the last loss the cause is gone."""
+    engine = Engine(rate_hz=30.0)
+    for _ in range(5):
+        assert engine.run(1.2) == 0
+        assert engine.run(1 / 30, lost=1) == 0
+    came, lost = 5 * 37, 5
+    while not engine.alarms.latched[alarms.FRAMES_LOST]:
+        engine.run(1 / 30, lost=1)
+        came, lost = came + 1, lost + 1
+    assert engine.alarms.value[alarms.FRAMES_LOST] == pytest.approx(100 * lost / (came + lost))
+    assert engine.alarms.bank[alarms.FRAMES_LOST] == -1
+    (episode,) = engine.alarms.episodes.kept
+    assert (episode.kind, episode.bank) == (alarms.FRAMES_LOST, -1)
+    engine.run(10.2)
+    assert not engine.alarms.active[alarms.FRAMES_LOST]
+
+
+def test_what_concerns_the_whole_engine_is_of_no_bank() -> None:
+    """Before anything was raised, and of heat, silence and a recording that fails."""
+    engine = Engine(banks=2)
+    watch = engine.alarms
+    assert watch.bank == [-1] * len(alarms.NAMES)
+    engine.sample.coolant_c = 125.0
+    engine.run(0.1)
+    watch.silence(3.0)
+    watch.recording(is_failing=True)
+    assert latched(engine) == ["engine_too_hot", "link_lost", "not_recording"]
+    assert watch.bank == [-1] * len(alarms.NAMES)
+    told = [watch.value[kind] for kind in (alarms.HOT, alarms.LINK_LOST, alarms.NOT_RECORDING)]
+    assert told == [125.0, 3.0, 0.0]
+    assert [(one.kind, one.bank) for one in watch.episodes.kept] == [(alarms.HOT, -1)]
+
+
+def test_a_sensor_that_drops_out_for_a_moment_is_no_alarm() -> None:
+    """Under half a second; a little longer it is one, and its bank is named."""
+    engine = Engine(banks=2)
+    assert engine.run(2.0) == 0
+    for seconds, raised in ((0.4, 0), (0.6, 1)):
+        engine.sample.sensor_state[1] = SENSOR_FAULT
+        assert engine.run(seconds) == raised
+        engine.sample.sensor_state[1] = SENSOR_READY
+        engine.run(1.0)
+    assert engine.alarms.bank[alarms.SENSOR_LOST] == 1
