@@ -103,6 +103,14 @@ def test_less_than_a_step_is_held_and_says_so() -> None:
     assert proposal.decisions.ravel().tolist() == [HELD, HELD, CHANGED, CHANGED]
 
 
+def test_a_cell_that_is_held_keeps_even_what_is_no_whole_step() -> None:
+    """Found leaner with too large an error to move at all: held, at what it was to the digit."""
+    found = solution([-0.01, -0.01, 0.01, 0.01], 0.05, [9.0] * 4)
+    proposal = propose([80.1] * 4, found, Storage(step_pct=0.4), AXES)
+    assert proposal.cells_pct.ravel().tolist()[:2] == [80.1, 80.1]
+    assert proposal.decisions.ravel().tolist() == [HELD, HELD, CHANGED, CHANGED]
+
+
 def test_high_loads_are_leaned_out_twice_as_carefully() -> None:
     """From the named load on leanness and risk count half, the load itself included; below it
     nothing changes. The quantile of 2.5 % is 1.960 (published tables)."""

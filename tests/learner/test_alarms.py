@@ -424,6 +424,7 @@ def test_the_share_of_lost_frames_is_counted_exactly_and_forgotten() -> None:
     assert engine.alarms.bank[alarms.FRAMES_LOST] == -1
     (episode,) = engine.alarms.episodes.kept
     assert (episode.kind, episode.bank) == (alarms.FRAMES_LOST, -1)
+    engine.run(10.0, lost=1)
     engine.run(10.2)
     assert not engine.alarms.active[alarms.FRAMES_LOST]
 
