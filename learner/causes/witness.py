@@ -21,8 +21,8 @@ from breathmap.learner.fast.many import Told, summed_on
 from breathmap.protocol.host.bulk import sample_dtype
 from breathmap.protocol.wire.sample import Sample
 
-# Eleven hours at 25 Hz.
-MOST_SAMPLES = 1_000_000
+# Nearly three hours at 25 Hz; more would take more memory than a small computer has to spare.
+MOST_SAMPLES = 250_000
 _COMMON = (
     "time_us", "lost_before", "flags", "speed_rpm", "map_kpa", "throttle_pct", "coolant_c",
     "intake_c", "battery_v", "pulse_width_ms", "target_lambda",

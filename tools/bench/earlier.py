@@ -1,0 +1,158 @@
+"""How much faster than version 0.1.0 the program is, whole commands from start to end, in one run.
+
+    git worktree add ../earlier 51226bf         (the last commit of version 0.1.0)
+    python -m breathmap.tools.bench.earlier ../earlier [--only replay log hours] [--times 3]
+
+`replay` of half an hour of riding as the demo rides it; of a CSV log of a million rows, and of ten
+hours of two banks at 50 Hz, with its peak memory. The recording of ten hours is one hour ten times
+over: a device's clock wraps after 72 minutes, so that each seam reads as a pause. Of the two long
+ones 0.1.0 is given a part, and its time, less that of a start, is scaled; the table says so.
+Processor time, the least of a few runs, modules compiled before. Exit code 0.
+"""
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from breathmap.tools.demo.simulating import Order, frames_on_cable, prepare
+
+ROWS, ROWS_OF_OLD = 1_000_000, 50_000
+HOURS = 10
+# Each version has a description of its own, as it writes it.
+OURS, THEIRS = "ours/engine.toml", "theirs/engine.toml"
+COLUMNS = ("speed_rpm", "map_kpa", "throttle_pct", "coolant_c", "intake_c", "battery_v",
+           "target_lambda", "fuel_cut", "closed_loop", "acceleration_enrichment")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Took:
+    """Processor seconds of one command, and its peak memory in MB."""
+
+    cpu_s: float
+    peak_mb: float
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Where both versions are and what they work on. times: runs of which the least counts."""
+
+    old: Path
+    place: Path
+    times: int
+
+    def ours(self, *words: object) -> Took:
+        """Run a command of this version."""
+        return self._run([sys.executable, "-m", "breathmap.tools.cli.start"], {}, words)
+
+    def theirs(self, *words: object) -> Took:
+        """Run a command of 0.1.0."""
+        code = "from tools.cli import main; main()"
+        return self._run([sys.executable, "-c", code], {"PYTHONPATH": str(self.old)}, words)
+
+    def _run(self, program: list[str], more: dict[str, str], words: tuple[object, ...]) -> Took:
+        command = [*program, *map(str, words)]
+        environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(self.place / "compiled"), **more}
+        environment.pop("PYTHONDONTWRITEBYTECODE", None)
+        child = subprocess.Popen(
+            command, env=environment, cwd=self.place, stdout=subprocess.DEVNULL
+        )
+        _, status, usage = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+        if child.returncode:
+            raise subprocess.CalledProcessError(child.returncode, command)
+        return Took(usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024.0)
+
+    def replay(self, run: Callable[..., Took], engine: str, source: Path) -> Took:
+        """Replay a file with one of the two, a few times."""
+        words = (self.place / engine, source, "--out", self.place / "replayed", "--replace")
+        took = [run("replay", *words) for _ in range(self.times)]
+        return Took(min(one.cpu_s for one in took), max(one.peak_mb for one in took))
+
+    def line(self, what: str, source: Path, part: Path, share: float) -> str:
+        """Return a row of the table: all of a file here, a part of it (a share) in 0.1.0."""
+        ours = self.replay(self.ours, OURS, source)
+        theirs = self.replay(self.theirs, THEIRS, part)
+        start_s = 0.0 if share == 1.0 else self.theirs("--help").cpu_s
+        theirs_s = start_s + (theirs.cpu_s - start_s) / share
+        scaled = "" if share == 1.0 else f", scaled from {100 * share:g} % of it"
+        return (
+            f"| {what} | {ours.cpu_s:.2f} | {theirs_s:.1f}{scaled} | {theirs_s / ours.cpu_s:.1f} "
+            f"| {ours.peak_mb:.0f} |"
+        )
+
+
+def of_replay(bench: Bench) -> str:
+    """Compare on half an hour."""
+    path = bench.place / "ride.bin"
+    path.write_bytes(_frames(Order(minutes=30.0)))
+    return bench.line("`replay` of the demo's half hour, start and all", path, path, 1.0)
+
+
+def of_log(bench: Bench) -> str:
+    """Compare on a CSV log, its half hour over and over."""
+    half_hour = bench.place / "ride.csv"
+    bench.ours("simulate", "--minutes", "30", "--out", half_hour)
+    heading, *rows = half_hour.read_text().splitlines()
+    mapping = ["", "[log]", 'time = { column = "time_s" }']
+    mapping += [f'{name} = {{ column = "{name}" }}' for name in COLUMNS]
+    for bank in (1, 2):
+        mapping += ["[[log.bank]]", f'measured_lambda = {{ column = "measured_lambda_{bank}" }}']
+    for engine in (OURS, THEIRS):
+        with (bench.place / engine).open("a") as file:
+            file.write("\n".join(mapping) + "\n")
+    whole, part = bench.place / "whole.csv", bench.place / "part.csv"
+    for path, count in ((whole, ROWS), (part, ROWS_OF_OLD)):
+        with path.open("w") as file:
+            file.write(heading + "\n")
+            for k in range(count):
+                time_s, _, rest = rows[k % len(rows)].partition(",")
+                file.write(f"{float(time_s) + 1800.0 * (k // len(rows)):.2f},{rest}\n")
+    return bench.line(f"`replay` of a CSV log of {ROWS:,} rows", whole, part, ROWS_OF_OLD / ROWS)
+
+
+def of_hours(bench: Bench) -> str:
+    """Compare on ten hours."""
+    hour, whole = bench.place / "hour.bin", bench.place / "hours.bin"
+    hour.write_bytes(_frames(Order(minutes=60.0, rate_hz=50.0)))
+    with whole.open("wb") as file:
+        for _ in range(HOURS):
+            file.write(hour.read_bytes())
+    what = f"`replay` of {HOURS} hours at 50 Hz, two banks"
+    return bench.line(what, whole, hour, 1.0 / HOURS)
+
+
+def _frames(order: Order) -> bytes:
+    return b"".join(frame for _, frame in frames_on_cable(prepare(order)))
+
+
+LINES = {"replay": of_replay, "log": of_log, "hours": of_hours}
+
+
+def main() -> int:
+    """Run the command; return its exit code."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("old", type=Path, help="a checkout of version 0.1.0")
+    parser.add_argument("--only", nargs="+", choices=LINES, default=list(LINES))
+    parser.add_argument("--times", type=int, default=3)
+    options = parser.parse_args()
+    print("| what | here, s | 0.1.0, s | times faster | peak here, MB |\n|---|---|---|---|---|")
+    for name in options.only:
+        with tempfile.TemporaryDirectory() as folder:
+            bench = Bench(options.old.resolve(), Path(folder), options.times)
+            for run, engine in ((bench.ours, OURS), (bench.theirs, THEIRS)):
+                # What it imports is compiled by this, too.
+                described = (bench.place / engine).parent
+                ride = described.with_suffix(".bin")
+                run("simulate", "--minutes", "2", "--describe", described, "--out", ride)
+                bench.replay(run, engine, ride)
+            print(LINES[name](bench), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
