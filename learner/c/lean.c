@@ -13,7 +13,7 @@
 #define FILM_COLD 0.35
 #define WARM_C 60.0
 #define QUIET_AFTER_CUT_S 2.0
-#define CALL 0.0035
+#define CALL 0.0027
 #define MOST_ABOVE 0.06
 #define END_S 1.0
 #define GAP_S 1.0

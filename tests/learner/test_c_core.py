@@ -1,6 +1,8 @@
 """The C core gives the Python core's numbers, bit for bit, and can be mixed with it at will."""
 
+import importlib
 import os
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -298,3 +300,15 @@ def test_single_precision_is_learned_in_python(monkeypatch):
     many = Learner(twin_settings(), "f")
     learn_many(many, table_of(samples))
     assert_same(one, many)
+
+
+@pytest.mark.parametrize("name", ["alarms", "gates", "history", "kernel", "lean", "stream"])
+def test_both_cores_have_the_same_constants(name: str) -> None:
+    """A number with a name stands in a C file as in its Python module."""
+    source = (ROOT / "learner" / "c" / f"{name}.c").read_text(encoding="utf-8")
+    module = importlib.import_module(f"breathmap.learner.core.{name}")
+    found = re.findall(r"^#define ([A-Z_0-9]+) \(?(-?[0-9.e]+)\)?$", source, re.MULTILINE)
+    shared = [(word, text) for word, text in found if hasattr(module, word)]
+    assert shared
+    for word, text in shared:
+        assert getattr(module, word) == float(text), word
