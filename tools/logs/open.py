@@ -28,7 +28,7 @@ def open_log(path: Path, description: EngineDescription, rows: Rows | None = Non
     description = with_mapping(path, description)
     if description.log is None:
         raise UserError(
-            f"{path}: this is no recording; to read it as a CSV log, name its columns in the "
+            f"{path}: this is no recording; to read it as a log, name its columns in the "
             f"engine description's [log] part: breathmap check ENGINE.toml {path} proposes it"
         )
     try:
