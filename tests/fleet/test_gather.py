@@ -189,6 +189,20 @@ def made_moments(rng: np.random.Generator, truth: np.ndarray, count: int, sd: fl
     return Moments(rows.T @ rows, rows.T @ d, float(d @ d), float(count), float(count))
 
 
+def test_a_worker_of_another_version_is_refused(
+    engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it learned is not added, and nothing is written; the recording and both are named."""
+    monkeypatch.setattr(
+        "breathmap.tools.fleet.gather.as_done",
+        lambda client, work, orders: enumerate([Piece(b"", version="0.1.7")] * len(orders)),
+    )
+    out = tmp_path / "out"
+    with pytest.raises(UserError, match=r"ride-0.bin: a worker learned it with breathmap 0\.1\.7"):
+        gather(engine, rides(engine), out, Screen(quiet=True), workers=1)
+    assert not out.exists()
+
+
 def test_chance_is_chance() -> None:
     """Of sources of one engine the chances are even between 0 and 1, as scipy's Kolmogorov-Smirnov
     test sees it; one that is 3 % off is seen each time."""

@@ -21,6 +21,7 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.base.version import software_version
 from breathmap.tools.fleet.cluster import as_done, cluster
 from breathmap.tools.run.evidence_files import add_snapshot, fitting, snapshot_of, without_earlier
 from breathmap.tools.run.learning import OTHER_OUTPUT, load
@@ -48,10 +49,12 @@ class Order:
 
 @dataclass(frozen=True)
 class Piece:
-    """What came of one source: its evidence as frames, or why there is none."""
+    """What came of one source: its evidence as frames, or why there is none. version: of the
+    software that learned it."""
 
     evidence: bytes = b""
     why_not: str = ""
+    version: str = ""
 
 
 @dataclass(frozen=True)
@@ -76,15 +79,15 @@ class Gathered:
 
 def learn_source(order: Order) -> Piece:
     """Learn one recording, on whatever machine this runs."""
-    session = Session(order.description, order.tables)
+    session, own = Session(order.description, order.tables), software_version()
     try:
         with one_thread():
             read_files([order.path], session, Stop(), Observer())
     except UserError as error:
-        return Piece(why_not=str(error))
+        return Piece(why_not=str(error), version=own)
     if not session.samples:
-        return Piece(why_not=f"{order.path}: it holds no sample")
-    return Piece(to_bytes(snapshot_of(session)))
+        return Piece(why_not=f"{order.path}: it holds no sample", version=own)
+    return Piece(to_bytes(snapshot_of(session)), version=own)
 
 
 def gather(
@@ -131,9 +134,20 @@ def _learned(
     pieces = [Piece()] * len(orders)
     with cluster(scheduler, workers) as client, screen.progress("learning") as bar:
         for done, (number, piece) in enumerate(as_done(client, learn_source, orders), start=1):
+            _check_version(orders[number], piece)
             pieces[number] = piece
             bar.update(done / len(orders))
     return pieces
+
+
+def _check_version(order: Order, piece: Piece) -> None:
+    """UserError where another version learned it: what it would add need not be the same."""
+    here, there = software_version(), getattr(piece, "version", "")
+    if there != here:
+        raise UserError(
+            f"{order}: a worker learned it with breathmap {there or 'before 0.2.0'}, and here is "
+            f"{here}; install the same version on every machine"
+        )
 
 
 def compare(
