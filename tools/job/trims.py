@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from breathmap.learner.decide.trims import Trimmed
 from breathmap.learner.words.description import EngineDescription
 from breathmap.tools.base.files import table_text
+from breathmap.tools.base.uncertain import error_text
 
 COMMON = "trims-common.csv"
 CELLS = "trims-cells.csv"
@@ -68,6 +69,7 @@ def _about(rows: Sequence[dict[str, str]]) -> str:
     off = 100.0 * float(np.abs(product / table - 1.0).max())
     near = f"common table x trim is its own table to within {off:.1f} %"
     if trims.min() == trims.max():
-        return f"trim {trims[0]:+g} ± {errors.max():.1f} % of the common table; {near}"
+        worst = error_text(float(errors.max()), "%", 1)
+        return f"trim {trims[0]:+g} {worst} of the common table; {near}"
     span = f"trims {trims.min():+g} to {trims.max():+g} %"
-    return f"{span}, ± {np.median(errors):.1f} % (median); {near}"
+    return f"{span}, {error_text(float(np.median(errors)), '%', 1)} (median); {near}"
