@@ -14,6 +14,7 @@ from breathmap.learner.api import (
     Learner,
     Settings,
     find_delay,
+    learn_many,
     solve,
 )
 from breathmap.protocol.host.bulk import samples_table
@@ -101,8 +102,7 @@ def learned_error_pct(case: Recorded, bank: int, delay: DelayModel) -> float:
     settings = describe(case.parameters, case.controller)
     settings.banks[bank].delay = delay
     learner = Learner(settings)
-    for sample in case.samples:
-        learner.learn_one(sample)
+    learn_many(learner, case.table)
     result = solve(learner.banks[bank].evidence)
     cells = np.asarray(settings.banks[bank].table.cells) * (1.0 + result.correction.ravel())
     points = fresh_points(case.parameters, case.controller)

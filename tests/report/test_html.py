@@ -91,94 +91,6 @@ def deep(selector: str, give: str) -> str:
     return f'const arguments_selector = "{selector}";' + DEEP + f"return {give};"
 
 
-@needs_browser
-def test_looked_at_in_a_browser(browser: Any, written: Path) -> None:
-    """In a headless browser every figure is drawn, hovering a cell tells its values, a heading
-    sorts the decisions, and the console stays silent."""
-    browser.get(written.as_uri())
-    wait = WebDriverWait(browser, 20)
-    figures = len(re.findall(r'class="figure"', written.read_text(encoding="utf-8")))
-    assert figures == 2 * (5 + 1 + 5 + 1)
-    # The first layer of each figure is its drawing; further ones lie over it.
-    wait.until(lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= figures)
-
-    for figure in browser.find_elements(By.CSS_SELECTOR, ".figure"):
-        # What is drawn larger than its figure is cut off, and looks empty.
-        heights = browser.execute_script(
-            deep("svg", "found.map(e => e.getBoundingClientRect().height)").replace(
-                "walk(document)", "walk(arguments[0])"
-            ),
-            figure,
-        )
-        assert 150 < max(heights) <= figure.rect["height"] + 1, figure.rect
-
-    first = browser.find_element(By.CSS_SELECTOR, ".figure")
-    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", first)
-    ActionChains(browser).move_to_element(first).pause(0.3).move_by_offset(3, 3).perform()
-    tips = deep(".bk-Tooltip", "found.map(e => (e.shadowRoot || e).textContent).join(' ')")
-    wait.until(lambda d: "rpm" in d.execute_script(tips))
-    told = browser.execute_script(tips)
-    for word in ("VE before", "kPa", "found", "coverage", "decision"):
-        assert word in told
-
-    browser.find_element(By.XPATH, "//details[.//table[@class='sortable']]/summary").click()
-    table = browser.find_element(By.CSS_SELECTOR, "table.sortable")
-    heading = table.find_elements(By.CSS_SELECTOR, "th button")[5]
-    heading.click()
-    column = browser.execute_script(
-        "return Array.from(arguments[0].tBodies[0].rows)"
-        ".map(r => parseFloat(r.cells[5].textContent))",
-        table,
-    )
-    assert column == sorted(column)
-    assert len(column) == 192
-
-    bad = [entry for entry in browser.get_log("browser") if entry["level"] != "INFO"]
-    assert bad == []
-
-
-@needs_browser
-def test_a_bank_named_like_a_script_is_harmless(browser: Any, tmp_path: Path) -> None:
-    """A report full of hostile names runs none of them and still draws."""
-    path = tmp_path / "evil.html"
-    path.write_text(render(made_up_data(made_up_bank(EVIL), engine=EVIL)), encoding="utf-8")
-    browser.get(path.as_uri())
-    WebDriverWait(browser, 20).until(
-        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 5
-    )
-
-    assert browser.execute_script("return window.evil === undefined")
-    assert [e for e in browser.get_log("browser") if e["level"] != "INFO"] == []
-
-
-INJECTED = (
-    "<script>window.evil = 1</script>",
-    '<img src="data:," onerror="window.evil = 1">',
-    '<svg onload="window.evil = 1"></svg>',
-    '<iframe srcdoc="<script>parent.evil = 1</script>"></iframe>',
-    '<script src="data:text/javascript,window.evil=1"></script>',
-    '<body onpageshow="window.evil = 1">',
-)
-
-
-@needs_browser
-def test_an_injected_script_does_not_run(browser: Any, tmp_path: Path) -> None:
-    """Markup that got into the file all the same runs nothing, each kind is refused by the page's
-    policy, and the figures are still drawn."""
-    page = render(made_up_data(made_up_bank("left")))
-    path = tmp_path / "injected.html"
-    path.write_text(page.replace("<header>", f"{''.join(INJECTED)}<header>"), encoding="utf-8")
-    browser.get_log("browser")
-    browser.get(path.as_uri())
-    WebDriverWait(browser, 20).until(
-        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 5
-    )
-
-    assert browser.execute_script("return window.evil === undefined")
-    said = [entry["message"] for entry in browser.get_log("browser")]
-    assert sum("Content Security Policy" in line for line in said) >= len(INJECTED)
-
-
 @pytest.fixture(scope="module")
 def opened(browser: Any, written: Path) -> Any:
     """The browser with the whole report drawn, for all who only look at it."""
@@ -226,8 +138,10 @@ def test_paper_takes_six_pages(opened: Any) -> None:
 
     short = pages()
     assert short <= 6
-    opened.execute_script("document.getElementById('print-all').checked = true")
+    tick = "document.getElementById('print-all').checked = arguments[0]"
+    opened.execute_script(tick, True)
     assert pages() > short
+    opened.execute_script(tick, False)
 
 
 @needs_browser
@@ -246,3 +160,90 @@ def test_a_telephone_shows_it(opened: Any) -> None:
     )
     assert opened.execute_script(cut) == 0
     opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@needs_browser
+def test_looked_at_in_a_browser(opened: Any, written: Path) -> None:
+    """In a headless browser every figure is drawn, hovering a cell tells its values, a heading
+    sorts the decisions, and the console stays silent."""
+    wait = WebDriverWait(opened, 20)
+    figures = len(re.findall(r'class="figure"', written.read_text(encoding="utf-8")))
+    assert figures == 2 * (5 + 1 + 5 + 1)
+    # The first layer of each figure is its drawing; further ones lie over it.
+    wait.until(lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= figures)
+
+    for figure in opened.find_elements(By.CSS_SELECTOR, ".figure"):
+        # What is drawn larger than its figure is cut off, and looks empty.
+        heights = opened.execute_script(
+            deep("svg", "found.map(e => e.getBoundingClientRect().height)").replace(
+                "walk(document)", "walk(arguments[0])"
+            ),
+            figure,
+        )
+        assert 150 < max(heights) <= figure.rect["height"] + 1, figure.rect
+
+    first = opened.find_element(By.CSS_SELECTOR, ".figure")
+    opened.execute_script("arguments[0].scrollIntoView({block: 'center'})", first)
+    ActionChains(opened).move_to_element(first).pause(0.3).move_by_offset(3, 3).perform()
+    tips = deep(".bk-Tooltip", "found.map(e => (e.shadowRoot || e).textContent).join(' ')")
+    wait.until(lambda d: "rpm" in d.execute_script(tips))
+    told = opened.execute_script(tips)
+    for word in ("VE before", "kPa", "found", "coverage", "decision"):
+        assert word in told
+
+    opened.find_element(By.XPATH, "//details[.//table[@class='sortable']]/summary").click()
+    table = opened.find_element(By.CSS_SELECTOR, "table.sortable")
+    heading = table.find_elements(By.CSS_SELECTOR, "th button")[5]
+    heading.click()
+    column = opened.execute_script(
+        "return Array.from(arguments[0].tBodies[0].rows)"
+        ".map(r => parseFloat(r.cells[5].textContent))",
+        table,
+    )
+    assert column == sorted(column)
+    assert len(column) == 192
+
+    bad = [entry for entry in opened.get_log("browser") if entry["level"] != "INFO"]
+    assert bad == []
+
+
+@needs_browser
+def test_a_bank_named_like_a_script_is_harmless(browser: Any, tmp_path: Path) -> None:
+    """A report full of hostile names runs none of them and still draws."""
+    path = tmp_path / "evil.html"
+    path.write_text(render(made_up_data(made_up_bank(EVIL), engine=EVIL)), encoding="utf-8")
+    browser.get(path.as_uri())
+    WebDriverWait(browser, 20).until(
+        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 5
+    )
+
+    assert browser.execute_script("return window.evil === undefined")
+    assert [e for e in browser.get_log("browser") if e["level"] != "INFO"] == []
+
+
+INJECTED = (
+    "<script>window.evil = 1</script>",
+    '<img src="data:," onerror="window.evil = 1">',
+    '<svg onload="window.evil = 1"></svg>',
+    '<iframe srcdoc="<script>parent.evil = 1</script>"></iframe>',
+    '<script src="data:text/javascript,window.evil=1"></script>',
+    '<body onpageshow="window.evil = 1">',
+)
+
+
+@needs_browser
+def test_an_injected_script_does_not_run(browser: Any, tmp_path: Path) -> None:
+    """Markup that got into the file all the same runs nothing, each kind is refused by the page's
+    policy, and the figures are still drawn."""
+    page = render(made_up_data(made_up_bank("left")))
+    path = tmp_path / "injected.html"
+    path.write_text(page.replace("<header>", f"{''.join(INJECTED)}<header>"), encoding="utf-8")
+    browser.get_log("browser")
+    browser.get(path.as_uri())
+    WebDriverWait(browser, 20).until(
+        lambda d: d.execute_script(deep(".bk-Figure", "found.length")) >= 5
+    )
+
+    assert browser.execute_script("return window.evil === undefined")
+    said = [entry["message"] for entry in browser.get_log("browser")]
+    assert sum("Content Security Policy" in line for line in said) >= len(INJECTED)
