@@ -27,7 +27,7 @@ from breathmap.tools.make.board import main as make_board
 
 # What is alive no longer grows after minutes. The whole hour is run by
 # BREATHMAP_BOARD_MINUTES=60 python -m pytest tests/board/test_memory.py
-MINUTES = float(os.environ.get("BREATHMAP_BOARD_MINUTES", "12"))
+MINUTES = float(os.environ.get("BREATHMAP_BOARD_MINUTES", "8"))
 SAMPLES = round(600 * MINUTES)
 
 

@@ -59,7 +59,7 @@ def test_propose_and_accept_cut_at_every_step(
     session = job_recordings.relearn_pass(Job(learned), 1, Screen(quiet=True), witnessed=True)
     monkeypatch.setattr(job_proposal, "relearn_pass", lambda *_, **__: session)
     before = kinds(learned)
-    cuts = every_cut(learned, tmp_path / "p", "propose", "JOB")
+    cuts = every_cut(learned, tmp_path / "p", "propose", "JOB", stride=2)
     whole = proposal_of(cuts[-1][1])
     assert len(cuts) > 10
     for _, job in cuts[::3]:
@@ -71,7 +71,7 @@ def test_propose_and_accept_cut_at_every_step(
 
     done = cuts[-1][1]
     before = kinds(done)
-    for _, job in every_cut(done, tmp_path / "a", "accept", "JOB"):
+    for _, job in every_cut(done, tmp_path / "a", "accept", "JOB", stride=2):
         assert kinds(job) in (before, [*before, "accepted"])
         again = breathmap("accept", job)
         if again.code:
