@@ -381,11 +381,11 @@ class Job:
 
     def _check_table(self, number: int) -> None:
         """Refuse a table whose files are not those that the history names."""
-        record = next(
-            r
-            for r in self.records
-            if isinstance(r, Created | Accepted | Edited | AxesChanged) and r.table == number
-        )
+        kinds = Created | Accepted | Edited | AxesChanged
+        made = (r for r in self.records if isinstance(r, kinds) and r.table == number)
+        record = next(made, None)
+        if record is None:
+            raise UserError(f"{self.folder}: its history knows of no table {number}")
         folder = self.table_folder(number)
         for name, wanted in record.files.items():
             if hash_file(folder / name) != wanted:
