@@ -197,13 +197,14 @@ def _figures(part: list[Row], title: str) -> list[str]:
         f"{title}: something likely on a healthy engine: {_of(well, WRONG)}",
         f"{title}: right cause or its named look-alikes first, where odds can tell: "
         f"{_of(told, NAMED)}; of all: {_of(sick, NAMED)}",
-        f"{title}: said so where they cannot: {_of(untold, UNTOLD)}",
+        f"{title}: where they cannot, said so, or the right one named: "
+        f"{_of(untold, UNTOLD, NAMED)}",
     ]
     return [*lines, f"{title}: facts: {_of(facts, NAMED)}"] if facts else lines
 
 
-def _of(rows: list[Row], outcome: str) -> str:
-    count = sum(row.outcome == outcome for row in rows)
+def _of(rows: list[Row], *outcomes: str) -> str:
+    count = sum(row.outcome in outcomes for row in rows)
     return f"{count} of {len(rows)}" + (f" ({100 * count / len(rows):.0f} %)" if rows else "")
 
 
