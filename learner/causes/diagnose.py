@@ -220,6 +220,15 @@ def _facts(ride: Ride, witness: Witness) -> Iterator[Finding]:
             yield Finding(cause, state, bank, text=fact.text)
 
 
+@dataclass(frozen=True)
+class _Alone:
+    """What a cause came to by itself, before anything was taken in: log odds as they are told."""
+
+    told: float
+    sized: Sized | None
+    explains: float | None
+
+
 @dataclass
 class _Candidate:
     """A cause with everything it takes to weigh it: forms of its effect, or another reading."""
@@ -233,6 +242,7 @@ class _Candidate:
     first: float = 0.0  # log odds by itself
     now: float = 0.0  # log odds beside what was taken in
     sized: Sized | None = None
+    alone: "_Alone | None" = None
     beside: tuple[str, ...] = ()
 
     def tempered(self, log_odds: float) -> float:
@@ -436,6 +446,7 @@ class _Search:
         for candidate in candidates:
             self._weigh(candidate, told)
             candidate.first = candidate.now
+            candidate.alone = _Alone(candidate.odds_now, candidate.sized, candidate.explains)
         accepted: list[_Candidate] = []
         while len(accepted) < MOST_TOGETHER:
             rest = [one for one in candidates if one not in accepted]
@@ -470,23 +481,26 @@ class _Search:
         return [self._look(k, lag) if k == bank else one for k, one in enumerate(told)]
 
     def _finding(self, one: _Candidate, accepted: list[_Candidate]) -> Finding:
+        alone = one.alone or _Alone(one.odds_now, one.sized, one.explains)
+        now = _Alone(one.odds_now, one.sized, one.explains)
         if one in accepted:
-            state, log_odds = LIKELY, one.now
+            state, told = LIKELY, now
         elif any(one.label in other.beside for other in accepted):
-            state, log_odds = CANNOT_TELL, one.first
+            # As it would be in the other's place.
+            state, told = CANNOT_TELL, alone
         else:
-            log_odds = one.first if not accepted else min(one.first, one.now)
-            state = NO_SIGN if log_odds < -log(ODDS_AGAINST) else CANNOT_TELL
+            told = min(alone, now, key=lambda form: form.told)
+            state = NO_SIGN if told.told < -log(ODDS_AGAINST) else CANNOT_TELL
         if one.cause.reading == EXCHANGED:
             state = exchange_state(one.first)
         finding = Finding(
             one.cause,
             state,
             one.bank,
-            log_odds=one.tempered(log_odds),
-            size=None if one.sized is None else one.sized.size,
-            error=None if one.sized is None or not one.effects else one.sized.error,
-            explains=one.explains,
+            log_odds=told.told,
+            size=None if told.sized is None else told.sized.size,
+            error=None if told.sized is None or not one.effects else told.sized.error,
+            explains=told.explains,
             alike=(*one.beside, *_namesakes(one)) if state == LIKELY else (),
         )
         return replace(finding, text=sentence(finding))
