@@ -1,14 +1,13 @@
 """The page of `breathmap plot`, looked at in a headless browser."""
 
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browser import needs_browser, started_browser
 from plot_bench import made_up_drive
-from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -23,28 +22,14 @@ INJECTED = (
     '<script src="data:text/javascript,window.evil=1"></script>'
 )
 
-pytestmark = pytest.mark.skipif(
-    shutil.which("chromium") is None or shutil.which("chromedriver") is None,
-    reason="chromium and chromedriver are not installed (apt-get install chromium-driver)",
-)
+pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """A headless browser that notes every message of the page's console."""
-    options = webdriver.ChromeOptions()
-    options.binary_location = shutil.which("chromium") or ""
-    for argument in (
-        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
-        "--window-size=1280,1400",
-    ):  # fmt: skip
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    # The installed driver is named, so that none is looked for on the network.
-    service = webdriver.ChromeService(executable_path=shutil.which("chromedriver"))
-    driver = webdriver.Chrome(options=options, service=service)
-    yield driver
-    driver.quit()
+    """A headless browser."""
+    with started_browser(width=1280) as driver:
+        yield driver
 
 
 def opened(browser: Any, path: Path, page: str) -> Any:
