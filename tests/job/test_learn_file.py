@@ -72,7 +72,7 @@ def later_identity(data: bytes) -> bytes:
 
 
 UNFIT = {
-    "text": (b"speed, load\n1000, 40\n" * 900, ("no recording", "CSV log")),
+    "text": (b"speed, load\n1000, 40\n" * 900, ("no recording", "read it as a log")),
     "empty": (b"", ("the file is empty",)),
     "blank": (b"\n" * 9000, ("the file is empty",)),
     "program": (bytes(range(256)) * 400, ("no frame of ours",)),
