@@ -76,7 +76,7 @@ _ODDS = (
     ),
     Cause(
         "pressure-offset",
-        "manifold pressure sensor off: it reads {size} too high",
+        "manifold pressure sensor off by {size} (above zero: it reads too high)",
         "key on, engine off: it must read the barometer's pressure; check its hose for water "
         "and cracks",
         "dead time changes with battery voltage, pressure does not; the key-on reading decides",
@@ -88,7 +88,8 @@ _ODDS = (
     ),
     Cause(
         "dead-time",
-        "injector dead time off: they open {size} later than the controller believes",
+        "injector dead time off by {size} (above zero: they open later than the controller "
+        "believes)",
         "look the injector's dead time up at the fuel pressure in use, or measure it on a flow "
         "bench at two pulse widths",
         "ride with lights and fans on: dead time shows with battery voltage, a pressure sensor "
@@ -138,7 +139,7 @@ _ODDS = (
     ),
     Cause(
         "sensor-biased",
-        "lambda sensor reads {size} too high",
+        "lambda sensor off by {size} (above zero: it reads too lean)",
         "hold it in free air and in the sister's place; look at its ground and its calibration",
         "two targets part it from fuel: a bias is 1/target; exchange it with its sister",
         ("exhaust-leak", "fuel-factor"),

@@ -57,8 +57,9 @@ ODDS_AGAINST = 3.0
 # to 18,000 to 1, one of six a leak at 900 to 1; so 100,000 to 1 is told as 20 to 1. Taken whole are
 # the odds of a harmless cause whose one number explains this share of the mean square correction.
 # One that a table can take in, and that explains next to nothing of what the table needed, is no
-# simpler a story: its odds are even at most. Measured: a healthy engine's pressure sensor had 43 to
-# 1 as a logarithm, its one number explaining nothing; true faults explain 24 % and more.
+# simpler a story: its odds are even at most. Against an earlier pass the table is known, and that
+# does not hold. Measured: a healthy engine's pressure sensor had e^43 to 1, its one number
+# explaining nothing; true faults explain 24 % and more.
 EXPLAINS_LEAST = 0.5
 EXPLAINS_NOTHING = 0.15
 ODDS_BEYOND = 100_000.0
@@ -243,6 +244,7 @@ class _Candidate:
     now: float = 0.0  # log odds beside what was taken in
     sized: Sized | None = None
     alone: "_Alone | None" = None
+    is_since: bool = False  # weighed against an earlier pass
     beside: tuple[str, ...] = ()
 
     def tempered(self, log_odds: float) -> float:
@@ -253,7 +255,7 @@ class _Candidate:
         is_harmless = bool(self.effects) and not self.cause.is_unsafe
         if log_odds <= 0.0 or (is_harmless and explains >= EXPLAINS_LEAST):
             return log_odds
-        if self.cause.is_static and explains < EXPLAINS_NOTHING:
+        if self.cause.is_static and not self.is_since and explains < EXPLAINS_NOTHING:
             return 0.0
         return log_odds * log(ODDS_LIKELY) / log(ODDS_BEYOND)
 
@@ -444,6 +446,7 @@ class _Search:
     def _take_in(self, told: list[Told], candidates: list[_Candidate]) -> list[_Candidate]:
         """Take the likeliest in, one after the other; return those."""
         for candidate in candidates:
+            candidate.is_since = self.earlier is not None
             self._weigh(candidate, told)
             candidate.first = candidate.now
             candidate.alone = _Alone(candidate.odds_now, candidate.sized, candidate.explains)
