@@ -68,7 +68,8 @@ def enter(
         line = displacement_line(new, old)
         if line:
             screen.warn(line)
-        axes = axes_lines(new[0], old[0])
+        load_unit = opened.description().axes.load_unit_said
+        axes = axes_lines(new[0], old[0], load_unit)
         if axes and changed:
             raise UserError(
                 f"{job}: the axes change, and every cell with them: leave out --changed"
@@ -76,7 +77,7 @@ def enter(
         for told in axes:
             screen.warn(told)
         if out is not None:
-            _save(out, pairs, form, screen)
+            _save(out, pairs, form, load_unit, screen)
         elif not as_json:
             _show(pairs, form, changed, screen)
         screen.result(
@@ -92,11 +93,13 @@ def enter(
             )
 
 
-def _save(out: Path, pairs: list[tuple[Named, Named]], form: Form, screen: Screen) -> None:
+def _save(
+    out: Path, pairs: list[tuple[Named, Named]], form: Form, load_unit: str, screen: Screen
+) -> None:
     make_folder(out, may_exist=False, hint="give a new folder with --out")
     for new, old in pairs:
         write_text(out / f"{new.bank}.txt", as_text(new, form))
-        if axes := axes_lines(new, old):
+        if axes := axes_lines(new, old, load_unit):
             write_text(out / "axes.txt", "\n".join(axes) + "\n")
             screen.say(f"{out / 'axes.txt'} first, then {out / new.bank}.txt to paste.")
             continue

@@ -64,7 +64,7 @@ def compare(first: str, others: Sequence[str], bank: str | None, screen: Screen)
 def _on_axes_of(a: Named, b: Named) -> Named:
     """Return b as it reads at the breakpoints of a, and says so in its name; without errors, which
     are of its own cells."""
-    if (a.speed_rpm, a.load) == (b.speed_rpm, b.load):
+    if on_same_axes(a, b):
         return b
     before, after = (Grid(tuple(one.speed_rpm), tuple(one.load)) for one in (b, a))
     return replace(
@@ -77,9 +77,17 @@ def _on_axes_of(a: Named, b: Named) -> Named:
     )
 
 
+def on_same_axes(a: Named, b: Named) -> bool:
+    """True when two tables have the same breakpoints."""
+    return a.speed_rpm == b.speed_rpm and a.load == b.load
+
+
 def _check_same_axes(a: Named, b: Named) -> None:
-    if a.speed_rpm != b.speed_rpm or a.load != b.load:
-        raise UserError(f"{a.name} and {b.name} have other axes and cannot be compared")
+    if not on_same_axes(a, b):
+        raise UserError(
+            f"{a.name} and {b.name} have other axes and cannot be compared: type the axes of the "
+            "first into the controller and export again, or name the table of the other axes"
+        )
 
 
 def differing(a: Named, b: Named) -> list[tuple[int, int]]:

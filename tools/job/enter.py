@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import ceil, log10
 from typing import Any, Literal
 
-from breathmap.tools.job.compare import differing
+from breathmap.tools.job.compare import differing, on_same_axes
 from breathmap.tools.job.named import USUAL_STEP_PCT, Named
 
 LoadOrder = Literal["low-first", "high-first"]
@@ -59,7 +59,7 @@ def as_text(table: Named, form: Form) -> str:
 def changes(new: Named, old: Named, form: Form) -> list[dict[str, Any]]:
     """Return the cells that change, row by row from the top, left to right; none where the axes
     change, because then all of it does."""
-    if axes_lines(new, old):
+    if not on_same_axes(new, old):
         return []
     places = set(differing(new, old))
     found = []
@@ -96,15 +96,15 @@ def as_list(new: Named, old: Named, form: Form) -> str:
     return "\n".join(lines) + "\n"
 
 
-def axes_lines(new: Named, old: Named) -> list[str]:
+def axes_lines(new: Named, old: Named, load_unit: str) -> list[str]:
     """Return what is to be typed in before the tables, where the axes change with them; each axis
     whole, as a table may have other numbers of breakpoints."""
-    if (new.speed_rpm, new.load) == (old.speed_rpm, old.load):
+    if on_same_axes(new, old):
         return []
     return [
         f"The axes change with it. {len(new.speed_rpm)} speeds, rpm: "
         f"{' '.join(f'{n:g}' for n in new.speed_rpm)}",
-        f"{len(new.load)} loads: {' '.join(f'{p:g}' for p in new.load)}",
+        f"{len(new.load)} loads, {load_unit}: {' '.join(f'{p:g}' for p in new.load)}",
     ]
 
 

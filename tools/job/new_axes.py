@@ -179,7 +179,8 @@ def _carried(
 
 def _say(job: Job, record: AxesChanged, screen: Screen) -> None:
     screen.say(f"Speeds, rpm: {' '.join(f'{n:g}' for n in record.axes.speed_rpm)}")
-    screen.say(f"Loads: {' '.join(f'{p:g}' for p in record.axes.load)}")
+    load_unit = job.description().axes.load_unit_said
+    screen.say(f"Loads, {load_unit}: {' '.join(f'{p:g}' for p in record.axes.load)}")
     screen.say(
         f"Table {record.table} is the present one as it reads on these axes, nowhere leaner, in "
         f"{job.table_folder(record.table)}; the passes before keep theirs. Next: breathmap propose "
