@@ -1,0 +1,56 @@
+"""The search between bounds ends where scipy's does."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, minimize, rosen, rosen_der
+
+from breathmap.learner.exact.search import lowest
+
+Array = NDArray[np.float64]
+
+
+@given(st.integers(1, 5), st.integers(0, 10_000))
+@settings(max_examples=60, deadline=None)
+def test_a_bowl_between_bounds(size: int, seed: int) -> None:
+    """Of any bowl the lowest place between the bounds is found, on them or inside, as L-BFGS-B of
+    scipy finds it."""
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(size, size)) + 2.0 * np.eye(size)
+    A, middle = root @ root.T, 2.0 * rng.normal(size=size)
+    bounds = np.sort(rng.uniform(-2.0, 2.0, (size, 2)), axis=1)
+
+    def cost(x: Array) -> tuple[float, Array]:
+        slope = A @ (x - middle)
+        return 0.5 * float(slope @ (x - middle)), slope
+
+    start = rng.uniform(-3.0, 3.0, size)
+    theirs = minimize(cost, start.clip(*bounds.T), jac=True, bounds=Bounds(*bounds.T), tol=1e-12).x
+    ours = lowest(cost, start, bounds, 1e-7, 500)
+    assert (ours >= bounds[:, 0]).all()
+    assert (ours <= bounds[:, 1]).all()
+    assert ours == pytest.approx(theirs, abs=1e-4)
+
+
+@pytest.mark.parametrize("most", [2.0, 0.5])
+def test_a_bent_valley(most: float) -> None:
+    """Rosenbrock's valley (1960, as scipy has it), its lowest place inside the bounds or cut off
+    by them."""
+    bounds = np.array([[-2.0, most], [-2.0, 2.0]])
+    ours = lowest(
+        lambda x: (float(rosen(x)), rosen_der(x)), np.array([-1.2, 1.0]), bounds, 1e-6, 500
+    )
+    wanted = min(most, 1.0)
+    assert ours == pytest.approx([wanted, wanted**2], abs=1e-4)
+
+
+def test_a_cost_that_is_no_number_ends_it() -> None:
+    """Where every step leads to what is no number, the search stays where it was."""
+    start = np.array([0.3])
+
+    def cost(x: Array) -> tuple[float, Array]:
+        return (1.0 if x[0] == start[0] else float("nan")), np.ones(1)
+
+    assert lowest(cost, start, np.array([[-1.0, 1.0]]), 1e-6, 10).tolist() == [0.3]
