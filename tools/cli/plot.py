@@ -9,6 +9,7 @@ import typer
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.pages import check_place
 from breathmap.tools.base.screen import Screen, number
+from breathmap.tools.base.texts import counted as counted_as
 from breathmap.tools.cli.job import looking
 from breathmap.tools.cli.options import AsJson
 from breathmap.tools.job.diagnosing import latest_pass
@@ -107,7 +108,7 @@ def _beside(source: str) -> Path:
 
 def _show(screen: Screen, drives: list[Drive]) -> None:
     for drive in drives:
-        alarms = f", {len(drive.alarms)} alarms" if drive.alarms else ""
+        alarms = f", {counted_as(len(drive.alarms), 'alarm')}" if drive.alarms else ""
         length = f"{len(drive.time_s):,} samples in {clock(drive.time_s[-1])}{alarms}"
         screen.say(f"{drive.title}: {length}")
         for bank in drive.banks:
