@@ -223,7 +223,7 @@ def test_a_calibration_must_be_whole() -> None:
 def test_samples_go_on_between_answers() -> None:
     """Answers travel among the samples of one numbered stream, with no frame lost."""
     twin = Twin()
-    with twin.driving(RoadRide(20.0, 1), at_once=True) as url, ControllerLink(url) as link:
+    with twin.driving(RoadRide(1200.0, 1), at_once=True) as url, ControllerLink(url) as link:
         assert link.read() == twin.server.calibration
         assert link.counters.frames > 20
         assert link.counters.lost == 0

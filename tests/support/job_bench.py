@@ -75,7 +75,8 @@ class Twin:
     ) -> Iterator[str]:
         """Serve a drive, as fast as the reader takes it; yields the port's URL. It sets off for the
         second who opens the port and asks nothing: a command reads the controller first, by an
-        opening of its own, and may take long over what it read. at_once: for the first."""
+        opening of its own, and may take long over what it read. at_once: for the first, and at
+        twenty times real time, so that it is not over before a busy reader has asked."""
         asking: set[int] = set()
         since_s = [time.monotonic()]
 
@@ -103,7 +104,7 @@ class Twin:
                 yield sample
 
         stream = FrameStream(standing_first(), 2, control=self.server)
-        service = Service(stream, kind, None, hear=hear)
+        service = Service(stream, kind, 20.0 if at_once else None, hear=hear)
         with service:
             yield service.url
 
