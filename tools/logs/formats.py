@@ -3,6 +3,7 @@
 The readers come with the extra `logs`; without it a line says how to get them.
 """
 
+import re
 from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
@@ -46,8 +47,11 @@ def table_rows(path: Path, kind: str) -> Rows:
         raise missing_extra(f"{path}: {what}") from None
     except Exception as error:
         # What the readers raise on a damaged file is of many kinds.
-        line = " ".join(str(error).split())[:160] or type(error).__name__
-        raise UserError(f"{path}: cannot be read as {what}: {line}") from None
+        line = re.sub(r"'?<[^<>]*>'?", "it", " ".join(str(error).split()))[:160]
+        raise UserError(
+            f"{path}: cannot be read as {what}, it is damaged or cut short: copy or export it anew "
+            f"from where it came from ({line or type(error).__name__})"
+        ) from None
 
 
 def missing_extra(what: str) -> UserError:

@@ -6,6 +6,9 @@ the straight line between them, a switch or text stays as it was; where a channe
 much longer than usual, nothing is made up.
 """
 
+import gc
+import sys
+import traceback
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib import import_module
@@ -43,8 +46,7 @@ class MdfTable:
 def mdf_table(path: Path) -> MdfTable:
     """Return the channels of a file on one clock. UserError where it holds none with a clock;
     ImportError without asammdf, and whatever that raises on a damaged file."""
-    asammdf = import_module("asammdf")
-    with asammdf.MDF(path) as mdf:
+    with _opened(path) as mdf:
         signals = list(_signals(mdf))
     clocks = [np.asarray(s.timestamps, dtype=np.float64) for s in signals]
     if not clocks:
@@ -55,6 +57,22 @@ def mdf_table(path: Path) -> MdfTable:
         columns.append(_on_clock(np.asarray(signal.samples), clock, time_s))
     names, units = [s.name for s in signals], [s.unit or "" for s in signals]
     return MdfTable([TIME, *names], ["s", *units], columns)
+
+
+def _opened(path: Path) -> Any:
+    """Return an open file. A reader that fails on a damaged one is thrown away half-built, and
+    fails once more then: the interpreter would print that to the terminal."""
+    asammdf = import_module("asammdf")
+    try:
+        return asammdf.MDF(path)
+    except Exception as error:
+        hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+        try:
+            traceback.clear_frames(error.__traceback__)
+            gc.collect()
+        finally:
+            sys.unraisablehook = hook
+        raise
 
 
 def _signals(mdf: Any) -> Iterator[Any]:
