@@ -346,7 +346,8 @@ class _Search:
             scales = noise_and_leaning(ext, shape, cells, 0.0, self.scales[bank])
         grounds: list[Ground]
         if self.earlier is None:
-            grounds = list(table_grounds(shape, cells, ext.n_terms, scales.leaning))
+            load_kpa = None if self.ride.settings.load_is_throttle else table.load
+            grounds = list(table_grounds(shape, cells, ext.n_terms, scales.leaning, load_kpa))
         else:
             grounds = list(since_grounds(self.earlier, bank, shape, cells, ext.n_terms))
         return look(ext, grounds, scales.noise)

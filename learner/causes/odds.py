@@ -13,7 +13,10 @@ banks that share a cause add, so it has one size for all of them.
 The table's prior is that of `breathmap.learner.exact.prior`, and a broad shape besides (a plane and
 its bends): a starting table may be off as a whole, tilted and bent along both axes, by more than a
 smooth field of cells shows. Without it every table that is rich as a whole would pass for a wrong
-fuel pressure, and every bent one for a pressure sensor.
+fuel pressure, and every bent one for a pressure sensor. And the new table, smooth as it is, may
+fall towards low pressure as the exhaust gas that stays behind has it: 1 / pressure, which is what a
+pressure sensor that is off, or a dead time, does too. Without that the breathing of healthy engines
+passed for either, the surer the longer the ride.
 """
 
 from collections.abc import Iterator, Sequence
@@ -35,6 +38,10 @@ Array = NDArray[np.float64]
 TABLE_SDS = (0.003, 0.008, 0.02, 0.05, 0.12)
 ROUGHNESSES = (0.001, 0.003, 0.008, 0.02, 0.05)
 BROAD_SDS = (0.004, 0.01, 0.02, 0.04, 0.08)
+# How much VE may fall as 1 / pressure beside being smooth, kPa. Exhaust gas that stays behind takes
+# p_exhaust / (gamma (r - 1)) of an ideal engine's, 101 kPa / (1.3 x 9) (Heywood, Internal
+# Combustion Engine Fundamentals, 1988, section 6.2; from memory).
+STAYS_KPA = 8.0
 # The broad shape's columns: one, speed, load, and the three bends.
 BROAD = 6
 # For the search of noise and leaning: the broad shape is this far off.
@@ -139,27 +146,49 @@ def noise_and_leaning(
 
 
 def table_grounds(
-    shape: tuple[int, int], cells: Array, n_terms: int, leaning: float
+    shape: tuple[int, int],
+    cells: Array,
+    n_terms: int,
+    leaning: float,
+    load_kpa: Sequence[float] | None = None,
 ) -> Iterator[Ground]:
     """The grid of priors for a table of which nothing is known but that engines breathe smoothly.
 
-    shape: (load_count, speed_count). cells: the table learned on, flat.
+    shape: (load_count, speed_count). cells: the table learned on, flat. load_kpa: its load axis,
+    None where that is no pressure.
     """
     prior = Prior(*shape, n_terms, np.log(cells))
-    n = prior.n
-    along = prior.bent_along
+    # Along the eigenvectors: what of the new table may bend as it likes.
+    free = np.zeros(prior.n)
+    if load_kpa is not None:
+        stays = STAYS_KPA / np.asarray(load_kpa, dtype=np.float64)
+        free = leaning * prior.vectors.T @ np.repeat(stays, shape[1])
     sds = np.full((len(BROAD_SDS), n_terms + BROAD), TERM_SD)
     sds[:, n_terms:] = np.array(BROAD_SDS)[:, None]
     for table_sd, roughness in product(TABLE_SDS, ROUGHNESSES):
-        diagonal = 1.0 / table_sd**2 + prior.eigenvalues / roughness**2
-        pulled = leaning / roughness**2 * along
-        yield Ground(
-            Q=prior.matrix(table_sd, roughness)[:n, :n],
-            h=prior.pull(roughness, leaning)[:n],
-            log_det=float(np.log(diagonal).sum()),
-            pull=float((pulled**2 / diagonal).sum()),
-            sds=sds,
-        )
+        yield _freed(prior, Scales(table_sd, roughness, leaning=leaning), free, sds)
+
+
+def _freed(prior: Prior, scales: Scales, free: Array, sds: Array) -> Ground:
+    """Integrate out how much of `free` (n,) the new table has, normal about 0 with 1: one rank less
+    in Q (Sherman & Morrison 1950)."""
+    n, vectors = prior.n, prior.vectors
+    rough = prior.eigenvalues / scales.roughness**2
+    diagonal = 1.0 / scales.table_sd**2 + rough
+    bent = rough * free
+    whole = 1.0 + float(free @ bent)
+    pulled = scales.leaning / scales.roughness**2 * prior.bent_along
+    pulled = pulled - bent * float(free @ pulled) / whole
+    solved = pulled / diagonal
+    left = whole - float(bent @ (bent / diagonal))
+    lost = vectors @ bent
+    return Ground(
+        Q=prior.matrix(scales.table_sd, scales.roughness)[:n, :n] - np.outer(lost, lost) / whole,
+        h=-(vectors @ pulled),
+        log_det=float(np.log(diagonal).sum()) + log(left / whole),
+        pull=float(pulled @ solved) + float(bent @ solved) ** 2 / left,
+        sds=sds,
+    )
 
 
 def look(ext: Extended, grounds: Sequence[Ground], noise: float) -> Told:

@@ -1,6 +1,7 @@
 """Every cause is seen by its own test and by no other, and what cannot be told is said."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -24,9 +25,13 @@ from breathmap.learner.causes.witness import Witness
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.fast.many import learn_many
 from breathmap.protocol.host.bulk import samples_table
-from breathmap.simulator.drives import RoadRide
+from breathmap.simulator.controller import Controller
+from breathmap.simulator.drives import BrakeSweep, RoadRide
 from breathmap.simulator.faults import fault
-from breathmap.simulator.run import bench, simulate
+from breathmap.simulator.parameters import TWIN_AXES, college_twin
+from breathmap.simulator.run import bench, perturbed_table, simulate
+from breathmap.simulator.settings import learning_setup
+from breathmap.simulator.truth import on_grid, random_truth
 from breathmap.tools.bench.convergence import describe
 
 SEED = 5
@@ -85,6 +90,19 @@ def test_a_healthy_engine_has_nothing() -> None:
     assert {finding.cause.name for finding in found.findings} == set(CAUSES)
     assert all(finding.text for finding in found.of(NOT_LOOKED_AT))
     assert {f.cause.name for f in found.of(NOT_LOOKED_AT)} >= {"barometer", "sensor-deaf"}
+
+
+def test_breathing_that_falls_towards_low_pressure_is_no_cause() -> None:
+    """On a brake an engine whose VE falls as exhaust gas stays behind, which its tables can hold,
+    has no pressure sensor that is off, nor a dead time."""
+    truth = on_grid(random_truth(1), TWIN_AXES)
+    parameters = replace(college_twin(), truth=truth)
+    tables = [perturbed_table(truth, bank, TWIN_AXES, 0.06, 1) for bank in (0, 1)]
+    controller = Controller(parameters, TWIN_AXES, tables, learning_setup("wideband"))
+    learner, witness = CarefulLearner(describe(parameters, controller)), Witness(2)
+    table = samples_table(simulate(parameters, controller, BrakeSweep(), 1, reuse=True), 2)
+    witness.take_many(learner, table, learn_many(learner, table))
+    assert names(diagnose(learner, witness)) == set()
 
 
 def test_the_catalogue_says_what_to_do() -> None:
