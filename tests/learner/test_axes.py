@@ -1,10 +1,10 @@
-"""Axes advice on surfaces of known shape: exact where it can be, never below the rule's floor."""
+"""Axes advice on surfaces of known shape: exact where it can be."""
 
 from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline, RegularGridInterpolator
 
@@ -20,7 +20,6 @@ from breathmap.learner.axes.grid import (
     Grid,
     finer,
     grid_of,
-    hats,
     moved,
     parts_for,
     points_on,
@@ -28,23 +27,18 @@ from breathmap.learner.axes.grid import (
     smooth,
 )
 from breathmap.learner.axes.limit import Array, Left, Surfaces, fit, loss, surfaces_of
-from breathmap.learner.axes.regrid import regridded
 from breathmap.learner.axes.search import NARROWEST_STEP, WIDEST_STEP, Search, Steps
 from breathmap.learner.axes.where import Ran, known_ground
 from breathmap.learner.axes.whole_steps import never_above, never_below
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.table import Table
-from breathmap.learner.decide.proposal import FREE, Rules, safe_change
 from breathmap.learner.exact.solve import Solution
-from breathmap.learner.words.description import Axes, Storage
 from breathmap.protocol.wire.codes import FUEL_CUT
 from breathmap.protocol.wire.sample import Sample
 
 COARSE = Grid(tuple(np.linspace(1000.0, 7000.0, 9)), (20.0, 40.0, 60.0, 80.0, 100.0))
 FINE = finer(COARSE)
-FINE_AXES = Axes.model_construct(speed_rpm=list(FINE.speed_rpm), load=list(FINE.load))
-STORAGE = Storage(step_pct=0.4, max_pct=140.0)
 
 
 def breathing(grid: Grid, centre_rpm: float = 2875.0) -> Array:
@@ -263,35 +257,6 @@ def test_ground_is_known_where_every_cell_about_it_is() -> None:
     assert (~known_points).sum() == 9
 
 
-@settings(max_examples=25, deadline=None, phases=(Phase.generate,))
-@given(st.integers(0, 1000), st.floats(-0.12, 0.08), st.sampled_from(["standard", "free"]))
-def test_no_point_of_the_finer_grid_ends_below_what_the_rule_allows(
-    seed: int, change: float, name: str
-) -> None:
-    """Whatever was found, a table on new axes is nowhere leaner than the rule allows at a point of
-    the finer grid, nor where nothing was learned leaner than the old table."""
-    rng = np.random.default_rng(seed)
-    solution = solved(FINE, 0.01, change)
-    solution.correction[:] += rng.normal(0.0, 0.01, FINE.shape)
-    solution.standard_error[:] = rng.uniform(0.002, 0.2, FINE.shape)
-    solution.coverage[:] = np.where(rng.random(FINE.shape) < 0.3, 0.0, 20.0)
-    solution.visited[:] = solution.coverage > 0.0
-    cells = breathing(FINE)
-    rules = Rules() if name == "standard" else FREE
-    axes = Axes(speed_rpm=list(COARSE.speed_rpm), load=list(COARSE.load))
-    new = Grid((1000.0, 1850.0, 2350.0, 3300.0, 4100.0, 5500.0, 7000.0), (20.0, 45.0, 75.0, 100.0))
-    own = cells.ravel().tolist()
-    made = regridded(own, solution, known_well(), FINE, new, STORAGE, axes, rules)
-    assert made.short == 0
-    at_fine = hats(new.load, FINE.load) @ made.cells_pct @ hats(new.speed_rpm, FINE.speed_rpm).T
-    if name == "standard":
-        safe = cells * (1.0 + np.clip(safe_change(solution, FINE_AXES, rules), -0.15, 0.0))
-        assert (at_fine >= safe - 1e-6).all()
-    steps = made.cells_pct / STORAGE.step_pct
-    assert steps == pytest.approx(np.round(steps), abs=1e-6)
-    assert made.cells_pct.max() <= STORAGE.max_pct
-
-
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.floats(0.7, 1.1), min_size=20, max_size=20),
@@ -317,14 +282,3 @@ def test_tables_on_other_axes_are_nowhere_leaner(
     richer = never_below(100.0 * table, old, new, 0.5, 120.0)
     assert (moved(richer, new, dense) >= moved(100.0 * table, old, dense) - 1e-4).all()
     assert never_below(100.0 * table, old, old, 0.5, 120.0) == pytest.approx(100.0 * table)
-
-
-def test_what_cannot_be_stored_is_told() -> None:
-    """Where the rule asks more than the controller holds, the points are counted."""
-    axes = Axes(speed_rpm=list(COARSE.speed_rpm), load=list(COARSE.load))
-    made = regridded(
-        breathing(FINE).ravel().tolist(), solved(FINE, 0.001), known(), FINE, COARSE,
-        Storage(step_pct=0.4, max_pct=80.0), axes, Rules(),
-    )  # fmt: skip
-    assert made.short > 0
-    assert made.cells_pct.max() <= 80.0

@@ -3,59 +3,75 @@
     python -m breathmap.tools.bench.axes --engines 12
 
 Each engine has evenly spaced axes, 8 to 14 speeds and 6 to 10 loads, and tables 6 to 10 % wrong. It
-is learned on the road on these axes and on the finer grid. At some minutes the advice is asked for,
-and tables on the advised axes are made of the same evidence; both are scored on a fresh drive over
-the ground that was learned. What the advice states is held against the truth: what the best tables
-on either axes leave of the engine's true breathing.
+is recorded on the road. At some minutes the recording is asked for advice, and tables on both axes
+are made of it alike: learned on them, decided by the standard rule, in the controller's own steps,
+as they would be stored. They are scored on a fresh drive over the ground that was learned. What the
+advice states is held against the truth: what the best tables on either axes leave of the engine's
+true breathing. `--oracle` adds the axes that the true breathing would advise; beside what is stored
+stands what was learned, under no rule and in steps so fine that rounding does not show.
 """
 
 import argparse
 import random
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table as RichTable
 
-from breathmap.learner.axes.advice import FINE_DIFFERENCES, Advice, advise
-from breathmap.learner.axes.grid import Grid, finer, grid_of, hats, points_on, settings_on
-from breathmap.learner.axes.limit import Surfaces, fit, surfaces_of
-from breathmap.learner.axes.regrid import regridded
+from breathmap.learner.axes.grid import Grid, hats
+from breathmap.learner.axes.limit import Surfaces, fit
 from breathmap.learner.axes.search import Search, Steps
-from breathmap.learner.axes.where import Ran, known_ground
-from breathmap.learner.decide.proposal import FREE
-from breathmap.learner.exact.alive import CarefulLearner
-from breathmap.learner.exact.solve import Solution, solve
-from breathmap.learner.words.description import Axes, Storage
-from breathmap.simulator.controller import Controller
+from breathmap.learner.decide.proposal import FREE, Rules, propose
+from breathmap.learner.exact.solve import Solution
+from breathmap.learner.words.description import EngineDescription, Storage, parse_description
+from breathmap.simulator.controller import VE_STEP_PCT, Controller
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.parameters import EngineParameters, random_engine
 from breathmap.simulator.run import fuelling_error, perturbed_table, simulate
+from breathmap.simulator.service import FrameStream
 from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.table import Axes as SimulatedAxes
-from breathmap.tools.bench.convergence import describe, run_all
+from breathmap.tools.base.screen import Screen
+from breathmap.tools.bench.convergence import EXHAUST_TEMP_K, run_all
 from breathmap.tools.demo.accuracy import fresh_points
+from breathmap.tools.run.axes import Advised, Ordered, advise_on, learned_on
 
 Array = NDArray[np.float64]
 SPEED_RPM = (1000.0, 7500.0)
 LOAD_KPA = (20.0, 105.0)
+RATE_HZ = 25.0
 # Fine and wide, so that rounding does not hide the axes.
-STORAGE = Storage(step_pct=0.05, max_pct=400.0)
+FINE_STORAGE = Storage(step_pct=0.05, max_pct=400.0)
+QUIET = Screen(quiet=True)
+Z95 = 1.959964
+
+
+@dataclass(frozen=True)
+class Made:
+    """Tables on one grid, rms on the fresh drive, %, of each bank: as stored, and as learned."""
+
+    stored: list[float]
+    learned: list[float]
 
 
 @dataclass(frozen=True)
 class Score:
-    """One engine after some minutes. present, advised: rms on the fresh drive, %, of each bank.
-    stated, errors, true: what the present and the advised axes leave at best and the gain, %."""
+    """One engine after some minutes. oracle: None unless asked for. gain, error: stated, of the
+    best tables, %. true: the same of the true breathing."""
 
     minutes: float
-    present: list[float]
-    advised: list[float]
-    stated: tuple[float, float, float]
-    errors: tuple[float, float, float]
-    true: tuple[float, float, float]
+    present: Made
+    advised: Made
+    oracle: Made | None
+    gain: float
+    error: float
+    true: float
     verdict: str
 
 
@@ -79,54 +95,91 @@ def bench_on(seed: int, axes: SimulatedAxes) -> tuple[EngineParameters, Controll
     return parameters, Controller(parameters, axes, tables, learning_setup("wideband"))
 
 
+def described(parameters: EngineParameters, axes: SimulatedAxes) -> EngineDescription:
+    """Return what a careful person would write: nominal, not traced."""
+    banks = [
+        {
+            "name": f"bank{bank}",
+            "table": f"bank{bank}.csv",
+            "cylinders": parameters.cylinder_bank.count(bank),
+            "delay": {
+                "exhaust_volume_cm3": 1000.0 * parameters.exhausts[bank].volume_l,
+                "sensor_lag_s": parameters.sensors[bank].lag_s,
+                "exhaust_temp_k": EXHAUST_TEMP_K,
+            },
+        }
+        for bank in range(parameters.banks)
+    ]
+    return parse_description(
+        {
+            "engine": {
+                "name": "random",
+                "displacement_cm3": parameters.displacement_cm3,
+                "cylinders": len(parameters.cylinder_bank),
+                "stoichiometric_afr": parameters.stoichiometric_afr,
+            },
+            "axes": {"load_axis": "map_kpa", "speed_rpm": list(axes.speed_rpm),
+                     "load": list(axes.load_kpa)},
+            "method": {"sensor": "wideband"},
+            "storage": {"step_pct": VE_STEP_PCT},
+            "bank": banks,
+        }
+    )  # fmt: skip
+
+
 class Bench:
-    """One engine, learned on its own axes and on the finer grid at once."""
+    """One engine and its recordings, one for the time between each two of the minutes."""
 
-    def __init__(self, seed: int) -> None:
-        axes = even_axes(seed)
-        self.parameters, self.controller = bench_on(seed, axes)
-        self.coarse = CarefulLearner(describe(self.parameters, self.controller))
-        self.grid = grid_of(self.coarse.settings)
-        self.fine = finer(self.grid)
-        self.learner = CarefulLearner(
-            settings_on(describe(self.parameters, self.controller), self.fine)
-        )
-        self.ran = Ran(self.fine, load_is_throttle=False)
+    def __init__(self, seed: int, minutes: tuple[float, ...], folder: Path) -> None:
+        self.parameters, self.controller = bench_on(seed, even_axes(seed))
         self.fresh = fresh_points(self.parameters, self.controller)
+        self.minutes, self.paths = sorted(minutes), list[Path]()
+        drive = RoadRide(60.0 * max(minutes), seed)
+        samples = simulate(self.parameters, self.controller, drive, seed, reuse=True)
+        stream = iter(FrameStream(samples, self.parameters.banks))
+        for number, end in enumerate(self.minutes):
+            path = folder / f"recording-{number}.bin"
+            path.write_bytes(b"".join(_until(stream, end)))
+            self.paths.append(path)
 
-    def score(self, minutes: float) -> Score:
-        """Score the advice of this moment."""
-        cells = [list(bank.table.cells) for bank in self.learner.banks]
-        solutions = [
-            solve(bank.evidence, cells_pct=own, differences=FINE_DIFFERENCES, covariance=True)
-            for bank, own in zip(self.learner.banks, cells, strict=True)
-        ]
-        surfaces = [
-            surfaces_of(own, one, self.fine, self.ran.count * known_ground(one, self.fine))
-            for own, one in zip(cells, solutions, strict=True)
-        ]
-        advice = advise(Search(surfaces, self.grid, Steps()), 1.0, with_curve=False)
-        present, advised = [], []
-        for bank, (own, one, known) in enumerate(zip(cells, solutions, surfaces, strict=True)):
-            there = self._there(one)
-            present.append(self._error(bank, self.grid, self._learned(bank), there))
-            new = regridded(
-                own, one, known, self.fine, advice.best.grid, STORAGE,
-                Axes(speed_rpm=list(self.grid.speed_rpm), load=list(self.grid.load)), FREE,
-            ).cells_pct  # fmt: skip
-            advised.append(self._error(bank, advice.best.grid, new, there))
-        return _score(minutes, present, advised, advice, self._true(surfaces, advice))
+    def score(self, number: int, oracle: bool) -> Score:
+        """Score the advice of all recordings up to one."""
+        tables = [list(self.controller.read_ve(b)) for b in range(self.parameters.banks)]
+        description = described(self.parameters, self.controller.axes)
+        ordered = Ordered(description, tables, self.paths[: number + 1])
+        advised = advise_on(ordered, Steps(), QUIET, with_curve=False)
+        there = [self._there(one, advised.fine) for one in advised.solutions]
+        here, best = advised.advice.present.grid, advised.advice.best
+        true = [self._true(bank, one) for bank, one in enumerate(advised.surfaces)]
+        made = self._made(advised, Search(true, here, Steps()).best(), there) if oracle else None
+        return Score(
+            self.minutes[number],
+            self._made(advised, here, there),
+            self._made(advised, best.grid, there),
+            made,
+            100.0 * best.gain.value,
+            100.0 * best.gain.error,
+            left_of(true, here) - left_of(true, best.grid),
+            best.verdict,
+        )
 
-    def _learned(self, bank: int) -> Array:
-        own = self.coarse.banks[bank]
-        solution = solve(own.evidence, cells_pct=list(own.table.cells))
-        return np.asarray(own.table.cells) * (1.0 + solution.correction.ravel())
+    def _made(self, advised: Advised, grid: Grid, there: list[NDArray[np.bool_]]) -> Made:
+        """Make tables on a grid of the recordings, and score them."""
+        storage = advised.ordered.description.storage
+        stored, learned = [], []
+        new, found = learned_on(advised.ordered, grid, QUIET)
+        for bank, (cells, solution) in enumerate(found):
+            kept = propose(cells, solution, storage, new.axes, Rules()).cells_pct
+            free = propose(cells, solution, FINE_STORAGE, new.axes, FREE).cells_pct
+            stored.append(self._error(bank, grid, kept, there[bank]))
+            learned.append(self._error(bank, grid, free, there[bank]))
+        return Made(stored, learned)
 
-    def _there(self, solution: Solution) -> NDArray[np.bool_]:
+    def _there(self, solution: Solution, fine: Grid) -> NDArray[np.bool_]:
         """Return which points of the fresh drive lie on learned ground."""
         speed, load = self.fresh
         held = (solution.coverage >= 1.0).astype(float)
-        over = hats(self.fine.load, load) @ held * hats(self.fine.speed_rpm, speed)
+        over = hats(fine.load, load) @ held * hats(fine.speed_rpm, speed)
         (slow, fast), (low, high) = SPEED_RPM, LOAD_KPA
         inside = (speed >= slow) & (speed <= fast) & (load >= low) & (load <= high)
         return np.asarray(inside & (over.sum(axis=1) > 0.999))
@@ -138,61 +191,44 @@ class Bench:
         error = fuelling_error(truth, bank, axes, cells.ravel().tolist(), speed, load)
         return 100.0 * float(np.sqrt(np.mean(error**2)))
 
-    def _true(self, surfaces: list[Surfaces], advice: Advice) -> tuple[float, float, float]:
-        """Return what the best tables leave of the truth, %: present, advised, gain."""
-        left = []
-        points = points_on(self.fine)
-        for grid in (self.grid, advice.best.grid):
-            squares = []
-            for bank, known in enumerate(surfaces):
-                true = np.array(
-                    [
-                        [self.parameters.truth.ve_pct(bank, n, p) for n in points.speed_rpm]
-                        for p in points.load
-                    ]
-                )
-                ratio = (true / known.mean_pct).reshape(-1, 1)
-                found = fit(replace(known, ratios=ratio), grid)
-                squares.append(known.weights @ (found.left[:, 0] / ratio[:, 0]) ** 2)
-            left.append(100.0 * float(np.sqrt(np.mean(squares))))
-        return left[0], left[1], left[0] - left[1]
+    def _true(self, bank: int, known: Surfaces) -> Surfaces:
+        """Return the true breathing where a surface is known: for mean and for its only draw."""
+        points = known.points
+        true = np.array(
+            [[self.parameters.truth.ve_pct(bank, n, p) for n in points.speed_rpm]
+             for p in points.load]
+        )  # fmt: skip
+        return replace(known, mean_pct=true, ratios=np.ones((points.size, 2)))
 
 
-def _score(
-    minutes: float,
-    present: list[float],
-    advised: list[float],
-    advice: Advice,
-    true: tuple[float, float, float],
-) -> Score:
-    told = (advice.present.rms, advice.best.rms, advice.best.gain)
-    stated = (100.0 * told[0].value, 100.0 * told[1].value, 100.0 * told[2].value)
-    errors = (100.0 * told[0].error, 100.0 * told[1].error, 100.0 * told[2].error)
-    return Score(minutes, present, advised, stated, errors, true, advice.best.verdict)
+def _until(stream: Iterator[tuple[int, bytes]], minutes: float) -> Iterator[bytes]:
+    """Yield a stream's frames until a time."""
+    for time_us, frame in stream:
+        yield frame
+        if time_us >= 60e6 * minutes:
+            return
 
 
-def run_engine(order: tuple[int, tuple[float, ...]]) -> list[Score]:
+def left_of(surfaces: list[Surfaces], grid: Grid) -> float:
+    """Return what the best tables on a grid leave of the mean surfaces, rms, %."""
+    squares = [one.weights @ fit(one, grid).left[:, 0] ** 2 for one in surfaces]
+    return 100.0 * float(np.sqrt(np.mean(squares)))
+
+
+def run_engine(order: tuple[int, tuple[float, ...], bool]) -> list[Score]:
     """Score one engine; at top level, so that a pool can call it."""
-    seed, minutes = order
-    bench = Bench(seed)
-    marks = {int(m * 60 * 25): m for m in minutes}
-    scores = []
-    drive = RoadRide(60.0 * max(minutes), seed)
-    samples = simulate(bench.parameters, bench.controller, drive, seed, reuse=True)
-    for count, sample in enumerate(samples, 1):
-        bench.coarse.learn_one(sample)
-        bench.learner.learn_one(sample)
-        bench.ran.take(sample)
-        if count in marks:
-            scores.append(bench.score(marks[count]))
-    return scores
+    seed, minutes, oracle = order
+    with TemporaryDirectory(prefix="breathmap-") as folder:
+        bench = Bench(seed, minutes, Path(folder))
+        return [bench.score(number, oracle) for number in range(len(bench.minutes))]
 
 
 def summarise(scores: list[Score], console: Console) -> None:
     """Print a row a time."""
     view = RichTable(title="present and advised axes, as many breakpoints; fresh drive")
     for heading in (
-        "minutes", "present, % rms", "advised, % rms", "advised / present", "worst", "banks worse",
+        "minutes", "present, % rms", "advised, % rms", "advised / present", "worst",
+        "banks worse, beyond the error", "as learned", "oracle / present", "as learned",
         "gain stated / true", "beyond its 95 %: too high, too low", "said worth it",
         "of those none",
     ):  # fmt: skip
@@ -202,41 +238,54 @@ def summarise(scores: list[Score], console: Console) -> None:
     console.print(view)
 
 
+def _ratios(made: list[Made], present: list[Made], what: str) -> Array:
+    """Return by bank the error as multiples of the present axes'. what: "stored" or "learned"."""
+    over, under = ([v for one in some for v in getattr(one, what)] for some in (made, present))
+    return np.asarray(np.array(over) / np.array(under), dtype=np.float64)
+
+
 def _row(minutes: float, scores: list[Score]) -> list[str]:
-    present = np.array([value for one in scores for value in one.present])
-    advised = np.array([value for one in scores for value in one.advised])
-    ratio = advised / present
-    stated = np.array([one.stated[2] for one in scores])
-    true = np.array([one.true[2] for one in scores])
-    z = (stated - true) / np.array([one.errors[2] for one in scores])
+    present, advised = [one.present for one in scores], [one.advised for one in scores]
+    oracle = [one.oracle for one in scores if one.oracle is not None]
+    ratio = _ratios(advised, present, "stored")
+    worse = [
+        (new - old) / one.error
+        for one in scores
+        for new, old in zip(one.advised.stored, one.present.stored, strict=True)
+    ]
+    stated, true = np.array([one.gain for one in scores]), np.array([one.true for one in scores])
+    z = (stated - true) / np.array([one.error for one in scores])
     worth = [one for one in scores if one.verdict == "worth it"]
     return [
         f"{minutes:g}",
-        f"{np.median(present):.3f}",
-        f"{np.median(advised):.3f}",
+        f"{np.median([v for one in present for v in one.stored]):.3f}",
+        f"{np.median([v for one in advised for v in one.stored]):.3f}",
         f"{np.median(ratio):.2f}",
         f"{ratio.max():.2f}",
-        f"{int((ratio > 1.0).sum())} of {len(ratio)}",
+        f"{sum(z > 0.0 for z in worse)} of {len(worse)}, {sum(z > Z95 for z in worse)}",
+        f"{np.median(_ratios(advised, present, 'learned')):.2f}",
+        *(f"{np.median(_ratios(oracle, present, what)):.2f}" if oracle else "-"
+          for what in ("stored", "learned")),
         f"{np.median(stated / true):.2f}",
-        f"{int((z > 1.96).sum())}, {int((z < -1.96).sum())} of {len(z)}",
+        f"{int((z > Z95).sum())}, {int((z < -Z95).sum())} of {len(z)}",
         f"{len(worth)} of {len(scores)}",
-        f"{sum(one.true[2] <= 0.0 for one in worth)}",
-    ]
+        f"{sum(one.true <= 0.0 for one in worth)}",
+    ]  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--engines", type=int, default=12, help="random engines (default 12)")
-    parser.add_argument("--first", type=int, default=700, help="seed of the first (default 700)")
+    parser.add_argument("--first", type=int, default=900, help="seed of the first (default 900)")
     parser.add_argument("--minutes", type=float, nargs="+", default=[10.0, 30.0])
+    parser.add_argument("--oracle", action="store_true", help="also the truth's own axes")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     given = parser.parse_args(arguments)
-    orders = [
-        (seed, tuple(given.minutes)) for seed in range(given.first, given.first + given.engines)
-    ]
+    seeds = range(given.first, given.first + given.engines)
+    orders = [(seed, tuple(given.minutes), given.oracle) for seed in seeds]
     scores = [score for some in run_all(run_engine, orders, given.jobs) for score in some]
-    summarise(scores, Console(width=160))
+    summarise(scores, Console(width=200))
     return 0
 
 

@@ -145,18 +145,25 @@ def starts_on(
     return found
 
 
+def learned_on(
+    ordered: Ordered, grid: Grid, screen: Screen
+) -> tuple[EngineDescription, list[tuple[list[float], Solution]]]:
+    """Learn the recordings on other axes; return the engine's description on them, and by bank the
+    table to begin with, flat, and what was learned."""
+    old, new = ordered.description, on_axes(ordered.description, grid)
+    starts = starts_on(old, ordered.tables, grid)
+    session = carried(old, ordered.tables, new, starts, ordered.paths, ordered.left_out, screen)
+    solutions = [found.solution for found in session.solve()]
+    return new, list(zip(starts, solutions, strict=True))
+
+
 def tables_on(ordered: Ordered, grid: Grid, rules: Rules, screen: Screen) -> list[Proposal]:
     """Return every bank's table on other axes: the recordings learned on them, decided as any
     proposal, under the rules as the engine's description narrows them. A clip is a cell that the
     controller cannot store."""
-    old, new = ordered.description, on_axes(ordered.description, grid)
-    starts = starts_on(old, ordered.tables, grid)
-    session = carried(old, ordered.tables, new, starts, ordered.paths, ordered.left_out, screen)
-    rules = rules_for(old, rules)
-    return [
-        propose(cells, found.solution, old.storage, new.axes, rules)
-        for cells, found in zip(starts, session.solve(), strict=True)
-    ]
+    new, found = learned_on(ordered, grid, screen)
+    rules = rules_for(new, rules)
+    return [propose(cells, solution, new.storage, new.axes, rules) for cells, solution in found]
 
 
 def _check_no_evidence(paths: Sequence[Path]) -> None:
@@ -263,16 +270,17 @@ def on_axes(description: EngineDescription, grid: Grid) -> EngineDescription:
 
 
 def to_do(description: EngineDescription, folder: Path, has_target: bool) -> str:
-    """Return what a person does with the new axes, as Markdown: the protocol changes none."""
+    """Return what a person does with the new axes, as Markdown."""
     axes = description.axes
     speeds = ", ".join(f"{n:g}" for n in axes.speed_rpm)
     loads = ", ".join(f"{p:g}" for p in axes.load)
     lines = [
         f"# New axes: {description.engine.name}",
         "",
-        "The serial protocol has no frame that changes axes, so they are entered by hand, in the "
-        "controller's own program. Until every line below is done the controller may hold old "
-        "tables on new axes: do not run the engine.",
+        "These are entered by hand, in the controller's own program (a job goes on with its axes "
+        "by breathmap axes JOB --apply, and store writes them where the controller takes any). "
+        "Until every line below is done the controller may hold old tables on new axes: do not run "
+        "the engine.",
         "",
         "- [ ] Finish the present job first, so that its set-up is back as it was, and keep a copy "
         "of the whole calibration.",
