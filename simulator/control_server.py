@@ -7,6 +7,7 @@ little as the rest of this room: it stores what it is told.
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 from breathmap.protocol.host.all_frames import ALL_FRAMES
@@ -16,6 +17,7 @@ from breathmap.protocol.wire import control_fields as control
 from breathmap.protocol.wire.control_fields import (
     ANSWER,
     APPLY,
+    AXES,
     BAD_VALUE,
     CONSTANTS,
     CONTROLLER,
@@ -34,6 +36,7 @@ from breathmap.protocol.wire.fields import IDENTITY, LOAD_AXES, FrameType
 from breathmap.protocol.wire.payload import pack_payload, unpack_payload
 from breathmap.simulator.controller import LAMBDA_STEP, STORED_MOST, VE_STEP_PCT, Controller
 from breathmap.simulator.settings import SWITCHES as CONTROLLER_SWITCHES
+from breathmap.simulator.table import Axes
 
 FORGET_AFTER_US = 30_000_000
 FIRMWARE = "0.1"
@@ -63,7 +66,20 @@ def calibration_of(controller: Controller) -> Calibration:
 
 
 def put_into(controller: Controller, calibration: Calibration) -> None:
-    """Put a calibration in force in the simulated engine's controller."""
+    """Put a calibration in force in the simulated engine's controller, its axes too. ValueError
+    where something does not fit; the controller is then as it was."""
+    before = calibration_of(controller)
+    try:
+        _put_into(controller, calibration)
+    except ValueError:
+        _put_into(controller, before)
+        raise
+
+
+def _put_into(controller: Controller, calibration: Calibration) -> None:
+    axes = Axes(calibration.speed_rpm, calibration.load)
+    if axes != controller.axes:
+        controller.write_axes(axes)
     for bank, cells in enumerate(calibration.ve_pct):
         controller.write_ve(bank, cells)
     switches = {name: value != 0.0 for name, value in calibration.settings.items()}
@@ -78,7 +94,7 @@ class ControlServer:
     calibration: what it holds. in_force: called with the new calibration on `apply`; a ValueError
     from it refuses the whole. writable: a False answers every write with `not_writable`. A
     calibration whose device has no serial is one that does not know the `controller` frame.
-    keeps_mark: whether a mark can be written.
+    keeps_mark, writes_axes: whether a mark, and other axes, can be written.
     """
 
     def __init__(
@@ -89,9 +105,11 @@ class ControlServer:
         sample_rate_hz: float = 25.0,
         writable: bool = True,
         keeps_mark: bool = True,
+        writes_axes: bool = True,
     ) -> None:
         self.calibration = calibration
         self._keeps_mark = keeps_mark
+        self._writes_axes = writes_axes
         self._in_force = in_force
         self._device_name = device_name
         self._sample_rate_hz = sample_rate_hz
@@ -137,7 +155,8 @@ class ControlServer:
 
     def _act(self, event: FrameEvent) -> None:
         kinds = {
-            kind.number: kind for kind in (REQUEST, TABLE_ROW, CONSTANTS, SWITCHES, CONTROLLER)
+            kind.number: kind
+            for kind in (REQUEST, TABLE_ROW, AXES, CONSTANTS, SWITCHES, CONTROLLER)
         }
         kind = kinds.get(event.type)
         if kind is None:
@@ -161,6 +180,10 @@ class ControlServer:
             self._out.append(calibration.switches())
         elif action == control.SEND_CONTROLLER and calibration.device.serial:
             self._out.append(calibration.controller())
+        elif action == control.SEND_AXES:
+            if not (self._writes_axes and self._writable):
+                return NOT_WRITABLE
+            self._out.append(calibration.axes())
         elif action == control.SEND_ROW:
             place = (values["table"], values["bank"], values["row"])
             if place not in calibration.rows():
@@ -181,6 +204,8 @@ class ControlServer:
             return NOT_WRITABLE
         if kind is TABLE_ROW:
             outcome = self._check_row(values)
+        elif kind is AXES:
+            outcome = self._check_axes(values)
         elif kind is CONSTANTS:
             outcome = self._check_constants(values)
         elif kind is CONTROLLER:
@@ -200,6 +225,17 @@ class ControlServer:
         most = calibration.ve_most_count if is_ve else calibration.target_most_count
         fits = all(0 <= cell["count"] <= most for cell in values["cells"])  # NaN does not
         return DONE if fits else BAD_VALUE
+
+    def _check_axes(self, values: dict[str, Any]) -> int:
+        if not self._writes_axes:
+            return NOT_WRITABLE
+        mine = self.calibration
+        speeds, loads = _points_in(values)
+        if (len(speeds), len(loads)) != (len(mine.speed_rpm), len(mine.load)):
+            return NO_SUCH_PLACE
+        # NaN, a breakpoint that is not told, does not rise either.
+        rises = all(low < high for axis in (speeds, loads) for low, high in pairwise(axis))
+        return DONE if rises else BAD_VALUE
 
     def _check_constants(self, values: dict[str, Any]) -> int:
         mine = self.calibration.constants()[1]
@@ -236,13 +272,25 @@ class ControlServer:
             self._in_force(new)
         except ValueError:
             return BAD_VALUE
+        if not new.has_axes_of(self.calibration):
+            self.calibration = new
+            self._out.append((IDENTITY, self.identity()))
         self.calibration = new
         self._aside.clear()
         return DONE
 
 
+def _points_in(values: dict[str, Any]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return the speeds and loads of an `axes` frame."""
+    speeds = tuple(point["speed_rpm"] for point in values["speed_points"])
+    return speeds, tuple(point["load"] for point in values["load_points"])
+
+
 def _changed(before: Calibration, kind: FrameType, values: dict[str, Any]) -> Calibration:
     """Return a calibration with one written frame laid over it."""
+    if kind is AXES:
+        speeds, loads = _points_in(values)
+        return replace(before, speed_rpm=speeds, load=loads)
     if kind is CONSTANTS:
         return replace(before, displacement_cm3=values["displacement_mm3"] / 1000.0)
     if kind is CONTROLLER:

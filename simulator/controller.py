@@ -79,6 +79,16 @@ class Controller:
             cells_pct, self.axes, VE_STEP_PCT, f"VE table of bank {bank}"
         )
 
+    def write_axes(self, axes: Axes) -> None:
+        """Put other breakpoints, as many as now, under every table; stored counts stay as they are.
+        ValueError for another number."""
+        counts = [(len(one.speed_rpm), len(one.load_kpa)) for one in (axes, self.axes)]
+        if counts[0] != counts[1]:
+            raise ValueError(f"the controller has {counts[1]} breakpoints, got {counts[0]}")
+        self.axes = axes
+        self._tables = [Table(axes, table.cells, VE_STEP_PCT) for table in self._tables]
+        self._target = Table(axes, self._target.cells, LAMBDA_STEP)
+
     def ve_at(self, bank: int, speed_rpm: float, map_kpa: float) -> float:
         """Return the VE in per cent that the controller uses at an operating point."""
         return self._tables[bank].value(speed_rpm, map_kpa)

@@ -58,21 +58,15 @@ class FrameStream:
         self._samples = samples
         self._sequence = 0
         self._control = control
-        if control is not None:
-            self._identity = pack_payload(IDENTITY, control.identity())
-            return
-        self._identity = pack_payload(
-            IDENTITY,
-            {
-                "device_name": device_name,
-                "firmware": firmware,
-                "banks": banks,
-                "sample_rate_hz": sample_rate_hz,
-                "load_axis": LOAD_AXIS_MAP_KPA if axes else 0,
-                "speed_points": [{"speed_rpm": n} for n in axes.speed_rpm] if axes else [],
-                "load_points": [{"load": p} for p in axes.load_kpa] if axes else [],
-            },
-        )
+        self._identity = {
+            "device_name": device_name,
+            "firmware": firmware,
+            "banks": banks,
+            "sample_rate_hz": sample_rate_hz,
+            "load_axis": LOAD_AXIS_MAP_KPA if axes else 0,
+            "speed_points": [{"speed_rpm": n} for n in axes.speed_rpm] if axes else [],
+            "load_points": [{"load": p} for p in axes.load_kpa] if axes else [],
+        }
 
     @property
     def frames_sent(self) -> int:
@@ -84,7 +78,7 @@ class FrameStream:
         for sample in self._samples:
             now = sample if isinstance(sample, int) else sample.time_us
             if identity_due is None or now >= identity_due:
-                yield now, self._frame(IDENTITY.number, now, self._identity)
+                yield now, self._frame(IDENTITY.number, now, self._who())
                 named = None if self._control is None else self._control.controller()
                 if named is not None:
                     yield now, self._frame(CONTROLLER.number, now, named)
@@ -104,6 +98,11 @@ class FrameStream:
         wire = build_frame(number, self._sequence, time_us, payload)
         self._sequence += 1
         return wire
+
+    def _who(self) -> bytes:
+        # A controller's axes may have changed since the last time.
+        control = self._control
+        return pack_payload(IDENTITY, self._identity if control is None else control.identity())
 
     def _status(self, time_us: int) -> bytes:
         return pack_payload(

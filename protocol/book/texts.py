@@ -13,6 +13,8 @@ FRAME_TEXTS = {
     "one frame per bank, at most once a second.",
     "table_row": "One row of a controller's table, as stored counts: sent when asked for, or to "
     "the controller to be written.",
+    "axes": "The breakpoints of the controller's tables: sent when asked for by a device that can "
+    "change them, or to the controller to be written.",
     "constants": "The controller's displacement and how it stores tables: sent when asked for, or "
     "to the controller to change the displacement.",
     "switches": "What the controller has switched on: sent when asked for, or to the controller to "
@@ -67,6 +69,10 @@ FIELD_TEXTS = {
     "table_row.row": "row, from 0: position of the load breakpoint",
     "table_row.cell_count": "cells that follow, one per speed breakpoint",
     "table_row.cells.count": "stored count; cell = count × step, see constants",
+    "axes.speed_count": "speed breakpoints, as many as in `identity`",
+    "axes.load_count": "load breakpoints, as many as in `identity`",
+    "axes.speed_points.speed_rpm": "speed breakpoint, ascending",
+    "axes.load_points.load": "load breakpoint, ascending",
     "controller.controller_name": "what the controller calls itself",
     "controller.serial": "a number or text that no other controller has and that stays; empty: "
     "none",
@@ -146,6 +152,7 @@ ACTION_TEXTS = {
     "apply": "put everything written since the last `apply` into force at once, and keep it",
     "discard": "forget everything written since the last `apply`",
     "send_controller": "send `controller`",
+    "send_axes": "send `axes`, which says that they can be written",
 }
 
 OUTCOME_TEXTS = {

@@ -10,6 +10,7 @@ from typing import Any
 
 from breathmap.protocol.wire import control_fields as control
 from breathmap.protocol.wire.control_fields import (
+    AXES,
     CONSTANTS,
     CONTROLLER,
     REQUEST,
@@ -137,6 +138,22 @@ class Calibration:
         cells = [{"count": count} for count in counts]
         return TABLE_ROW, {"table": table, "bank": bank, "row": row, "cells": cells}
 
+    def axes(self) -> Message:
+        """Return the `axes` frame."""
+        return AXES, {
+            "speed_points": [{"speed_rpm": n} for n in self.speed_rpm],
+            "load_points": [{"load": p} for p in self.load],
+        }
+
+    def has_axes_of(self, other: "Calibration") -> bool:
+        """True when both have the same breakpoints."""
+        return (self.speed_rpm, self.load) == (other.speed_rpm, other.load)
+
+    def has_shape_of(self, other: "Calibration") -> bool:
+        """True when tables of both have as many rows, columns and banks, over the same load."""
+        shapes = [(c.load_axis, len(c.speed_rpm), len(c.load), c.banks) for c in (self, other)]
+        return shapes[0] == shapes[1]
+
     def constants(self) -> Message:
         """Return the `constants` frame."""
         return CONSTANTS, {
@@ -174,17 +191,19 @@ class Calibration:
     def changes_from(self, before: "Calibration") -> list[Message]:
         """Return the frames that turn `before`, as a controller holds it, into this one.
 
-        Settings that `before` lacks are left out, and so is a mark that it cannot hold. Raises
-        ValueError where the two have other axes.
+        Settings that `before` lacks are left out, and so is a mark that it cannot hold. With other
+        axes every row goes, whether it differs or not. Raises ValueError where tables of the two
+        have another number of rows, columns or banks.
         """
-        if (self.speed_rpm, self.load, self.banks) != (before.speed_rpm, before.load, before.banks):
+        if not self.has_shape_of(before):
             raise ValueError("the two calibrations have other axes or banks")
-        messages = []
+        is_on_others = not self.has_axes_of(before)
+        messages = [self.axes()] if is_on_others else []
         for place in self.rows():
             if place[0] == TABLE_TARGET and before.target_lambda is None:
                 continue
             message = self.row(*place)
-            if message != before.row(*place):
+            if is_on_others or message != before.row(*place):
                 messages.append(message)
         if self.constants()[1] != before.constants()[1]:
             messages.append(self.constants())

@@ -6,7 +6,14 @@ them. Cells travel as the counts that the controller stores, so that what is rea
 exactly.
 """
 
-from breathmap.protocol.wire.fields import MAX_BANKS, MAX_BREAKPOINTS, Field, FrameType, Group
+from breathmap.protocol.wire.fields import (
+    IDENTITY,
+    MAX_BANKS,
+    MAX_BREAKPOINTS,
+    Field,
+    FrameType,
+    Group,
+)
 
 # What a table row belongs to, by number.
 TABLES = (
@@ -41,6 +48,7 @@ ACTIONS = (
     "apply",
     "discard",
     "send_controller",
+    "send_axes",
 )
 SEND_IDENTITY = 0
 SEND_CONSTANTS = 1
@@ -49,6 +57,7 @@ SEND_ROW = 3
 APPLY = 4
 DISCARD = 5
 SEND_CONTROLLER = 6
+SEND_AXES = 7
 
 # What became of a write or a request, by number.
 OUTCOMES = (
@@ -74,6 +83,17 @@ TABLE_ROW = FrameType(
         Field("cell_count", "u8", 1, "", 2, MAX_BREAKPOINTS),
     ],
     [Group("cells", "cell_count", MAX_BREAKPOINTS, [Field("count", "u16", 1, "", 0, 65534)])],
+)
+
+# The breakpoints as `identity` tells them.
+AXES = FrameType(
+    17,
+    "axes",
+    [
+        Field("speed_count", "u8", 1, "", 2, MAX_BREAKPOINTS),
+        Field("load_count", "u8", 1, "", 2, MAX_BREAKPOINTS),
+    ],
+    IDENTITY.groups,
 )
 
 CONSTANTS = FrameType(
@@ -140,4 +160,4 @@ ANSWER = FrameType(
     [],
 )
 
-CONTROL_FRAMES = (TABLE_ROW, CONSTANTS, SWITCHES, CONTROLLER, REQUEST, ANSWER)
+CONTROL_FRAMES = (TABLE_ROW, AXES, CONSTANTS, SWITCHES, CONTROLLER, REQUEST, ANSWER)

@@ -235,12 +235,14 @@ def test_compare_shows_numbers_and_a_picture(breathmap: Breathmap, tmp_path: Pat
 
 
 def test_the_simulated_controller_remembers(tmp_path: Path) -> None:
-    """With a memory folder the simulated controller holds after the next start what was applied."""
+    """With a memory folder the simulated controller holds after the next start what was applied,
+    on the axes that were applied."""
     memory = tmp_path / "memory"
     order = Order(drive="standing", setup="normal", memory=memory)
     first = prepare(order)
     wanted = replace(
         first.server.calibration,
+        speed_rpm=(1100.0, *first.server.calibration.speed_rpm[1:]),
         displacement_cm3=701.25,
         settings={**first.server.calibration.settings, "closed_loop": 0.0},
     )
@@ -249,6 +251,7 @@ def test_the_simulated_controller_remembers(tmp_path: Path) -> None:
     second = prepare(replace(order, setup="learning"))
 
     assert second.controller.displacement_cm3 == 701.25
+    assert second.controller.axes.speed_rpm[0] == 1100.0
     assert not second.controller.settings.closed_loop
     assert second.controller.settings.acceleration_enrichment
     assert differences(second.server.calibration, wanted)[1] == []

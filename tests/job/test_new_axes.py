@@ -55,6 +55,15 @@ class Bench:
         path.write_bytes(b"".join(frame for _, frame in stream))
         return path
 
+    def takes_no_axes(self) -> None:
+        """Let the controller be one that takes axes from its own program only."""
+        twin = self.twin
+        self.server = ControlServer(
+            self.server.calibration,
+            lambda new: put_into(twin.controller, new),
+            writes_axes=False,
+        )
+
     def type_in(self, speed_rpm: Sequence[float], load: Sequence[float]) -> None:
         """Put other axes into the controller, as a person does: its own program keeps what its
         tables say as well as it can."""
@@ -75,7 +84,7 @@ class Bench:
         )  # fmt: skip
         self.twin.controller = controller
         held = replace(calibration_of(controller), mark=now.mark)
-        self.server = ControlServer(held, lambda new: put_into(controller, new))
+        self.server = ControlServer(held, lambda new: put_into(controller, new), writes_axes=False)
 
 
 @pytest.fixture(scope="module")
@@ -173,16 +182,83 @@ def test_evidence_cannot_be_carried_or_advised_on(second: Bench, breathmap: Brea
         carried(description, cells, description, cells, [own / "recording-000.bin"], {}, QUIET)
 
 
-def test_from_the_new_axes_to_the_end(second: Bench, tmp_path: Path, breathmap: Breathmap) -> None:
-    """Nothing is stored before the person has typed the axes in; then all of it is, read back, and
-    the job goes on as any: learn, propose, accept, finish with its proof."""
+def test_axes_and_tables_are_written_together(
+    second: Bench, tmp_path: Path, breathmap: Breathmap
+) -> None:
+    """A controller that takes axes gets them with the table, in one change, and is read back; undo
+    puts both back; the job then ends as any, with its proof."""
     bench = copy_of(second, tmp_path)
+    record, path, held = changed(bench), bench.path, bench.server.calibration
+    learning = held.target_lambda
+    with standing(bench.server) as url:
+        refused(breathmap("learn", path, url), "on the axes of table 0", "breathmap store")
+        told = breathmap("store", path, "--port", url)
+        assert told.code == 0, told.err
+        assert "Table 1 and its axes were written" in " ".join(told.out.split())
+        there = bench.server.calibration
+        assert list(there.speed_rpm) == record.axes.speed_rpm
+        assert there.ve_pct == bench.job.calibration(1).ve_pct
+        assert there.target_lambda == learning
+        assert (there.settings, there.mark) == (held.settings, held.mark)
+        assert bench.twin.controller.axes.speed_rpm == there.speed_rpm
+
+        assert breathmap("undo", path, "--port", url).code == 0
+        assert bench.server.calibration == held
+        assert calibration_of(bench.twin.controller) == replace(held, mark="")
+        assert breathmap("undo", path, 1, "--port", url).code == 0
+        assert bench.server.calibration == there
+        check_finished(bench, breathmap("finish", path, "--port", url))
+    assert breathmap("history", path, "--verify").code == 0
+
+
+def test_a_target_that_somebody_changed_comes_along(
+    second: Bench, tmp_path: Path, breathmap: Breathmap
+) -> None:
+    """Neither the learning target nor the original: it is read onto the new axes, nowhere leaner,
+    and not replaced unasked."""
+    bench = copy_of(second, tmp_path)
+    now = bench.server.calibration
+    own = tuple(0.86 + 0.005 * (k % 7) for k in range(len(now.target_lambda or ())))
+    bench.server.calibration = replace(now, target_lambda=own)
+    with standing(bench.server) as url:
+        assert breathmap("store", bench.path, "--port", url).code == 0
+    there = bench.server.calibration
+    before, after = Grid(now.speed_rpm, now.load), Grid(there.speed_rpm, there.load)
+    union = joined(before, after)
+    old = moved(np.reshape(own, before.shape), before, union)
+    new = moved(np.reshape(there.target_lambda or (), after.shape), after, union)
+    assert (new <= old + 1e-6).all()
+    assert np.abs(new - old).max() < 0.05
+
+
+def test_axes_of_nobody_are_written_over_only_when_told(
+    second: Bench, tmp_path: Path, breathmap: Breathmap
+) -> None:
+    """A controller on axes that no table of the job has is another vehicle's until somebody says
+    that it is not."""
+    bench = copy_of(second, tmp_path)
+    held = bench.server.calibration
+    bench.server.calibration = replace(held, speed_rpm=(1000.0, 2000.0, 3000.0, 4000.0, 7500.0))
+    with standing(bench.server) as url:
+        for words in (("store", bench.path), ("undo", bench.path, 0), ("finish", bench.path)):
+            refused(breathmap(*words, "--port", url), "another vehicle", "--overwrite")
+        assert breathmap("undo", bench.path, 0, "--port", url, "--overwrite").code == 0
+    assert bench.server.calibration == held
+
+
+def test_from_the_new_axes_to_the_end(second: Bench, tmp_path: Path, breathmap: Breathmap) -> None:
+    """Where the controller takes no axes over the wire, nothing is stored before the person has
+    typed them in; then all of it is, read back, and the job goes on as any: learn, propose, accept,
+    finish with its proof."""
+    bench = copy_of(second, tmp_path)
+    bench.takes_no_axes()
     record, path = changed(bench), bench.path
     held, kinds = bench.server.calibration, [r.what for r in bench.job.records]
     with standing(bench.server) as url:
         for words in (("store", path), ("finish", path), ("undo", path, 1), ("store", path,
                       "--overwrite")):  # fmt: skip
-            refused(breathmap(*words, "--port", url), "on the axes of table 0", "speeds, rpm: 2:")
+            said = ("on the axes of table 0", "speeds, rpm: 2:", "takes no such axes", "type them")
+            refused(breathmap(*words, "--port", url), *said)
         refused(breathmap("learn", path, url), "on the axes of table 0")
     assert bench.server.calibration == held
     assert [r.what for r in bench.job.records] == kinds
@@ -242,6 +318,7 @@ def test_back_and_there_again(second: Bench, tmp_path: Path, breathmap: Breathma
     """Undo leads back to the first axes and forward again; every pass stays as it was, and the
     controller must be on the axes of what is written."""
     bench = copy_of(second, tmp_path)
+    bench.takes_no_axes()
     path = bench.path
     with standing(bench.server) as url:
         assert breathmap("undo", path, "--port", url).code == 0

@@ -70,8 +70,10 @@ class Bench:
         """Hold what was written, or a part of it."""
         self.applied.append(self.messages - 1)
         if self.fault == "in part" and self.messages > self.at:
-            # Only the settings of what was written, without its tables.
-            self.held = replace(self.held, settings=new.settings)
+            # Only the settings and axes of what was written, without its tables.
+            self.held = replace(
+                self.held, settings=new.settings, speed_rpm=new.speed_rpm, load=new.load
+            )
             return
         self.held = new
 
@@ -163,6 +165,10 @@ def all_states(tmp_path_factory: pytest.TempPathFactory) -> dict[str, State]:
     step("accepted", "accept", job)
     step("stored", "store", job, "--port", "twin", "--other-device", "the controller itself")
     step("finished", "finish", job, "--port", "twin")
+    state, bench.held = made["learned"]
+    job = Path(shutil.copytree(state, folder / "other"))
+    step("on other axes", "axes", job, "--apply", "--yes")
+    step("stored there", "store", job, "--port", "twin")
     return made
 
 
@@ -180,7 +186,9 @@ def holds_what_is_ready(job: Path, held: Calibration) -> bool:
     now = Job(job).calibration()
     return (
         held.settings == ORIGINAL.settings
-        and held.target_lambda == ORIGINAL.target_lambda
+        and held.has_axes_of(now)
+        and held.target_lambda == now.target_lambda
+        and (now.target_lambda == ORIGINAL.target_lambda or not now.has_axes_of(ORIGINAL))
         and held.mark == ""
         and held.counts(0, 0) == now.counts(0, 0)
         and held.constants() == now.constants()
@@ -199,6 +207,11 @@ CASES = {
     "finish": ("stored", ["finish"]),
     "undo": ("stored", ["undo", "0", "--overwrite"]),
     "undo after finish": ("finished", ["undo", "0", "--overwrite"]),
+}
+AXES_CASES = {
+    "store axes": ("on other axes", ["store"]),
+    "undo axes": ("stored there", ["undo", "0"]),
+    "finish on other axes": ("on other axes", ["finish"]),
 }
 
 
@@ -254,6 +267,39 @@ def run_failing(breathmap: Breathmap, words: list[Any]) -> str:
         assert "Traceback" not in ended.err
         return ended.err
     return ""
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_axes_come_with_their_table_or_nobody_knows(
+    fault: str, bench: Bench, states: dict[str, State], breathmap: Breathmap, tmp_path: Path
+) -> None:
+    """Whatever goes wrong at whichever message that writes axes: the controller holds what it held,
+    all of what was wanted, or the job says that it is unknown; a whole `finish` makes it ready."""
+    for name, (state, words) in AXES_CASES.items():
+        folder, held = states[state]
+        counted(-1, bench, folder, held, words, breathmap, tmp_path)
+        _, axes, row, *_, apply = bench.writes
+        for at in (axes, row, apply, apply + 1):
+            job = Path(shutil.copytree(folder, tmp_path / "case"))
+            bench.held, bench.fault, bench.at = held, fault, at
+            failed = run_failing(breathmap, [words[0], job, *words[1:], "--port", "twin"])
+            bench.fault = ""
+            where = f"{name}, {fault} at message {at}: {failed}"
+            known = Job(job)
+            assert known.pending or not failed or bench.held == held, where
+            assert failed or bench.held.counts(0, 0) == known.calibration().counts(0, 0), where
+            assert known.closing_line()[1] or holds_what_is_ready(job, bench.held), where
+            if fault == "ignores" and at == axes:
+                # New tables on old axes: nobody's table, and the line says how to go on.
+                number = str(Job(job).table)
+                told = f"undo {job} {number} --port twin --overwrite"
+                refused(breathmap("finish", job, "--port", "twin"), told)
+                assert breathmap("undo", job, number, "--port", "twin", "--overwrite").code == 0
+            ended = breathmap("finish", job, "--port", "twin")
+            assert ended.code == 0, f"{where}; {ended.err}"
+            assert not Job(job).closing_line()[1], where
+            assert holds_what_is_ready(job, bench.held), where
+            shutil.rmtree(job)
 
 
 @pytest.mark.parametrize("fault", ["lost after", "silent", "killed", "in part"])

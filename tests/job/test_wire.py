@@ -9,13 +9,22 @@ from job_bench import Twin, made_up_calibration, made_up_ride, standing
 from breathmap.protocol.host.all_frames import ALL_FRAMES
 from breathmap.protocol.host.calibration import Calibration, differences
 from breathmap.protocol.wire import control_fields as control
-from breathmap.protocol.wire.control_fields import ANSWER, CONSTANTS, REQUEST, SWITCHES, TABLE_ROW
+from breathmap.protocol.wire.control_fields import (
+    ANSWER,
+    AXES,
+    CONSTANTS,
+    REQUEST,
+    SWITCHES,
+    TABLE_ROW,
+)
 from breathmap.protocol.wire.device import build_frame, pack_payload, unpack_payload
-from breathmap.simulator.control_server import ControlServer
+from breathmap.protocol.wire.fields import IDENTITY
+from breathmap.simulator.control_server import ControlServer, calibration_of
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.faults import Cable, fault
 from breathmap.simulator.service import Service
-from breathmap.tools.base.control import ControllerLink
+from breathmap.tools.base import control as base_control
+from breathmap.tools.base.control import ControllerLink, NothingWrittenError
 from breathmap.tools.base.errors import UserError
 
 
@@ -110,6 +119,100 @@ def row_of(counts: list[float], row: int = 1, bank: int = 0, table: int = 0) -> 
     return {"table": table, "bank": bank, "row": row, "cells": cells}
 
 
+def axes_of(speeds: list[float | None], loads: list[float | None]) -> dict[str, object]:
+    """Return the values of an `axes` frame."""
+    return {
+        "speed_points": [{"speed_rpm": n} for n in speeds],
+        "load_points": [{"load": p} for p in loads],
+    }
+
+
+SPEEDS: list[float | None] = [900, 2000, 5000.5, 8000]
+LOADS: list[float | None] = [2, 31.25, 60, 100]
+
+
+def test_axes_and_tables_come_into_force_together() -> None:
+    """Other axes wait for `apply`; then identity tells them, before the answer, and stored counts
+    are where they were but for rows that came with them."""
+    calibration = made_up_calibration(1, 4, 4)
+    wire = Wire(ControlServer(calibration))
+    ((kind, told),) = wire.tell(REQUEST, request(control.SEND_AXES))
+    assert kind is AXES
+    assert [p["speed_rpm"] for p in told["speed_points"]] == list(calibration.speed_rpm)
+
+    assert wire.outcome(AXES, axes_of(SPEEDS, LOADS)) == control.DONE
+    assert wire.outcome(TABLE_ROW, row_of([1, 2, 3, 4])) == control.DONE
+    assert wire.server.calibration == calibration
+    (first, identity), (second, answer) = wire.tell(REQUEST, request(control.APPLY))
+    assert (first, second, answer["outcome"]) == (IDENTITY, ANSWER, control.DONE)
+    assert [p["load"] for p in identity["load_points"]] == LOADS
+    now = wire.server.calibration
+    assert (list(now.speed_rpm), list(now.load)) == (SPEEDS, LOADS)
+    assert now.ve_pct[0][:4] == calibration.ve_pct[0][:4]
+    assert now.ve_pct[0][4:8] == pytest.approx((0.4, 0.8, 1.2, 1.6))
+    assert now.target_lambda == calibration.target_lambda
+
+
+def test_a_controller_without_the_ability_takes_no_axes() -> None:
+    """One that cannot, or knows no such frame, says no to the question and is written nothing; one
+    that says yes and then refuses or ignores holds what it held."""
+    calibration = made_up_calibration(1, 4, 4)
+    wire = Wire(ControlServer(calibration, writes_axes=False))
+    assert wire.outcome(REQUEST, request(control.SEND_AXES)) == control.NOT_WRITABLE
+    assert wire.outcome(AXES, axes_of(SPEEDS, LOADS)) == control.NOT_WRITABLE
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.DONE
+    assert wire.server.calibration == calibration
+    wanted = replace(calibration, speed_rpm=(900.0, 2000.0, 5000.5, 8000.0))
+    server = wire.server
+    with standing(server) as url, ControllerLink(url) as link:
+        assert not link.writes_axes()
+        with pytest.raises(NothingWrittenError, match=r"refused axes.*by hand.*held before"):
+            link.write(wanted, link.read())
+    assert server.calibration == calibration
+
+
+@pytest.mark.parametrize("knows", ["nothing of it", "no such action", "all of it"])
+def test_an_old_device_is_understood(knows: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A device from before the frame skips it and answers that there is no such action, or is
+    silent; to ask does no harm, and what it could do before it still does."""
+    calibration = made_up_calibration(1, 4, 4)
+    server = ControlServer(calibration)
+    real = ControlServer._request
+
+    def old(self: ControlServer, values: dict[str, object]) -> int | None:
+        if values["action"] != control.SEND_AXES or knows == "all of it":
+            return real(self, values)
+        return None if knows == "nothing of it" else control.NO_SUCH_PLACE
+
+    monkeypatch.setattr(ControlServer, "_request", old)
+    wanted = replace(calibration, displacement_cm3=2000.0)
+    with standing(server) as url, ControllerLink(url) as link:
+        with monkeypatch.context() as patch:
+            if knows == "nothing of it":  # what is waited for in vain need not be long
+                patch.setattr(base_control, "ANSWER_S", 0.1)
+            assert link.writes_axes() == (knows == "all of it")
+        assert link.write(wanted, link.read()) == wanted
+
+
+def test_axes_are_written_with_every_row_and_read_back() -> None:
+    """Host and device together: other axes and tables arrive as one change, exactly."""
+    first, second = made_up_calibration(2, 6, 5), made_up_calibration(2, 6, 5, seed=2)
+    server = ControlServer(first)
+    wanted = replace(
+        first,
+        speed_rpm=(900.0, 1500.5, 3000.0, 4000.0, 5000.0, 9000.0),
+        load=(1.25, 20.0, 40.0, 60.0, 99.99),
+        ve_pct=(first.ve_pct[0], second.ve_pct[1]),
+    )
+    assert len(wanted.changes_from(first)) == 1 + 3 * 5
+    assert [m[0] for m in first.changes_from(wanted)][:1] == [AXES]
+    with standing(server) as url, ControllerLink(url) as link:
+        assert link.write(wanted, link.read()) == wanted == server.calibration
+        assert link.write(first, wanted) == first
+    with pytest.raises(ValueError, match="other axes or banks"):
+        made_up_calibration(2, 5, 5).changes_from(first)
+
+
 def test_nothing_is_in_force_before_apply() -> None:
     """Writes are kept aside; `apply` puts all of them into force, `discard` and half a minute of
     silence forget them."""
@@ -148,6 +251,11 @@ def test_nothing_is_in_force_before_apply() -> None:
         (SWITCHES, {"switches": [{"setting": 0, "value": 0.5}]}, control.BAD_VALUE),
         (SWITCHES, {"switches": [{"setting": 9, "value": 4}]}, control.NO_SUCH_PLACE),
         (SWITCHES, {"switches": [{"setting": 200, "value": 1}]}, control.NO_SUCH_PLACE),
+        (AXES, axes_of(SPEEDS[:3], LOADS), control.NO_SUCH_PLACE),
+        (AXES, axes_of(SPEEDS, [*LOADS, 120]), control.NO_SUCH_PLACE),
+        (AXES, axes_of([900, 2000, 2000, 8000], LOADS), control.BAD_VALUE),
+        (AXES, axes_of(SPEEDS, LOADS[::-1]), control.BAD_VALUE),
+        (AXES, axes_of(SPEEDS, [2, None, 60, 100]), control.BAD_VALUE),
         (REQUEST, request(99), control.NO_SUCH_PLACE),
         (REQUEST, request(control.SEND_ROW, row=9), control.NO_SUCH_PLACE),
         (
@@ -190,6 +298,19 @@ def test_the_engine_runs_on_what_was_applied() -> None:
     assert wire.outcome(REQUEST, request(control.APPLY)) == control.BAD_VALUE
     assert twin.server.calibration == before
     assert twin.controller.read_target()[6] == before.target_lambda[6]  # type: ignore[index]
+
+    loads = [*before.load[:-1], 110.0]
+    assert wire.outcome(AXES, axes_of([*before.speed_rpm], [*loads])) == control.DONE
+    assert wire.outcome(TABLE_ROW, row_of([20] * 6, table=1)) == control.DONE
+    assert wire.outcome(REQUEST, request(control.APPLY)) == control.BAD_VALUE
+    assert calibration_of(twin.controller) == twin.server.calibration == before
+    assert wire.outcome(REQUEST, request(control.DISCARD)) == control.DONE
+    assert wire.outcome(AXES, axes_of([*before.speed_rpm], [*loads])) == control.DONE
+    assert wire.tell(REQUEST, request(control.APPLY))[1][1]["outcome"] == control.DONE
+    assert list(twin.controller.axes.load_kpa) == loads
+    assert twin.controller.read_ve(1)[12:18] == [60.0] * 6
+    between = twin.controller.ve_at(0, before.speed_rpm[0], 95.0)
+    assert between == pytest.approx((before.ve_pct[0][24] + before.ve_pct[0][30]) / 2.0)
 
 
 def test_differences_are_counted_field_by_field() -> None:

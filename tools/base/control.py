@@ -21,8 +21,10 @@ from breathmap.protocol.host.calibration import (
     differences,
 )
 from breathmap.protocol.host.link import FrameEvent
+from breathmap.protocol.wire import control_fields as control
 from breathmap.protocol.wire.control_fields import (
     ANSWER,
+    AXES,
     BUSY,
     CONTROLLER,
     DONE,
@@ -141,8 +143,26 @@ class ControllerLink(FramePort):
             f"{where.strip()}: check the cable and run the same command again"
         )
 
+    def writes_axes(self) -> bool:
+        """True when the device says that it can write its controller's axes. Asked for before any
+        write, for one that cannot changes nothing; a device that does not know the question is
+        silent or says that there is no such action."""
+        asking = {"action": control.SEND_AXES, "table": 0, "bank": 0, "row": 0}
+        for _ in range(TRIES):
+            number = self.send(REQUEST, asking)
+            until = time.monotonic() + ANSWER_S
+            while time.monotonic() < until:
+                events = self.events()
+                if any(isinstance(e, FrameEvent) and e.type == AXES.number for e in events):
+                    return True
+                outcomes = [what for asked, what in _answers(events) if asked == number]
+                if any(outcome != BUSY for outcome in outcomes):
+                    return False
+        return False
+
     def changes(self, wanted: Calibration, present: Calibration) -> list[Message]:
-        """Return what must be written to turn one into the other; UserError for other axes."""
+        """Return what must be written to turn one into the other; UserError where tables of the two
+        have another number of rows, columns or banks."""
         try:
             return wanted.changes_from(present)
         except ValueError as error:

@@ -92,7 +92,8 @@ def prepare_exercise(folder: Path, drive: str, minutes: float, seed: int) -> Exe
         asked = None if drive == STANDING else parse_drive(drive, minutes, seed)
     except ValueError as error:
         raise UserError(error) from None
-    server = server_of(parameters, controller, order)
+    # Marks compare tables on the axes that every pupil begins with.
+    server = server_of(parameters, controller, order, writes_axes=False)
     trace = TruthTrace()
     faults = [one.acting() for one in left]
     bench = Bench(parameters, controller, asked, faults, order, server, trace)

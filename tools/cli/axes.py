@@ -29,9 +29,10 @@ EXAMPLES = (
     "`breathmap axes monday --apply` (the job goes on with them: its table as it reads there, and "
     "a new pass that begins with what the old recordings say; `breathmap undo monday` goes back)"
     "\n\n"
-    "After --apply: `breathmap propose monday` and `accept`, then type the axes into the "
-    "controller (`breathmap enter monday` shows them), then "
-    "`breathmap store monday --port PORT`, which refuses as long as they differ.\n\n"
+    "After --apply: `breathmap propose monday` and `accept`, then "
+    "`breathmap store monday --port PORT`, which writes axes and tables together. A controller "
+    "that takes no axes over the wire is refused until they are typed in (`breathmap enter monday` "
+    "shows them).\n\n"
 )
 
 

@@ -343,7 +343,12 @@ def store(
     other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
-    """Write the job's present table to the controller, and read it back."""
+    """Write the job's present table to the controller, and read it back.
+
+    On other axes than the controller has now, both are written together, all or nothing. Where the
+    controller takes no axes over the wire, nothing is written: type them in first (`breathmap enter
+    JOB` shows them).
+    """
     screen = Screen(as_json)
     with working(job, screen) as opened:
         store_job(opened, port, baud, screen, overwrite, other_device)
@@ -360,7 +365,7 @@ def undo(
     other_device: OtherDevice = "",
     as_json: AsJson = False,
 ) -> None:
-    """Go back to any earlier table; with --port store it, too."""
+    """Go back to any earlier table; with --port store it, too, and the axes that it is on."""
     screen = Screen(as_json)
     with working(job, screen) as opened:
         take_in(opened, screen)

@@ -94,7 +94,7 @@ LISTED: dict[str, tuple[int, str, str | None]] = {
     ),
     "undo": (
         11,
-        "Go back to any earlier table; with --port store it, too.",
+        "Go back to any earlier table; with --port store it, too, and the axes that it is on.",
         "The calibration job",
     ),
     "drop": (

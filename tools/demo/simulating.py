@@ -6,13 +6,15 @@ does not understand.
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Protocol
 
+from breathmap.learner.words.csv_text import separator_of
+from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.control_server import ControlServer, calibration_of, put_into
@@ -35,7 +37,7 @@ from breathmap.simulator.service import FrameStream, Service, standing_times
 from breathmap.simulator.settings import normal_setup
 from breathmap.tools.base.disk import new_file, settle, told, why
 from breathmap.tools.base.errors import UserError
-from breathmap.tools.base.files import read_table
+from breathmap.tools.base.files import Sheet, read_table, read_text, rows_in
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.demo.teaching_bench import BANKS, college_bench, college_description
@@ -167,8 +169,11 @@ def prepare(order: Order) -> Bench:
     return Bench(parameters, controller, drive, faults, order, server)
 
 
-def server_of(parameters: EngineParameters, controller: Controller, order: Order) -> ControlServer:
-    """Return what answers for the controller, with its memory if it has one."""
+def server_of(
+    parameters: EngineParameters, controller: Controller, order: Order, writes_axes: bool = True
+) -> ControlServer:
+    """Return what answers for the controller, with its memory if it has one. writes_axes: whether
+    it takes other axes over the wire."""
     memory = order.memory
     description = college_description(parameters, order.sensor)
     mark = ""
@@ -177,7 +182,7 @@ def server_of(parameters: EngineParameters, controller: Controller, order: Order
             settle(memory)
     if memory is not None and memory.exists():
         try:
-            kept = read_calibration(memory, description)
+            kept = read_calibration(memory, on_axes_in(memory, description))
             put_into(controller, kept)
             mark = kept.mark or ""
         except ValueError as error:
@@ -186,12 +191,28 @@ def server_of(parameters: EngineParameters, controller: Controller, order: Order
     def in_force(new: Calibration) -> None:
         put_into(controller, new)
         if memory is not None:
-            save_folder(memory, calibration_files(new, description))
+            save_folder(memory, calibration_files(new, _on(description, new.speed_rpm, new.load)))
 
     held = replace(calibration_of(controller), mark=mark)
     if memory is not None and not memory.exists():
         save_folder(memory, calibration_files(held, description))
-    return ControlServer(held, in_force, "college bench", order.rate_hz)
+    return ControlServer(held, in_force, "college bench", order.rate_hz, writes_axes=writes_axes)
+
+
+def on_axes_in(memory: Path, description: EngineDescription) -> EngineDescription:
+    """Return the description on the axes that a controller's memory was kept with: those that the
+    header of its first table names."""
+    path = memory / f"{description.bank[0].name}.csv"
+    text = read_text(path, "table (CSV)")
+    sheet = Sheet(path, rows_in(path, text), separator_of(text))
+    return _on(description, sheet.speed_rpm, sheet.load)
+
+
+def _on(
+    description: EngineDescription, speed_rpm: Sequence[float], load: Sequence[float]
+) -> EngineDescription:
+    axes = {"speed_rpm": list(speed_rpm), "load": list(load)}
+    return description.model_copy(update={"axes": description.axes.model_copy(update=axes)})
 
 
 def put_tables(controller: Controller, tables: tuple[Path, ...]) -> None:

@@ -22,7 +22,7 @@ from breathmap.tools.job.folder import CHECKLIST, FINAL, Job, hash_files, save_f
 from breathmap.tools.job.records import Finished, Learned, Prepared, Proposed
 from breathmap.tools.job.setup import TARGET, by_hand, sheet
 from breathmap.tools.job.vehicle import (
-    check_known,
+    check_may_write,
     check_originals,
     read_controller,
     write_controller,
@@ -195,7 +195,7 @@ def finish_job(
     if port is not None:
         with ControllerLink(port, baud) as link:
             present = read_controller(job, link, other_device)
-            check_known(job, present, port)
+            check_may_write(job, link, present)
             check_originals(job, present, port)
             wanted = replace(final, mark=None if present.mark is None else "")
             back = write_controller(job, link, wanted, present, "finish")

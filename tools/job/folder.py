@@ -455,8 +455,9 @@ class Job:
         if finished is None and self.awaits_axes:
             return (
                 f"table {self.table} is on other axes than the controller was last known to have. "
-                f"Type them in (breathmap enter {self.folder}), then breathmap store {self.folder} "
-                "--port PORT; do not run the engine in between. Not ready for use until breathmap "
+                f"breathmap store {self.folder} --port PORT writes both; where the controller "
+                f"takes no axes over the wire, type them in first (breathmap enter {self.folder}), "
+                "and do not run the engine in between. Not ready for use until breathmap "
                 f"finish {self.folder} has put everything back.",
                 True,
             )

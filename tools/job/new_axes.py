@@ -4,8 +4,8 @@ The axes alone change: the new table is the old one as it reads on them, nowhere
 pass begins with what the recordings of the old one say of it, from which `propose` makes a table as
 of any pass. Were that table made here, its own evidence would be counted twice. One record stands
 for all of it: the table's folder has cells, target, the advice that it follows from, and what was
-carried over. Axes are a person's to type in: the protocol changes none, so nothing is stored
-and nothing called ready before the controller was read back with them.
+carried over. `store` writes axes and tables together where the controller takes axes over the wire,
+else a person types them in; nothing is called ready before it was read back with them.
 """
 
 import json
@@ -185,9 +185,9 @@ def _say(job: Job, record: AxesChanged, screen: Screen) -> None:
         f"Table {record.table} is the present one as it reads on these axes, nowhere leaner, in "
         f"{job.table_folder(record.table)}; the passes before keep theirs. Next: breathmap propose "
         f"{job.folder} and accept, which make the best of the old recordings on the new axes. Then "
-        f"type the axes into the controller (breathmap enter {job.folder} shows them with the "
-        f"tables); breathmap store {job.folder} --port PORT writes the tables and reads all of it "
-        f"back. To go back: breathmap undo {job.folder}"
+        f"breathmap store {job.folder} --port PORT writes axes and tables together and reads all "
+        "of it back; where the controller takes no axes over the wire, type them in first "
+        f"(breathmap enter {job.folder} shows them). To go back: breathmap undo {job.folder}"
     )
 
 

@@ -10,13 +10,14 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from breathmap.learner.axes.grid import Grid
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.base.disk import copy_file, told
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import TARGET_LAMBDA, read_table, write_text
 from breathmap.tools.base.screen import Screen, Table
-from breathmap.tools.job.calibration import calibration_files
+from breathmap.tools.job.calibration import calibration_files, target_on
 from breathmap.tools.job.chain import sha256_of
 from breathmap.tools.job.folder import (
     DESCRIPTION,
@@ -47,8 +48,8 @@ from breathmap.tools.job.setup import (
     sheet_text,
 )
 from breathmap.tools.job.vehicle import (
-    check_axes,
-    check_known,
+    at_start,
+    check_may_write,
     check_originals,
     mark_of,
     read_controller,
@@ -67,7 +68,7 @@ def prepare_job(
     if port is not None:
         with ControllerLink(port, baud) as link:
             present = read_controller(job, link, other_device)
-            check_known(job, present, port)
+            check_may_write(job, link, present)
             check_originals(job, present, port)
             wanted = replace(
                 learning_calibration(description, job.calibration()), mark=mark_of(job)
@@ -244,16 +245,13 @@ def _controller(
 ) -> Iterator[tuple[ControllerLink, Calibration] | None]:
     """Open and read the job's controller, if there is a port, before anything goes on record: what
     can be refused is refused first. Yields the link and what it holds. number: the table that will
-    be written, by default the present one: the controller must be on its axes, whatever is
-    overwritten."""
+    be written, by default the present one."""
     if port is None:
         yield None
         return
     with ControllerLink(port, baud) as link:
         present = read_controller(job, link, other_device)
-        check_axes(job, present, port, number)
-        if not overwrite:
-            check_known(job, present, port, number)
+        check_may_write(job, link, present, number, overwrite)
         yield link, present
 
 
@@ -266,24 +264,39 @@ def _pass_on(
         return
     link, present = controller
     own = job.calibration()
-    wanted = replace(present, ve_pct=own.ve_pct, displacement_cm3=own.displacement_cm3)
-    if job.awaits_axes:
+    wanted = replace(
+        present,
+        speed_rpm=own.speed_rpm,
+        load=own.load,
+        ve_pct=own.ve_pct,
+        displacement_cm3=own.displacement_cm3,
+    )
+    is_on_others = not present.has_axes_of(own)
+    if is_on_others or job.awaits_axes:
         wanted = replace(wanted, target_lambda=_target_on_new_axes(job, own, present))
     back = write_controller(job, link, wanted, present, "store")
     job.append(Stored(**job.head(), table=job.table, by_wire=True, set_up=set_up_of(job, back)))
-    screen.say(f"Table {job.table} was written to the controller at {link.url}, and read back.")
+    what = f"Table {job.table} was" if not is_on_others else f"Table {job.table} and its axes were"
+    screen.say(f"{what} written to the controller at {link.url}, and read back.")
 
 
 def _target_on_new_axes(
     job: Job, own: Calibration, present: Calibration
 ) -> tuple[float, ...] | None:
-    """Return the target table for axes that were just typed in: the flat one of learning where it
-    is in, else the original as it was read onto them; what is there where none is known."""
-    learning = learning_calibration(job.description(), own)
-    is_known = own.target_lambda is not None and present.target_lambda is not None
-    if not is_known or learning.counts(1, 0) == present.counts(1, 0):
-        return present.target_lambda
-    return own.target_lambda
+    """Return the target table for axes that come in with it, or were just typed in: the flat one of
+    learning where it is in, else the original as it was read onto them. Where the job knows none,
+    or somebody has changed it: what is there, read onto axes that come in nowhere leaner."""
+    there = present.target_lambda
+    if there is None:
+        return None
+    start, is_typed_in = at_start(job, present), present.has_axes_of(own)
+    if own.target_lambda is not None and start.target_lambda is not None:
+        learning = learning_calibration(job.description(), own)
+        if learning.counts(1, 0) == present.counts(1, 0):
+            return there
+        if is_typed_in or start.counts(1, 0) == present.counts(1, 0):
+            return own.target_lambda
+    return target_on(there, Grid(present.speed_rpm, present.load), own)
 
 
 def _pass_on_moved(

@@ -30,6 +30,7 @@ from breathmap.tools.job.recordings import (
 from breathmap.tools.job.records import ORIGINAL, Checked, Learned, Prepared, ReadBack, Verdicts
 from breathmap.tools.job.signs import Look, drive_lines, learning_signs, missing_setup
 from breathmap.tools.job.vehicle import (
+    check_axes,
     check_known,
     held_text,
     meet,
@@ -115,6 +116,7 @@ def _check_controller(job: Job, port: str, baud: int, screen: Screen, other_devi
             raise
         screen.say(f"{port}: the device only sends: that the tables are the job's is not checked.")
         return
+    check_axes(job, present, port)
     found = check_known(job, present, port)
     if found is None:
         raise UserError(

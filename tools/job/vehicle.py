@@ -8,6 +8,7 @@ from dataclasses import asdict
 
 from breathmap.protocol.host.calibration import Calibration, Device
 from breathmap.protocol.wire.control_fields import SETTINGS
+from breathmap.protocol.wire.payload import pack_payload, unpack_payload
 from breathmap.tools.base.control import ControllerLink, NothingWrittenError
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
@@ -126,7 +127,7 @@ def _table_on_axes_of(job: Job, present: Calibration) -> int | None:
     """Return the latest of the job's tables with the axes of a controller, the present one first;
     None when none has."""
     for number in [job.table, *reversed(job.tables)]:
-        if _has_shape_of(present, job.calibration(number)):
+        if _is_on_axes_of(present, job.calibration(number)):
             return number
     return None
 
@@ -143,7 +144,7 @@ def table_of(job: Job, present: Calibration) -> int | None:
     """Return the number of the job's table that a controller holds, None when it is none."""
     for number in [job.table, *reversed(job.tables)]:
         table = job.calibration(number)
-        if not _has_shape_of(present, table):
+        if not _is_on_axes_of(present, table):
             continue
         same = all(table.counts(0, b) == present.counts(0, b) for b in range(table.banks))
         if same and table.constants() == present.constants():
@@ -151,40 +152,30 @@ def table_of(job: Job, present: Calibration) -> int | None:
     return None
 
 
-def _has_shape_of(one: Calibration, other: Calibration) -> bool:
-    shapes = [(c.speed_rpm, c.load, c.banks) for c in (one, other)]
-    return shapes[0] == shapes[1]
+def _is_on_axes_of(one: Calibration, other: Calibration) -> bool:
+    return one.has_shape_of(other) and one.has_axes_of(other)
 
 
-def check_axes(job: Job, present: Calibration, port: str, number: int | None = None) -> None:
-    """UserError unless a controller has the axes and banks of a table of the job (by default the
-    present one): no protocol changes axes, so a person does."""
-    number = job.table if number is None else number
-    wanted = job.calibration(number)
-    if _has_shape_of(present, wanted):
-        return
-    has_others = any(not job.has_axes_of(one, number) for one in job.tables)
-    if not has_others or present.banks != wanted.banks:
-        raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
-    there = _table_on_axes_of(job, present)
-    which = "other axes" if there is None else f"the axes of table {there}"
-    raise UserError(
-        f"{port}: the controller is on {which}, not on those of table {number}: "
-        f"{'; '.join(axes_lines(present, wanted))}; nothing was written: type them into the "
-        "controller first, then run this again"
-    )
+def check_axes(job: Job, present: Calibration, port: str) -> None:
+    """UserError unless a controller has the axes and banks of the job's present table."""
+    wanted = job.calibration()
+    if not _is_on_axes_of(present, wanted):
+        raise UserError(
+            f"{_on_others(job, present, wanted, port, job.table)}; write them with the table: "
+            f"breathmap store {job.folder} --port {port}"
+        )
 
 
 def check_known(job: Job, present: Calibration, port: str, number: int | None = None) -> int | None:
-    """Return the number of the job's table that a controller holds; UserError when none, or when it
-    is not on the axes of a table (by default the present one).
+    """Return the number of the job's table that a controller holds; UserError when none.
 
-    None where the person has just typed in axes: whatever became of the tables, none is known.
+    None where the axes of a table (by default the present one) have just come in without its cells:
+    whatever became of the tables, none is known.
     """
     number = job.table if number is None else number
-    check_axes(job, present, port, number)
     found = table_of(job, present)
-    is_awaited = not job.has_axes_of(standing(job.records).held, number)
+    is_there = _is_on_axes_of(present, job.calibration(number))
+    is_awaited = is_there and not job.has_axes_of(standing(job.records).held, number)
     if found is None and not is_awaited:
         raise UserError(
             f"{port}: the controller holds VE tables that this job does not know: it is another "
@@ -192,6 +183,63 @@ def check_known(job: Job, present: Calibration, port: str, number: int | None = 
             f"back: breathmap undo {job.folder} {job.table} --port {port} --overwrite"
         )
     return found
+
+
+def check_may_write(
+    job: Job,
+    link: ControllerLink,
+    present: Calibration,
+    number: int | None = None,
+    overwrite: bool = False,
+) -> None:
+    """UserError unless a table of the job (by default the present one) may be written over what a
+    controller holds: tables that the job knows, unless they are to be overwritten, on the table's
+    axes or where the device can write those. Nothing has been written before."""
+    number = job.table if number is None else number
+    wanted = job.calibration(number)
+    if not _is_on_axes_of(present, wanted):
+        said = _on_others(job, present, wanted, link.url, number)
+        _check_carried(wanted, link.url)
+        if _table_on_axes_of(job, present) is None and not overwrite:
+            raise UserError(
+                f"{said}; nothing was written: it is another vehicle, or somebody changed them. To "
+                "put axes and table of this job back: "
+                f"breathmap undo {job.folder} {number} --port {link.url} --overwrite"
+            )
+        if not present.has_shape_of(wanted) or not link.writes_axes():
+            raise UserError(
+                f"{said}; nothing was written, since this controller takes no such axes over the "
+                f"wire: type them into the controller first (breathmap enter {job.folder} shows "
+                "them), then run this again"
+            )
+    if not overwrite:
+        check_known(job, present, link.url, number)
+
+
+def _on_others(job: Job, present: Calibration, wanted: Calibration, port: str, number: int) -> str:
+    """Return in words on which axes a controller is; UserError where the job never was on others,
+    so that it is another engine's."""
+    has_others = any(not job.has_axes_of(one, number) for one in job.tables)
+    if not has_others or present.banks != wanted.banks or present.load_axis != wanted.load_axis:
+        raise UserError(f"{port}: this controller has other axes or banks than the job's engine")
+    there = _table_on_axes_of(job, present)
+    which = "other axes" if there is None else f"the axes of table {there}"
+    return (
+        f"{port}: the controller is on {which}, not on those of table {number}: "
+        f"{'; '.join(axes_lines(present, wanted))}"
+    )
+
+
+def _check_carried(wanted: Calibration, port: str) -> None:
+    """UserError unless axes travel exactly."""
+    kind, values = wanted.axes()
+    if unpack_payload(kind, pack_payload(kind, values)) != {
+        "speed_count": len(wanted.speed_rpm), "load_count": len(wanted.load), **values
+    }:  # fmt: skip
+        raise UserError(
+            f"{port}: a controller's axes travel in steps of 0.5 rpm and 0.01 kPa or %, and the "
+            "table's do not fall on them: apply others, with --speed-step and --load-step"
+        )
 
 
 def check_originals(job: Job, present: Calibration, port: str) -> None:
