@@ -305,6 +305,9 @@ typedef bool (*bl_send)(void *to, const uint8_t *frame, uint16_t bytes);
 /* The fingerprint of what a bank's evidence is about. */
 uint32_t bl_fingerprint(const struct bl_settings *settings, const struct bl_table *table);
 
+/* Begin anew: nothing learned; noise: the first guess, as when the evidence was made. */
+void bl_clear(struct bl_evidence *evidence, double noise);
+
 /* Close the blocks in progress and send all evidence, bank by bank; false when a frame could not be
  * kept. origin: the same for evidence that only grew; snapshot: larger than any before. */
 bool bl_snapshot_send(struct bl_learner *learner, const struct bl_names *names, uint32_t origin,

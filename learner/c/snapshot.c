@@ -144,6 +144,16 @@ static void put_part(struct bl_evidence *evidence, int32_t part, const uint8_t *
     }
 }
 
+void bl_clear(struct bl_evidence *evidence, double noise)
+{
+    bl_evidence_close_block(evidence);
+    bl_evidence_leave_square(evidence);
+    int32_t smalls = double_count(evidence->n_terms) - 1, reals = real_count(evidence);
+    for (int32_t k = 0; k < smalls; k++) *small_at(evidence, k) = 0;
+    for (int32_t k = 0; k < reals; k++) *real_at(evidence, k) = 0;
+    evidence->noise = noise;
+}
+
 static uint32_t counted(uint32_t crc, uint32_t count)
 {
     uint8_t bytes[2] = {(uint8_t)count, (uint8_t)(count >> 8)};

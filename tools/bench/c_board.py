@@ -74,15 +74,20 @@ def build(
     return folder / "board.elf"
 
 
+def emulator(program: Path, core: str, serial: str = "none") -> list[str]:
+    """Return the command that runs the example; serial: what qemu takes for the host's line."""
+    words = ["qemu-system-arm", "-M", CORES[core][1], "-nographic", "-monitor", "none"]
+    words += ["-serial", serial, "-semihosting-config", "enable=on,target=native"]
+    return [*words, "-kernel", str(program)]
+
+
 def run(program: Path, core: str, counting: bool = False) -> dict[str, int]:
     """Run the example beside its ride; return the numbers that it says, by name.
 
     counting: one instruction takes one nanosecond, which is slower to emulate.
     """
-    words = ["qemu-system-arm", "-M", CORES[core][1], "-nographic", "-monitor", "none"]
-    words += ["-serial", "none", "-semihosting-config", "enable=on,target=native"]
-    words += ["-icount", "shift=0"] if counting else []
-    said = call([*words, "-kernel", program], program.parent)
+    words = [*emulator(program, core), *(["-icount", "shift=0"] if counting else [])]
+    said = call(words, program.parent)
     lines = [line.rpartition(" ") for line in said.splitlines() if line]
     return {name: int(number) for name, _, number in lines}
 

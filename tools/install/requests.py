@@ -47,10 +47,10 @@ class BoardLink(FramePort):
             self._asked = self.send(LEARNER_REQUEST, values)
             until = time.monotonic() + ANSWER_S
             while time.monotonic() < until:
-                for event in self.events():
-                    if take(event):
-                        return
-                    self._refused(event)
+                # What came with the answer is taken, too: more of the same, most of the time.
+                answered = [take(event) or self._refused(event) for event in self.events()]
+                if any(answered):
+                    return
         raise UserError(self._silence())
 
     def _silence(self) -> str:
@@ -69,13 +69,14 @@ class BoardLink(FramePort):
             return f"{self.url}: bytes arrive but no frame of ours: check the baud rate and wiring"
         return f"{self.url}: nothing answers: check that the board has power, and the port's name"
 
-    def _refused(self, event: Event) -> None:
+    def _refused(self, event: Event) -> bool:
+        # Raises UserError when the event is a refusal; else it is no answer.
         if not isinstance(event, FrameEvent) or event.type != LEARNER_ANSWER.number:
-            return
+            return False
         values = unpack_payload(LEARNER_ANSWER, event.payload)
         outcome = values["outcome"]
         if values["answered_sequence"] != self._asked or outcome == codes.DONE:
-            return
+            return False
         known = outcome < len(codes.LEARNER_OUTCOMES)
         text = (
             LEARNER_OUTCOME_TEXTS[codes.LEARNER_OUTCOMES[outcome]] if known else f"code {outcome}"
@@ -117,22 +118,24 @@ def _fetch_parts(
     """Ask for a bank's parts from the first that is missing, and take what comes."""
     bank, first = lacking
     number = gather.heads[bank]["snapshot"]
+    last = gather.heads[bank]["part_count"] - 1
+    came = set()
 
     def arrived(event: Event) -> bool:
         gather.take(event)
-        return isinstance(event, FrameEvent) and event.type == EVIDENCE_PART.number
+        if not isinstance(event, FrameEvent) or event.type != EVIDENCE_PART.number:
+            return False
+        part = unpack_payload(EVIDENCE_PART, event.payload)
+        came.add((part["bank"], part["part"]))
+        step()
+        return True
 
     link.ask(codes.SEND_PARTS, arrived, bank, first, number)
     quiet_since = time.monotonic()
-    last = gather.heads[bank]["part_count"] - 1
-    while time.monotonic() - quiet_since < QUIET_S:
-        for event in link.events():
-            if arrived(event):
-                quiet_since = time.monotonic()
-                step()
-                part = unpack_payload(EVIDENCE_PART, event.payload)
-                if (part["bank"], part["part"]) == (bank, last):
-                    return
+    while (bank, last) not in came and time.monotonic() - quiet_since < QUIET_S:
+        more = [arrived(event) for event in link.events()]
+        if any(more):
+            quiet_since = time.monotonic()
 
 
 # Status and clearing.

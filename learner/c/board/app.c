@@ -111,7 +111,7 @@ bool app_byte(struct app *app, uint8_t byte)
     sample.lost_before = app->timeline.lost_before > 0;
     if (!bl_learner_learn_one(app->learner, &sample)) return false;
     if (app->samples++ == 0) app->saved_us = sample.time_us;
-    if (sample.time_us - app->saved_us >= SAVE_EVERY_US) {
+    if (!app->is_held && sample.time_us - app->saved_us >= SAVE_EVERY_US) {
         app->saved_us = sample.time_us;
         app_save(app);
     }

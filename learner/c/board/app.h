@@ -1,5 +1,5 @@
-/* A board that learns on its own: a bridge's bytes in, evidence in two slots. An example; the
- * MicroPython application (tools/board) does more and answers a host.
+/* A board that learns on its own: a bridge's bytes in, evidence in two slots. An example; talk.h
+ * answers a host, and the MicroPython application (tools/board) does more.
  *
  * The latest whole snapshot is taken up at the start. A save goes into the other slot, so a power
  * cut at any byte leaves one of them whole. */
@@ -17,6 +17,7 @@ struct app {
     uint32_t origin, snapshot; /* of the latest save; snapshot 0: none */
     int32_t slot;              /* that holds it */
     int64_t samples, saved_us;
+    bool is_held; /* no save but app_save's: the slot is being sent */
 };
 
 /* Begin with what the slots hold, or anew with this origin (any number that is new and not 0). */

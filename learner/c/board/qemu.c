@@ -1,8 +1,11 @@
 /* The example on an emulated Cortex-M: the bridge's bytes come from ride.bin and the slots are
- * files, by semihosting; SysTick counts time, which the emulator makes instructions. */
+ * files, by semihosting; the host is on the first serial port. SysTick counts time, which the
+ * emulator makes instructions. Behind the end of the ride it stays for its host for as long as
+ * there is a file `stay`. */
 #include "app.h"
 #include "engine.h"
 #include "storage.h"
+#include "talk.h"
 
 #define SYS_OPEN 0x01u
 #define SYS_CLOSE 0x02u
@@ -17,6 +20,13 @@
 #define CPACR (*(volatile uint32_t *)0xE000ED88u)
 #define SYST ((volatile uint32_t *)0xE000E010u) /* control, reload, value */
 
+#define UART ((volatile uint32_t *)0x40004000u) /* data, state, control, -, divider */
+#define UART_IS_FULL 1u /* of state: no room to send */
+#define UART_HAS_BYTE 2u
+#define UART_IS_ON 3u
+#define TICKS_A_SECOND 25000000u
+#define ROUNDS_A_LOOK 1000u
+
 #ifndef LEARNER_BYTES
 #define LEARNER_BYTES 32768u
 #endif
@@ -27,6 +37,7 @@ static void stuck(void);
 
 static double memory[LEARNER_BYTES / sizeof(double)];
 static struct app app;
+static struct talk talk;
 
 static uint32_t semihost(uint32_t operation, const void *argument)
 {
@@ -96,16 +107,48 @@ static uint32_t ticks(uint32_t *last)
     return gone;
 }
 
+static bool to_host(void *to, const uint8_t *frame, uint16_t bytes)
+{
+    (void)to;
+    for (uint16_t k = 0; k < bytes; k++) {
+        while (UART[1] & UART_IS_FULL) { }
+        UART[0] = frame[k];
+    }
+    return true;
+}
+
+static void serve(uint64_t uptime_ticks)
+{
+    while (UART[1] & UART_HAS_BYTE) talk_byte(&talk, (uint8_t)UART[0]);
+    talk_step(&talk, (uint32_t)(uptime_ticks / TICKS_A_SECOND));
+}
+
+static bool is_to_stay(void)
+{
+    uint32_t handle = open_file("stay", 4, FOR_READING);
+    if (handle == UINT32_MAX) return false;
+    close_file(handle);
+    return true;
+}
+
+/* Learn the ride and serve the host; returns the ticks that learning took. */
 static uint64_t learn_ride(uint32_t ride)
 {
     uint8_t bytes[256];
-    uint64_t spent = 0;
+    uint64_t spent = 0, uptime = 0;
     uint32_t last = SYST[2];
     size_t count;
     while ((count = read_file(ride, bytes, sizeof bytes)) > 0) {
-        ticks(&last);
+        uptime += ticks(&last);
         for (size_t k = 0; k < count; k++) app_byte(&app, bytes[k]);
-        spent += ticks(&last);
+        uint32_t taken = ticks(&last);
+        spent += taken;
+        uptime += taken;
+        serve(uptime);
+    }
+    for (uint32_t round = 0; round % ROUNDS_A_LOOK || is_to_stay(); round++) {
+        uptime += ticks(&last);
+        serve(uptime);
     }
     return spent;
 }
@@ -114,9 +157,13 @@ static int run(void)
 {
     size_t needed = bl_learner_bytes(&engine_settings, ENGINE_RATE_HZ);
     say("learner bytes", (uint32_t)needed);
-    say("application bytes", (uint32_t)sizeof app);
+    say("application bytes", (uint32_t)(sizeof app + sizeof talk));
     if (needed == 0 || needed > LEARNER_BYTES) return 1;
-    app_init(&app, bl_learner_init(memory, &engine_settings, ENGINE_RATE_HZ), &engine_names, 77u);
+    struct bl_learner *learner = bl_learner_init(memory, &engine_settings, ENGINE_RATE_HZ);
+    app_init(&app, learner, &engine_names, 77u);
+    UART[4] = 16u;
+    UART[2] = UART_IS_ON;
+    talk_init(&talk, &app, ENGINE_RATE_HZ, to_host, NULL);
     say("snapshot found", app.snapshot);
     SYST[1] = 0xFFFFFFu;
     SYST[0] = 5u; /* on, counts the core's clock */
