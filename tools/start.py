@@ -216,14 +216,22 @@ def install(purpose: str, python: str) -> None:
             file.write(wanted)
 
 
-def run(command: "list[str]", folder: str) -> int:
-    """Run a command in the foreground; return its exit code. Ctrl-C is the child's to handle."""
-    process = subprocess.Popen(command, cwd=folder)
+def run(command: "list[str]", folder: str, environment: "dict[str, str] | None" = None) -> int:
+    """Run a command in the foreground, by default in the environment that is here; return its exit
+    code. Ctrl-C is the child's to handle."""
+    process = subprocess.Popen(command, cwd=folder, env=environment)
     while True:
         try:
             return process.wait()
         except KeyboardInterrupt:
             pass
+
+
+def environment_of_tests() -> "dict[str, str]":
+    """Return the environment in which Python keeps its bytecode, whatever is set. The tests start
+    breathmap hundreds of times, and without it each start compiles everything again."""
+    unwanted = "PYTHONDONTWRITEBYTECODE"
+    return {name: value for name, value in os.environ.items() if name != unwanted}
 
 
 def main(arguments: "list[str]") -> int:
@@ -255,7 +263,7 @@ def main(arguments: "list[str]") -> int:
     # cores, because some wait for ports, browsers and clocks; more than five only wait.
     spread = ["-n", str(min((os.cpu_count() or 1) + 1, 5)), "--dist", "loadfile"]
     say("running: pytest %s" % " ".join(spread + rest))
-    return run([python, "-m", "pytest"] + spread + rest, ROOT)
+    return run([python, "-m", "pytest"] + spread + rest, ROOT, environment_of_tests())
 
 
 if __name__ == "__main__":

@@ -153,6 +153,25 @@ def test_missing_venv_module_is_explained(
     assert "apt install python3-venv" in capsys.readouterr().err
 
 
+def test_the_tests_keep_bytecode(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests run where Python keeps its bytecode, also where the environment forbids it: compiling
+    everything in every process costs minutes. All else in the environment stays."""
+    given: list[dict[str, str]] = []
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
+    monkeypatch.setenv("SOMETHING_ELSE", "2")
+    monkeypatch.setattr(start, "make_environment", lambda: "python")
+    monkeypatch.setattr(start, "install", lambda purpose, python: None)
+    monkeypatch.setattr(
+        start, "run", lambda command, folder, environment: given.append(environment)
+    )
+
+    start.main(["test"])
+
+    kept = dict(os.environ)
+    del kept["PYTHONDONTWRITEBYTECODE"]
+    assert given == [kept]
+
+
 def test_it_runs_as_a_script() -> None:
     """Started as a script from elsewhere, it answers."""
     done = subprocess.run(
