@@ -180,7 +180,7 @@ _KNOWN_ONLY = (
         "compare the controller's barometer with the weather's; look for a blocked vent",
         "ride at two altitudes, or on two days",
         ("fuel-factor",),
-        missing="no barometer is in the samples; within one ride it is the same as fuel-factor",
+        fact=facts.barometer,
     ),
 )
 
@@ -204,6 +204,14 @@ _FACTS = (
         "exchange it with its sister and cut again; clean or replace it, and see that the heater "
         "is supplied",
         fact=facts.answers_late, is_unsafe=True,
+    ),
+    Cause(
+        "film-differs", "one bank's mixture follows the load otherwise than its sister's",
+        "replay --find-delay, on either bank; exchange the sensors: what goes along is a sensor's, "
+        "what stays is a delay stated wrong, or an injector's spray or aim",
+        "a slow sensor looks like a film, and so does a delay that is stated wrong",
+        ("sensor-slow",),
+        fact=facts.film_differs,
     ),
     Cause(
         "misfire", "misfires: unburned oxygen reads as lean",

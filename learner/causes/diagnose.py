@@ -36,7 +36,7 @@ from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.prior import Scales
-from breathmap.learner.exact.solve import widening_of
+from breathmap.learner.exact.solve import FilmEstimate, film_of, solve, widening_of
 from breathmap.learner.exact.threads import one_thread
 
 Array = NDArray[np.float64]
@@ -169,7 +169,7 @@ def diagnose(learner: Learner, witness: Witness, earlier: Earlier | None = None)
         [witness.used(bank)[0] for bank in range(len(learner.banks))],
         [witness.used(bank)[1] for bank in range(len(learner.banks))],
     )
-    findings = [*_facts(ride, witness)]
+    findings = [*_facts(ride, witness, learner)]
     few = [bank.name for bank in learner.banks if bank.evidence.sums[COUNT] < LEAST_USED]
     if few:
         why = f"{', '.join(few)}: fewer than {LEAST_USED:,} used samples"
@@ -177,6 +177,7 @@ def diagnose(learner: Learner, witness: Witness, earlier: Earlier | None = None)
     else:
         with one_thread():
             findings += _Search(learner, ride, earlier).run()
+    findings = _explained_facts(findings)
     findings += [
         _not_looked_at(cause, cause.missing)
         for cause in CAUSES.values()
@@ -202,7 +203,40 @@ def _not_looked_at(cause: Cause, why: str, bank: str | None = None) -> Finding:
     return Finding(cause, NOT_LOOKED_AT, bank, text=why)
 
 
-def _facts(ride: Ride, witness: Witness) -> Iterator[Finding]:
+# Facts that likely causes explain, whichever bank those sit on, and what is said then.
+EXPLAINED = {
+    "film-differs": {
+        "sensor-slow": "a slow sensor looks so",
+        "sensors-swapped": "exchanged sensors look so",
+    },
+    "misfire": {"sensors-swapped": "with exchanged sensors tables go wrong, which looks so"},
+}
+
+
+def _explained_facts(findings: list[Finding]) -> list[Finding]:
+    """Leave facts to likely causes that explain them: what else is behind cannot be told then."""
+    likely = {finding.cause.name for finding in findings if finding.state == LIKELY}
+    told = []
+    for finding in findings:
+        ways = EXPLAINED.get(finding.cause.name, {})
+        behind = [name for name in ways if name in likely]
+        if finding.state == SEEN and behind:
+            text = "; ".join([finding.text, *(ways[name] for name in behind)])
+            finding = replace(finding, state=CANNOT_TELL, alike=tuple(behind), text=text)
+        told.append(finding)
+    return told
+
+
+def _film(learner: Learner, bank: int) -> FilmEstimate | None:
+    """A bank's film, None where there is too little to solve."""
+    evidence, settings = learner.banks[bank].evidence, learner.settings
+    if evidence.sums[COUNT] < LEAST_USED:
+        return None
+    solution = solve(evidence, cells_pct=learner.banks[bank].table.cells)
+    return film_of(solution, settings.film_s, settings.film_terms)
+
+
+def _facts(ride: Ride, witness: Witness, learner: Learner) -> Iterator[Finding]:
     banks = range(len(ride.settings.banks))
     seen = Seen(
         ride,
@@ -210,6 +244,7 @@ def _facts(ride: Ride, witness: Witness) -> Iterator[Finding]:
         [witness.banks[bank].stuck_s for bank in banks],
         [witness.banks[bank].moved_s for bank in banks],
         [witness.banks[bank].taken_out for bank in banks],
+        [_film(learner, bank) for bank in banks],
     )
     for cause in CAUSES.values():
         if cause.fact is None:
@@ -464,8 +499,10 @@ class _Search:
                 for one in rest:
                     one.now = min(one.now, 0.0)
                 break
-            least = max(best.now - log(ODDS_LIKELY), 0.0)
-            rivals = [one for one in rest if one.now > least]
+            rivals = [
+                one for one in rest
+                if is_rival(best.now, one.now) or is_rival(best.odds_now, one.odds_now)
+            ]  # fmt: skip
             told = self._with(best, told)
             for one in rest:
                 if one.effects:
@@ -508,6 +545,13 @@ class _Search:
             alike=(*one.beside, *_namesakes(one)) if state == LIKELY else (),
         )
         return replace(finding, text=sentence(finding))
+
+
+def is_rival(best: float, other: float) -> bool:
+    """True where another cause's log odds speak for it, and are within 20 to 1 of the best's. Asked
+    of odds as they are and as they are told: what tempers those against the table tempers those
+    between causes."""
+    return other > max(best - log(ODDS_LIKELY), 0.0)
 
 
 def exchange_state(log_odds: float) -> str:

@@ -19,6 +19,7 @@ from breathmap.learner.causes.diagnose import (
     Diagnosis,
     diagnose,
     exchange_state,
+    is_rival,
 )
 from breathmap.learner.causes.since import Earlier, earlier_of
 from breathmap.learner.causes.witness import Witness
@@ -28,7 +29,7 @@ from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import BrakeSweep, RoadRide
 from breathmap.simulator.faults import fault
-from breathmap.simulator.parameters import TWIN_AXES, college_twin
+from breathmap.simulator.parameters import TWIN_AXES, Film, college_twin
 from breathmap.simulator.run import bench, perturbed_table, simulate
 from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.truth import on_grid, random_truth
@@ -284,6 +285,33 @@ def test_a_bias_is_named_or_cannot_be_told() -> None:
     assert states["bank1"] not in STATES[:2]
 
 
+def test_a_film_of_one_bank_alone_is_told() -> None:
+    """A bank whose film is larger and slower than its sister's is a fact, with both films' figures;
+    where a sensor is slow, which looks so, the fact is left to it."""
+    parameters, controller = bench(seed=SEED, rms=0.02)
+    wet = replace(parameters, film=Film(fraction=0.3, time_s=0.5))
+    drive = RoadRide(60 * SHORT, SEED)
+    other = samples_table(simulate(wet, controller, drive, SEED, reuse=True), 2)
+
+    def wetter(table: Table) -> None:
+        table["measured_lambda"][:, 0] = other["measured_lambda"][:, 0]
+
+    found = diagnose(*ride(change=wetter))
+    assert names(found) == {"film-differs"}
+    assert found.likely[0].text.count("±") == 4
+    slow = diagnose(*ride("sensor-slow", minutes=LONG))
+    (film,) = [finding for finding in slow.findings if finding.cause.name == "film-differs"]
+    assert (film.state, film.alike) == (CANNOT_TELL, ("sensor-slow",))
+
+
+@pytest.mark.parametrize(
+    ("best", "other", "expected"), [(12.0, 9.5, True), (12.0, 8.0, False), (2.0, -0.1, False)]
+)
+def test_a_rival_is_within_20_to_1(best: float, other: float, expected: bool) -> None:
+    """A cause is a rival within 20 to 1 of the likeliest, and only when its odds speak for it."""
+    assert is_rival(best, other) is expected
+
+
 @cache
 def before() -> Earlier:
     """What a healthy ride of the same engine on the same tables has shown."""
@@ -376,8 +404,14 @@ def test_a_witness_keeps_the_latest(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def standing(table: Table) -> None:
-    """Stop the engine."""
-    table["speed_rpm"] = 0.0
+    """Stop the engine, at 97 kPa of air."""
+    table["speed_rpm"], table["map_kpa"] = 0.0, 97.0
+
+
+def climbing(table: Table) -> None:
+    """Stop it at 97 kPa and at 92 kPa of air."""
+    standing(table)
+    table["map_kpa"][1000:] = 92.0
 
 
 def resting(table: Table) -> None:
@@ -388,6 +422,18 @@ def resting(table: Table) -> None:
 def unmeasured(table: Table) -> None:
     """Send no reading, no pressure and no coolant temperature."""
     table["measured_lambda"] = table["map_kpa"] = table["coolant_c"] = np.nan
+
+
+@pytest.mark.parametrize(
+    ("change", "said"), [(standing, "read 97.0 kPa: hold"), (climbing, "from 92.0 to 97.0: learn")]
+)
+def test_the_air_is_told_as_far_as_it_shows(change: Change, said: str) -> None:
+    """A barometer is in no sample, so it is not judged; what the pressure sensor reads of the air
+    while the engine stands is said, and that it has changed."""
+    found = diagnose(*ride(minutes=1.5, change=change))
+    (told,) = [finding for finding in found.findings if finding.cause.name == "barometer"]
+    assert told.state == NOT_LOOKED_AT
+    assert said in told.text
 
 
 @pytest.mark.parametrize(
