@@ -5,7 +5,9 @@ import json
 import os
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 from command_line import Breathmap, refused
@@ -15,9 +17,11 @@ from breathmap.protocol.host.recording import read_recording
 from breathmap.protocol.wire.fields import IDENTITY
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.version import version_line
+from breathmap.tools.cli.main import whole
+from breathmap.tools.cli.outline import outline
 from breathmap.tools.demo.simulating import DRIVES, Order, parse_drive, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
-from breathmap.tools.make.commands import PLACE
+from breathmap.tools.make.commands import OPTIONS, PLACE, options_text, walk
 from breathmap.tools.make.commands import text as table_text
 from breathmap.tools.run.results import CAUSES, EVIDENCE, FILM, SUMMARY
 from breathmap.tools.run.trace import TRACE
@@ -449,14 +453,19 @@ def test_the_version_is_told_without_the_program():
     ([], {}, "What to do first:"),
     ([], {"_BREATHMAP_COMPLETE": "complete_zsh", "_TYPER_COMPLETE_ARGS": "breathmap rep"},
      "replay"),
-], ids=["help", "bare", "complete"])  # fmt: skip
+    ([], {"_BREATHMAP_COMPLETE": "complete_zsh", "_TYPER_COMPLETE_ARGS": "breathmap learn --"},
+     "--give-up"),
+    ([], {"_BREATHMAP_COMPLETE": "complete_zsh",
+          "_TYPER_COMPLETE_ARGS": "breathmap board fetch x --b"}, "--baud"),
+], ids=["help", "bare", "complete", "options", "options below"])  # fmt: skip
 def test_help_and_shell_load_no_command(arguments, environment, told):
-    """Help, the bare program and the shell's completion load the table of commands and none of
-    them."""
+    """Help, the bare program and the shell's completion of commands and options load the tables of
+    them and none of the commands."""
     text, loaded = loaded_by(arguments, **environment)
     assert told in text
     ours = {name for name in loaded if name.startswith("breathmap.")}
-    shelf = {f"breathmap.tools.cli.{name}" for name in ("start", "main", "commands", "listed")}
+    files = ("start", "main", "commands", "listed", "listed_options", "outline")
+    shelf = {f"breathmap.tools.cli.{name}" for name in files}
     rooms = {"breathmap.tools", "breathmap.tools.cli"}
     assert {name for name in ours if not name.startswith("breathmap.tools.base")} <= shelf | rooms
     assert not HEAVY & loaded
@@ -465,3 +474,31 @@ def test_help_and_shell_load_no_command(arguments, environment, told):
 def test_the_table_of_commands_is_fresh():
     """What help shows of the commands is what they say themselves."""
     assert PLACE.read_text("utf-8") == table_text()
+    assert OPTIONS.read_text("utf-8") == options_text()
+
+
+def offered(command: Any, words: list[str], incomplete: str) -> list[tuple[str, str]]:
+    """What a command completes after these words: names and their help."""
+    with command.make_context(command.name, [*words], resilient_parsing=True) as context:
+        found = command.shell_complete(context, incomplete)
+        if incomplete[:1] != "-":
+            offers = (one.shell_complete(context, incomplete) for one in command.params)
+            found = [item for items in offers for item in items]
+    return [(item.value, item.help or "") for item in found]
+
+
+def test_the_shell_offers_what_the_commands_have():
+    """From the outline of a command the shell completes the options, and the values, that the
+    command itself has; an option that was given already is not offered again."""
+    commands = whole().commands
+    outlines = {name: outline(name, partial(commands.__getitem__, name)) for name in commands}
+    listed = dict(walk(outlines))
+    for path, command in walk(commands):
+        if hasattr(command, "commands"):
+            assert offered(listed[path], [], "") == offered(command, [], "")
+            continue
+        for words in ([], ["--json"]):
+            told = offered(command, words, "--")
+            assert len(told) >= 1
+            assert offered(listed[path], words, "--") == told
+        assert offered(listed[path], [], "r") == offered(command, [], "r")

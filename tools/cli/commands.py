@@ -53,11 +53,19 @@ class Commands(TyperGroup):
     def resolve_command(
         self, ctx: "Context", args: list[str]
     ) -> "tuple[str | None, Command | None, list[str]]":
-        """Return the command that is called, whole."""
+        """Return the command that is called, whole; for the shell's completion its outline."""
         name, listed, rest = super().resolve_command(ctx, args)
         if listed is None or name is None:
             return name, listed, rest
-        return name, part(*ADDERS[LISTED[name][0]])[name], rest
+        if ctx.resilient_parsing:
+            from breathmap.tools.cli.outline import outline
+
+            return name, outline(name, lambda: _whole(name)), rest
+        return name, _whole(name), rest
+
+
+def _whole(name: str) -> "Command":
+    return part(*ADDERS[LISTED[name][0]])[name]
 
 
 def part(module: str, adder: str) -> "dict[str, Command]":
