@@ -2,7 +2,9 @@
 
 Everything is weighted by where the engine ran, on ground that was learned, and every number has its
 error: that of the draws, and the distance between what is expected and what the mean alone shows,
-whichever is known less. A gain within twice its error is none that can be told yet.
+whichever is known less. A gain within twice its error is none that can be told yet. Whether axes
+are worth it is judged by what still shows of the gain beside the rounding of cells, which no axes
+take away: squares add, and a small gain drowns in it.
 """
 
 from collections.abc import Sequence
@@ -22,7 +24,7 @@ Array = NDArray[np.float64]
 # its points. Measured: python -m breathmap.tools.bench.axes
 FINE_DIFFERENCES = 3
 Z95 = 1.959964
-# A gain below both is not worth new axes: a fraction of the fuel, and a part of what is left now.
+# A gain below either is not worth new axes: a fraction of the fuel, and a part of what is left now.
 WORTH = 0.0005
 WORTH_PART = 0.1
 # The curve's ends: so many breakpoints fewer and more than the present number.
@@ -83,11 +85,13 @@ class Further:
 @dataclass(frozen=True)
 class Advice:
     """Everything that is told. known: rms standard error of the breathing itself, a fraction.
+    rounding: rms of what cells in whole steps leave on any axes, a fraction.
     share_known: part of the time on ground that was learned. present: compared with itself. best:
     compared with the present. one_more: on the present axes, compared with the present.
     curve: on the best axes, by axis and number."""
 
     known: float
+    rounding: float
     share_known: float
     present: Choice
     costs: list[AxisCost]
@@ -96,20 +100,35 @@ class Advice:
     curve: list[Further]
 
 
-def verdict_on(gain: Left, present: Left) -> Verdict:
-    """Return what to say of a gain. present: what is left now."""
-    enough = max(WORTH, WORTH_PART * present.value)
-    if gain.value >= enough:
-        return WORTH_IT if gain.value > Z95 * gain.error else CANNOT_TELL
-    return NOT_WORTH_IT if gain.value + Z95 * gain.error < 2.0 * enough else CANNOT_TELL
+def verdict_on(gain: Left, present: Left, rounding: float = 0.0) -> Verdict:
+    """Return what to say of a gain. present: what is left without it. rounding: see `Advice`."""
+    after = max(present.value - gain.value, 0.0)
+    before_all, after_all = np.hypot(present.value, rounding), np.hypot(after, rounding)
+    # Of a change from one to the other, this part shows.
+    part = (present.value + after) / max(before_all + after_all, 1e-30)
+    shown, error = part * gain.value, part * gain.error
+    enough = max(WORTH, WORTH_PART * before_all)
+    if shown >= enough:
+        return WORTH_IT if shown > Z95 * error else CANNOT_TELL
+    return NOT_WORTH_IT if shown + Z95 * error < 2.0 * enough else CANNOT_TELL
 
 
-def advise(search: Search, share_known: float, with_curve: bool = True) -> Advice:
+def rounding_of(surfaces: Sequence[Surfaces], step_pct: float) -> float:
+    """Return the rms of what cells in whole steps leave, a fraction of the fuel: each is off by up
+    to half a step, evenly, and a point between four of them by 4/9 of that variance in the mean."""
+    squares = [one.weights @ (1.0 / one.mean_pct.ravel() ** 2) for one in surfaces]
+    return float(np.sqrt(step_pct**2 / 12.0 * 4.0 / 9.0 * np.mean(squares)))
+
+
+def advise(
+    search: Search, share_known: float, with_curve: bool = True, step_pct: float = 0.0
+) -> Advice:
     """Return the advice. search: made with every bank's surfaces; share_known: see `Advice`.
 
-    with_curve: False leaves out all but the present and the best, which takes less time.
+    with_curve: False leaves out all but the present and the best, which takes less time. step_pct:
+    in which the controller stores VE.
     """
-    weigh = _Weigh(search.surfaces)
+    weigh = _Weigh(search.surfaces, rounding_of(search.surfaces, step_pct))
     here = weigh.choice(search.present, search.present)
     better = search.best()
     best = weigh.choice(better, search.present)
@@ -124,7 +143,7 @@ def advise(search: Search, share_known: float, with_curve: bool = True) -> Advic
             curve += _fewer(search, weigh, better, axis)
             curve += _more(search, weigh, better, axis, MORE, polish=True)
     costs = [weigh.cost(search.present, axis) for axis in AXES]
-    return Advice(weigh.known(), share_known, here, costs, best, one_more, curve)
+    return Advice(weigh.known(), weigh.rounding, share_known, here, costs, best, one_more, curve)
 
 
 def _more(
@@ -161,10 +180,11 @@ def _fewer(search: Search, weigh: "_Weigh", grid: Grid, axis: Axis) -> list[Furt
 
 
 class _Weigh:
-    """Judges grids by all banks' surfaces."""
+    """Judges grids by all banks' surfaces. rounding: see `Advice`."""
 
-    def __init__(self, surfaces: Sequence[Surfaces]) -> None:
+    def __init__(self, surfaces: Sequence[Surfaces], rounding: float) -> None:
         self.surfaces = surfaces
+        self.rounding = rounding
         self._weights = [one.weights for one in surfaces]
         self._fits: dict[Grid, list[Fit]] = {}
 
@@ -186,7 +206,9 @@ class _Weigh:
         rms = self.rms(grid)
         gain = self.rms(compared) - rms if against is None else rms - self.rms(against)
         left, won = _told(rms), _told(gain)
-        return Choice(grid, left, self._worst(grid), won, verdict_on(won, left))
+        without = _told(self.rms(compared)) if against is None else left
+        verdict = verdict_on(won, without, self.rounding)
+        return Choice(grid, left, self._worst(grid), won, verdict)
 
     def _worst(self, grid: Grid) -> Worst:
         found: list[Worst] = []

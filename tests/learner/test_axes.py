@@ -1,5 +1,6 @@
 """Axes advice on surfaces of known shape: exact where it can be."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -13,6 +14,7 @@ from breathmap.learner.axes.advice import (
     NOT_WORTH_IT,
     WORTH_IT,
     advise,
+    rounding_of,
     verdict_on,
 )
 from breathmap.learner.axes.grid import (
@@ -215,6 +217,35 @@ def test_what_is_barely_known_is_not_advised() -> None:
 def test_a_gain_within_its_error_is_none(gain: float, error: float, verdict: str) -> None:
     """Worth it needs enough, and more than twice its error; too small needs to be sure, too."""
     assert verdict_on(Left(gain, error), Left(0.005, 0.0001)) == verdict
+
+
+@pytest.mark.parametrize(
+    ("gain", "present", "rounding", "verdict"),
+    [
+        (0.0008, 0.0010, 0.0000, WORTH_IT),
+        (0.0008, 0.0010, 0.0030, NOT_WORTH_IT),
+        (0.0016, 0.0028, 0.0012, WORTH_IT),
+        (0.0006, 0.0010, 0.0011, NOT_WORTH_IT),
+    ],
+)
+def test_a_gain_that_drowns_in_rounding_is_not_worth_it(
+    gain: float, present: float, rounding: float, verdict: str
+) -> None:
+    """Squares add: what rounding leaves hides a small gain, and a large one hardly."""
+    assert verdict_on(Left(gain, 1e-5), Left(present, 1e-5), rounding) == verdict
+
+
+def test_rounding_is_what_whole_steps_leave_between_cells() -> None:
+    """The rms of a table's rounding, read between its cells, is what is stated."""
+    rng = np.random.default_rng(1)
+    flat = replace(known(), mean_pct=np.full(known().mean_pct.shape, 60.0))
+    off = rng.uniform(-0.2, 0.2, (4000, 4))
+    u, v = rng.random((2, 4000))
+    at = off[:, 0] * u * v + off[:, 1] * (1 - u) * v + off[:, 2] * u * (1 - v)
+    at += off[:, 3] * (1 - u) * (1 - v)
+    true = np.sqrt(np.mean((at / 60.0) ** 2))
+    assert rounding_of([flat], 0.4) == pytest.approx(true, rel=0.05)
+    assert rounding_of([flat], 0.0) == 0.0
 
 
 def test_weights_say_where_it_matters() -> None:

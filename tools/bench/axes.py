@@ -8,7 +8,8 @@ are made of it alike: learned on them, decided by the standard rule, in the cont
 as they would be stored. They are scored on a fresh drive over the ground that was learned. What the
 advice states is held against the truth: what the best tables on either axes leave of the engine's
 true breathing. `--oracle` adds the axes that the true breathing would advise; beside what is stored
-stands what was learned, under no rule and in steps so fine that rounding does not show.
+stands what was learned, under no rule and in steps so fine that rounding does not show. Axes that
+the advice does not call worth it are scored, too, and those that it does once more by themselves.
 """
 
 import argparse
@@ -24,6 +25,7 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table as RichTable
 
+from breathmap.learner.axes.advice import WORTH_IT, Z95
 from breathmap.learner.axes.grid import Grid, hats
 from breathmap.learner.axes.limit import Surfaces, fit
 from breathmap.learner.axes.search import Search, Steps
@@ -49,7 +51,6 @@ RATE_HZ = 25.0
 # Fine and wide, so that rounding does not hide the axes.
 FINE_STORAGE = Storage(step_pct=0.05, max_pct=400.0)
 QUIET = Screen(quiet=True)
-Z95 = 1.959964
 
 
 @dataclass(frozen=True)
@@ -229,8 +230,8 @@ def summarise(scores: list[Score], console: Console) -> None:
     for heading in (
         "minutes", "present, % rms", "advised, % rms", "advised / present", "worst",
         "banks worse, beyond the error", "as learned", "oracle / present", "as learned",
-        "gain stated / true", "beyond its 95 %: too high, too low", "said worth it",
-        "of those none",
+        "said worth it", "advised / present", "worst", "banks worse, beyond the error",
+        "gain stated / true", "beyond its 95 %: too high, too low",
     ):  # fmt: skip
         view.add_column(heading, justify="right")
     for minutes in sorted({score.minutes for score in scores}):
@@ -247,30 +248,35 @@ def _ratios(made: list[Made], present: list[Made], what: str) -> Array:
 def _row(minutes: float, scores: list[Score]) -> list[str]:
     present, advised = [one.present for one in scores], [one.advised for one in scores]
     oracle = [one.oracle for one in scores if one.oracle is not None]
-    ratio = _ratios(advised, present, "stored")
-    worse = [
-        (new - old) / one.error
-        for one in scores
-        for new, old in zip(one.advised.stored, one.present.stored, strict=True)
-    ]
     stated, true = np.array([one.gain for one in scores]), np.array([one.true for one in scores])
     z = (stated - true) / np.array([one.error for one in scores])
-    worth = [one for one in scores if one.verdict == "worth it"]
+    worth = [one for one in scores if one.verdict == WORTH_IT]
     return [
         f"{minutes:g}",
         f"{np.median([v for one in present for v in one.stored]):.3f}",
         f"{np.median([v for one in advised for v in one.stored]):.3f}",
-        f"{np.median(ratio):.2f}",
-        f"{ratio.max():.2f}",
-        f"{sum(z > 0.0 for z in worse)} of {len(worse)}, {sum(z > Z95 for z in worse)}",
+        *_compared(scores),
         f"{np.median(_ratios(advised, present, 'learned')):.2f}",
         *(f"{np.median(_ratios(oracle, present, what)):.2f}" if oracle else "-"
           for what in ("stored", "learned")),
+        f"{len(worth)} of {len(scores)}",
+        *(_compared(worth) if worth else ["-"] * 3),
         f"{np.median(stated / true):.2f}",
         f"{int((z > Z95).sum())}, {int((z < -Z95).sum())} of {len(z)}",
-        f"{len(worth)} of {len(scores)}",
-        f"{sum(one.true <= 0.0 for one in worth)}",
     ]  # fmt: skip
+
+
+def _compared(scores: list[Score]) -> list[str]:
+    """Return the median and the worst of advised over present, and how many banks got worse, in all
+    and by more than the stated gain's error allows."""
+    ratio = _ratios([one.advised for one in scores], [one.present for one in scores], "stored")
+    z = [
+        (new - old) / one.error
+        for one in scores
+        for new, old in zip(one.advised.stored, one.present.stored, strict=True)
+    ]
+    worse = f"{sum(one > 0.0 for one in z)} of {len(z)}, {sum(one > Z95 for one in z)}"
+    return [f"{np.median(ratio):.2f}", f"{ratio.max():.2f}", worse]
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -221,7 +221,9 @@ def _searched(known: Known, grid: Grid, steps: Steps, with_curve: bool, screen: 
             looks += 1
             bar.update(min(1.0, looks / LOOKS))
 
-        return advise(Search(known.surfaces, grid, steps, told), known.share, with_curve)
+        search = Search(known.surfaces, grid, steps, told)
+        step_pct = known.ordered.description.storage.step_pct
+        return advise(search, known.share, with_curve, step_pct)
 
 
 def save_new(

@@ -34,6 +34,11 @@ def show_advice(advised: Advised, screen: Screen) -> None:
     names = [bank.name for bank in description.bank]
     unit = description.axes.load_unit
     _show_choices(advice, names, unit, screen)
+    screen.say(
+        f"Cells in whole steps of {description.storage.step_pct:g} % leave about "
+        f"{100.0 * advice.rounding:.2f} % beside that, on any axes: verdicts are on what still "
+        "shows of a gain."
+    )
     for cost in advice.costs:
         steps = ", ".join(
             f"{low:g} to {high:g} {_unit(cost.axis, unit)} ({100.0 * part:.0f} % of it)"
@@ -123,6 +128,7 @@ def as_dict(advised: Advised) -> dict[str, Any]:
     return {
         "fine_cells": list(advised.fine.shape),
         "known_pct": _pct(advice.known),
+        "rounding_pct": _pct(advice.rounding),
         "share_known": round(advice.share_known, 4),
         "step_speed_rpm": advised.steps.speed_rpm,
         "step_load": advised.steps.load,
