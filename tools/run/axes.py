@@ -146,15 +146,17 @@ def starts_on(
 
 
 def learned_on(
-    ordered: Ordered, grid: Grid, screen: Screen
+    ordered: Ordered, grid: Grid, screen: Screen, covariance: bool = False
 ) -> tuple[EngineDescription, list[tuple[list[float], Solution]]]:
     """Learn the recordings on other axes; return the engine's description on them, and by bank the
-    table to begin with, flat, and what was learned."""
+    table to begin with, flat, and what was learned, with the cells' covariance if asked for."""
     old, new = ordered.description, on_axes(ordered.description, grid)
     starts = starts_on(old, ordered.tables, grid)
     session = carried(old, ordered.tables, new, starts, ordered.paths, ordered.left_out, screen)
-    solutions = [found.solution for found in session.solve()]
-    return new, list(zip(starts, solutions, strict=True))
+    return new, [
+        (cells, solve(bank.evidence, cells_pct=cells, covariance=covariance))
+        for cells, bank in zip(starts, session.learner.banks, strict=True)
+    ]
 
 
 def tables_on(ordered: Ordered, grid: Grid, rules: Rules, screen: Screen) -> list[Proposal]:
