@@ -15,12 +15,18 @@ if importlib.util.find_spec("breathmap") is None:
 
 import pytest
 from command_line import Breathmap, Ended
+from longest import place
 
 # `breathmap.tools` comes before numpy: it sets the number of threads.
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.main import run
 from breathmap.tools.demo.simulating import Order, prepare, write_recording
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Let the longest files begin; `tools/start.py` tells xdist to keep this order."""
+    items.sort(key=lambda item: place(item.path))
 
 
 @pytest.fixture(scope="session")

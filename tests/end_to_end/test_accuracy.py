@@ -1,6 +1,6 @@
 """What the whole is for: wrong tables in, right tables out, against a truth nobody told."""
 
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -15,21 +15,26 @@ from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.bench.convergence import Scorer
 from breathmap.tools.demo import main as demo
-from breathmap.tools.demo.accuracy import accuracy, covered_points
+from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
 from breathmap.tools.demo.main import prepare_folder, run_demo
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
 from breathmap.tools.run.session import Session
 
+# What is promised of half an hour holds on the table's own grid after 18 minutes.
+MINUTES = {"continuous": 30.0, "grid": 18.0}
+
 
 class HalfHour:
-    """The college's bench after 30 minutes of road."""
+    """The college's bench after 30 minutes of road, or fewer."""
 
     def __init__(self, truth: str) -> None:
         self.parameters, controller = college_bench(truth)
         self.scorer = Scorer(self.parameters, controller)
         self.tables = [controller.read_ve(bank) for bank in range(2)]
         self.session = Session(college_description(self.parameters, "wideband"), self.tables)
-        samples = simulate(self.parameters, controller, RoadRide(1800.0, 3), 3, reuse=True)
+        samples = simulate(
+            self.parameters, controller, RoadRide(60.0 * MINUTES[truth], 3), 3, reuse=True
+        )
         self.session.learn_many(samples_table(samples, 2))
 
 
@@ -41,7 +46,8 @@ def half_hour(truth: str) -> HalfHour:
 
 @pytest.mark.parametrize(("truth", "maximum_pct"), [("continuous", 0.8), ("grid", 0.3)])
 def test_half_an_hour_of_road(truth: str, maximum_pct: float) -> None:
-    """30 minutes of road riding bring tables that start 6 to 10 % wrong to within the target."""
+    """30 minutes of road riding at most bring tables that start 6 to 10 % wrong to within the
+    target."""
     ride = half_hour(truth)
     parameters, tables, session = ride.parameters, ride.tables, ride.session
     speed_rpm, map_kpa = ride.scorer.points
@@ -92,6 +98,7 @@ def test_demo_learns_through_a_real_port(
 ) -> None:
     """The demo, shortened, improves every table over a real port, and its folder can be reused."""
     monkeypatch.setattr(demo, "DRIVE", "road")
+    monkeypatch.setattr(demo, "fresh_points", partial(fresh_points, minutes=3.0))
     out = tmp_path / "demo-out"
 
     comparisons = run_demo(out, Screen(), minutes=2.0)

@@ -6,6 +6,7 @@ from functools import cache
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
 
 from breathmap.learner.api import (
     BankReplay,
@@ -97,6 +98,13 @@ def test_delay_is_found(drive: str, bank: int, factor: float) -> None:
     assert abs(found.delay_s - middle) <= max(TOLERANCE_S, TOLERANCE * middle)
 
 
+@cache
+def points_of_a_fresh_drive() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Operating points on the road not learned from: speeds in rpm, loads in kPa."""
+    case = recorded("road")
+    return fresh_points(case.parameters, case.controller)
+
+
 def learned_error_pct(case: Recorded, bank: int, delay: DelayModel) -> float:
     """rms fuelling error on a fresh drive of a table learned with a delay model."""
     settings = describe(case.parameters, case.controller)
@@ -105,7 +113,7 @@ def learned_error_pct(case: Recorded, bank: int, delay: DelayModel) -> float:
     learn_many(learner, case.table)
     result = solve(learner.banks[bank].evidence)
     cells = np.asarray(settings.banks[bank].table.cells) * (1.0 + result.correction.ravel())
-    points = fresh_points(case.parameters, case.controller)
+    points = points_of_a_fresh_drive()
     covered = covered_points(*points, result.coverage)
     return accuracy(case.parameters, bank, cells.tolist(), *points, covered).rms_pct
 
@@ -116,17 +124,22 @@ def test_found_delay_learns_as_well_as_the_true_one() -> None:
     found, replayed = case.find(1, 3.0)
     rows = np.flatnonzero(replayed.usable)
     # The truth is a trace; the model that fits it best stands for it.
-    scale = case.settings.banks[1].delay
-    best = min(
-        (
-            DelayModel(c, v, 0.07, scale.exhaust_temp_k, scale.swept_cm3)
-            for c in (1.0, 1.2, 1.4, 1.6)
-            for v in np.linspace(2000.0, 3200.0, 25).tolist()
-        ),
-        key=lambda m: float(
-            np.abs((replayed.transport_s(m) - np.array(case.trace.transport_s[1]))[rows]).mean()
-        ),
-    )
+    scale, true = case.settings.banks[1].delay, np.array(case.trace.transport_s[1])[rows]
+
+    def model(cycles: float, volume_cm3: float) -> DelayModel:
+        return DelayModel(cycles, volume_cm3, 0.07, scale.exhaust_temp_k, scale.swept_cm3)
+
+    def off_s(volume_cm3: float, cycles: float) -> float:
+        return float(np.abs(replayed.transport_s(model(cycles, volume_cm3))[rows] - true).mean())
+
+    fits = {
+        cycles: minimize_scalar(
+            off_s, bounds=(2000.0, 3200.0), args=(cycles,), options={"xatol": 25.0}
+        )
+        for cycles in (1.0, 1.2, 1.4, 1.6)
+    }
+    nearest = min(fits, key=lambda cycles: float(fits[cycles].fun))
+    best = model(nearest, float(fits[nearest].x))
 
     with_found = learned_error_pct(case, 1, found.model)
     with_true = learned_error_pct(case, 1, best)

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from longest import LONGEST, TESTS, place
 
 from breathmap.tools import start
 
@@ -170,6 +171,14 @@ def test_the_tests_keep_bytecode(monkeypatch: pytest.MonkeyPatch) -> None:
     kept = dict(os.environ)
     del kept["PYTHONDONTWRITEBYTECODE"]
     assert given == [kept]
+
+
+def test_the_longest_files_begin() -> None:
+    """Every file that is named as long is there, begins before all others, and once."""
+    paths = [TESTS / name for name in LONGEST]
+
+    assert [path for path in paths if not path.is_file()] == []
+    assert [place(path) for path in [*paths, SCRIPT]] == list(range(len(LONGEST) + 1))
 
 
 def test_it_runs_as_a_script() -> None:
