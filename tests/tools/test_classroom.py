@@ -11,6 +11,9 @@ from classroom_bench import WORD, answer, answer_tables, work_level_1, work_leve
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from breathmap.protocol.wire.control_fields import ANSWER as ANSWER_FRAME
+from breathmap.protocol.wire.control_fields import NOT_WRITABLE, REQUEST, SEND_AXES
+from breathmap.protocol.wire.device import build_frame, pack_payload, unpack_payload
 from breathmap.simulator.faults import FAULTS
 from breathmap.tools.classroom.engine import prepare_exercise, rides_in
 from breathmap.tools.classroom.exercise import (
@@ -53,6 +56,17 @@ def test_what_is_no_seal_is_told(text: str) -> None:
     """Text that was never sealed is refused, whatever it is."""
     with pytest.raises(SealError):
         unseal(text, WORD)
+
+
+def test_an_exercises_controller_takes_no_axes(tmp_path: Path) -> None:
+    """Marks compare tables on the axes that all begin with, so there are no others."""
+    make_exercise(tmp_path / "one", 1, 1, WORD)
+    server = prepare_exercise(tmp_path / "one", "standing", 1.0, 1).bench.server
+    asking = {"action": SEND_AXES, "table": 0, "bank": 0, "row": 0}
+    server.feed(build_frame(REQUEST.number, 0, 0, pack_payload(REQUEST, asking)))
+    ((number, payload),) = server.answers(0)
+    assert number == ANSWER_FRAME.number
+    assert unpack_payload(ANSWER_FRAME, payload)["outcome"] == NOT_WRITABLE
 
 
 @pytest.mark.parametrize("level", LEVELS)

@@ -207,10 +207,10 @@ def check_may_write(
                 f"breathmap undo {job.folder} {number} --port {link.url} --overwrite"
             )
         if not present.has_shape_of(wanted) or not link.writes_axes():
+            shown = f" (breathmap enter {job.folder} shows them)" if number == job.table else ""
             raise UserError(
                 f"{said}; nothing was written, since this controller takes no such axes over the "
-                f"wire: type them into the controller first (breathmap enter {job.folder} shows "
-                "them), then run this again"
+                f"wire: type them into the controller first{shown}, then run this again"
             )
     if not overwrite:
         check_known(job, present, link.url, number)
