@@ -200,17 +200,17 @@ def check_may_write(
     if not _is_on_axes_of(present, wanted):
         said = _on_others(job, present, wanted, link.url, number)
         _check_carried(wanted, link.url)
-        if _table_on_axes_of(job, present) is None and not overwrite:
-            raise UserError(
-                f"{said}; nothing was written: it is another vehicle, or somebody changed them. To "
-                "put axes and table of this job back: "
-                f"breathmap undo {job.folder} {number} --port {link.url} --overwrite"
-            )
         if not present.has_shape_of(wanted) or not link.writes_axes():
             shown = f" (breathmap enter {job.folder} shows them)" if number == job.table else ""
             raise UserError(
                 f"{said}; nothing was written, since this controller takes no such axes over the "
                 f"wire: type them into the controller first{shown}, then run this again"
+            )
+        if _table_on_axes_of(job, present) is None and not overwrite:
+            raise UserError(
+                f"{said}; nothing was written: it is another vehicle, or somebody changed them. To "
+                "put axes and table of this job back: "
+                f"breathmap undo {job.folder} {number} --port {link.url} --overwrite"
             )
     if not overwrite:
         check_known(job, present, link.url, number)
