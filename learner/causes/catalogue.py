@@ -214,6 +214,14 @@ _FACTS = (
         fact=facts.film_differs,
     ),
     Cause(
+        "delay-differs", "one bank's delay is off from what is stated otherwise than its sister's",
+        "measure both pipes from valve to sensor (check --pipe), and exchange the sensors: what "
+        "goes along is a slow sensor's",
+        "a slow sensor looks like a longer delay",
+        ("sensor-slow",),
+        fact=facts.delay_differs,
+    ),
+    Cause(
         "misfire", "misfires: unburned oxygen reads as lean",
         "plugs, leads, coils and compression of that bank; never richen a misfire away",
         "a leak is steady, a misfire comes in spikes", fact=facts.misfire,

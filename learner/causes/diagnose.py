@@ -34,6 +34,7 @@ from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.kernel import COUNT
 from breathmap.learner.core.settings import SWITCHING
 from breathmap.learner.core.stream import Learner
+from breathmap.learner.exact.delay import FoundDelay
 from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.prior import Scales
 from breathmap.learner.exact.solve import FilmEstimate, film_of, solve, widening_of
@@ -160,16 +161,22 @@ class Diagnosis:
         }
 
 
-def diagnose(learner: Learner, witness: Witness, earlier: Earlier | None = None) -> Diagnosis:
+def diagnose(
+    learner: Learner,
+    witness: Witness,
+    earlier: Earlier | None = None,
+    delays: Sequence[FoundDelay | None] = (),
+) -> Diagnosis:
     """Look for everything in the catalogue. earlier: what was learned before, of the same engine:
-    then a cause has to explain what has changed since."""
+    then a cause has to explain what has changed since. delays: found in the same samples, a bank
+    each, None where they do not tell it; empty where nobody looked."""
     ride = Ride(
         witness.samples(),
         learner.settings,
         [witness.used(bank)[0] for bank in range(len(learner.banks))],
         [witness.used(bank)[1] for bank in range(len(learner.banks))],
     )
-    findings = [*_facts(ride, witness, learner)]
+    findings = [*_facts(ride, witness, learner, delays)]
     few = [bank.name for bank in learner.banks if bank.evidence.sums[COUNT] < LEAST_USED]
     if few:
         why = f"{', '.join(few)}: fewer than {LEAST_USED:,} used samples"
@@ -209,6 +216,7 @@ EXPLAINED = {
         "sensor-slow": "a slow sensor looks so",
         "sensors-swapped": "exchanged sensors look so",
     },
+    "delay-differs": {"sensor-slow": "a slow sensor looks so"},
     "misfire": {"sensors-swapped": "with exchanged sensors tables go wrong, which looks so"},
 }
 
@@ -236,7 +244,9 @@ def _film(learner: Learner, bank: int) -> FilmEstimate | None:
     return film_of(solution, settings.film_s, settings.film_terms)
 
 
-def _facts(ride: Ride, witness: Witness, learner: Learner) -> Iterator[Finding]:
+def _facts(
+    ride: Ride, witness: Witness, learner: Learner, delays: Sequence[FoundDelay | None]
+) -> Iterator[Finding]:
     banks = range(len(ride.settings.banks))
     seen = Seen(
         ride,
@@ -245,6 +255,7 @@ def _facts(ride: Ride, witness: Witness, learner: Learner) -> Iterator[Finding]:
         [witness.banks[bank].moved_s for bank in banks],
         [witness.banks[bank].taken_out for bank in banks],
         [_film(learner, bank) for bank in banks],
+        delays,
     )
     for cause in CAUSES.values():
         if cause.fact is None:

@@ -5,7 +5,7 @@ looked at, with the figures in a sentence. Thresholds are common practice, no so
 otherwise: far above what healthy rides show, far below what spoils a table.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import hypot
@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from breathmap.learner.causes.scene import SHORTEST_MS, USUAL_BATTERY_V
 from breathmap.learner.causes.tally import Ride
 from breathmap.learner.core.settings import SWITCHING
+from breathmap.learner.exact.delay import FoundDelay
+from breathmap.learner.exact.replay import BankReplay
 from breathmap.learner.exact.solve import FILM_SHARE_ERROR, FilmEstimate
 from breathmap.protocol.wire.codes import (
     ACCELERATION_ENRICHMENT,
@@ -63,6 +65,8 @@ STRETCH_S = 4.0
 # sensors: 1 and less, 4 and more.
 FILMS_APART = 3.0
 FILM_MODEL = 0.1
+# Delays, as parts of what is stated, differ beyond so many standard errors (common practice).
+DELAYS_APART = 3.0
 # Samples of a standing engine that show the air's pressure; and a change that is more than weather
 # in a day, or 250 m of height, kPa.
 STANDING = 100
@@ -85,7 +89,8 @@ class Fact:
 class Seen:
     """What the tests look at: the ride, and of each bank places of lean outliers, the longest stuck
     time in seconds, for how long the load moved while it read, and samples that were taken out
-    again for it; its film, None where there is none to tell."""
+    again for it; its film, and the delay that a search found, None where the ride does not tell
+    them. delays is empty where nobody searched."""
 
     ride: Ride
     spikes: list[NDArray[np.intp]]
@@ -93,6 +98,7 @@ class Seen:
     moved_s: list[float]
     taken_out: list[int]
     films: list[FilmEstimate | None]
+    delays: Sequence[FoundDelay | None]
 
     @property
     def samples(self) -> NDArray[np.void]:
@@ -413,6 +419,37 @@ def _apart(one: FilmEstimate, other: FilmEstimate) -> float:
         abs(one.share - other.share) / hypot(one.share_error, other.share_error, share),
         abs(one.time_s - other.time_s) / hypot(one.time_error_s, other.time_error_s, time_s),
     )
+
+
+def delay_differs(seen: Seen) -> list[Fact]:
+    """Banks whose delay is another part of what is stated for it than their sister's is."""
+    if len(seen.names) < 2:
+        return [Fact(None, "it takes two banks")]
+    if not seen.delays:
+        return [Fact(None, "nobody looked for the delay: replay --find-delay does")]
+    shares, errors = [], []
+    for bank, found in enumerate(seen.delays):
+        if found is None or not found.known:
+            return [Fact(None, "the ride does not tell the delay of each bank")]
+        shares.append(_delay_share(seen, bank, found))
+        errors.append(shares[-1] * found.delay_error_s / found.delay_s)
+    low, high = int(np.argmin(shares)), int(np.argmax(shares))
+    apart = (shares[high] - shares[low]) / hypot(errors[high], errors[low])
+    text = "; ".join(
+        f"{seen.names[bank]}: {shares[bank]:.2f} ± {errors[bank]:.2f} of the delay that is stated"
+        for bank in dict.fromkeys((high, low))
+    )
+    return [Fact(apart > DELAYS_APART, text)]
+
+
+def _delay_share(seen: Seen, bank: int, found: FoundDelay) -> float:
+    """A found delay over the stated one, medians over the samples used."""
+    replay, rows = BankReplay(seen.samples, bank, seen.ride.settings), seen.ride.rows[bank]
+    medians_s = [
+        float(np.median(replay.transport_s(model)[rows])) + model.sensor_lag_s
+        for model in (found.model, seen.ride.settings.banks[bank].delay)
+    ]
+    return medians_s[0] / medians_s[1]
 
 
 def barometer(seen: Seen) -> list[Fact]:

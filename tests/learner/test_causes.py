@@ -1,6 +1,7 @@
 """Every cause is seen by its own test and by no other, and what cannot be told is said."""
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import replace
 from functools import cache
 
@@ -24,6 +25,7 @@ from breathmap.learner.causes.diagnose import (
 from breathmap.learner.causes.since import Earlier, earlier_of
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.exact.alive import CarefulLearner
+from breathmap.learner.exact.delay import FoundDelay
 from breathmap.learner.fast.many import learn_many
 from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.controller import Controller
@@ -302,6 +304,30 @@ def test_a_film_of_one_bank_alone_is_told() -> None:
     slow = diagnose(*ride("sensor-slow", minutes=LONG))
     (film,) = [finding for finding in slow.findings if finding.cause.name == "film-differs"]
     assert (film.state, film.alike) == (CANNOT_TELL, ("sensor-slow",))
+
+
+@pytest.mark.parametrize(
+    ("volumes", "known", "state"),
+    [((1.0, 1.1), True, NO_SIGN), ((3.0, 1.0), True, SEEN), ((3.0, 1.0), False, NOT_LOOKED_AT),
+     ((), True, NOT_LOOKED_AT)],
+)  # fmt: skip
+def test_a_delay_of_one_bank_alone_is_told(
+    volumes: tuple[float, ...], known: bool, state: str
+) -> None:
+    """A bank whose delay was found another part of what is stated than its sister's is a fact; not
+    looked at where nobody looked for it, or the ride does not tell it."""
+    learner, witness = ride()
+    delays = []
+    for volume, bank in zip(volumes, learner.settings.banks, strict=False):
+        model = copy(bank.delay)
+        model.exhaust_volume_cm3 *= volume
+        delays.append(
+            FoundDelay(model, 0.2, 0.016, (0.1, 50.0, 0.01), 0.01, 0.01, known, True, 1000)
+        )
+    found = diagnose(learner, witness, delays=delays)
+    (told,) = [finding for finding in found.findings if finding.cause.name == "delay-differs"]
+    assert told.state == state
+    assert names(found) <= {"delay-differs"}
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ writes. No folder is made before the first frame of ours has arrived.
 import contextlib
 from pathlib import Path
 
+from breathmap.learner.exact.delay import FoundDelay
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Device
 from breathmap.tools.base.errors import UserError
@@ -81,10 +82,10 @@ def learn_live(
         # What was learned is safe before anything else is tried.
         sources = [p.name for p in kept(recordings_in(out), left_out)]
         outcome = write_results(out, session, sources, stop.asked, proposing, port)
-    # Beyond Stop's reach: here Ctrl-C ends the search at once.
+    # Beyond Stop's reach: here Ctrl-C ends each search at once.
+    found = _delay_found(session, screen, only_if_worth=True)
     if proposing:
         outcome = _look_for_causes(out, outcome, session, screen)
-    found = _delay_found(session, screen, only_if_worth=True)
     return with_delay_found(out, outcome, found) if found else outcome
 
 
@@ -206,8 +207,8 @@ def replay(
             raise UserError(f"{paths[0]}: it holds no sample; nothing was learned")
         make_folder(out, replace, OTHER_OUTPUT)
         outcome = write_results(out, session, [str(p) for p in paths], stop.asked)
-    outcome = _look_for_causes(out, outcome, session, screen)
     found = _delay_found(session, screen, only_if_worth=False)
+    outcome = _look_for_causes(out, outcome, session, screen)
     return with_delay_found(out, outcome, found) if found else outcome
 
 
@@ -242,11 +243,17 @@ def _look_for_causes(out: Path, outcome: Outcome, session: Session, screen: Scre
 def _delay_found(
     session: Session, screen: Screen, only_if_worth: bool
 ) -> dict[str, DelayFoundSummary]:
-    """Look for the delay where samples were kept for it; tell, and return the summary's part."""
+    """Look for the delay where samples were kept for it, unless Ctrl-C says no; tell, let the
+    session know, and return the summary's part."""
     if session.recent is None:
         return {}
     screen.say("Looking for the delay in the last samples; Ctrl-C skips it.")
-    found = look_for_delay(session.recent, session.settings)
+    found: dict[str, FoundDelay | str] = {}
+    with contextlib.suppress(KeyboardInterrupt):
+        found = look_for_delay(session.recent, session.settings)
+    if not found:
+        return {}
+    session.found_delays = [one if isinstance(one, FoundDelay) else None for one in found.values()]
     if only_if_worth and not worth_saying(found):
         screen.say("It agrees with the engine description.")
     else:

@@ -20,6 +20,7 @@ from breathmap.learner.core.settings import Settings
 from breathmap.learner.core.stream import BankLearner
 from breathmap.learner.decide.proposal import Proposal, Rules, propose, rules_for
 from breathmap.learner.exact.alive import CarefulLearner
+from breathmap.learner.exact.delay import FoundDelay
 from breathmap.learner.exact.solve import Solution, solve
 from breathmap.learner.fast.calm import take_many
 from breathmap.learner.fast.compiled import library
@@ -118,6 +119,8 @@ class Session:
         self.source = ""
         # Filled where the delay shall be looked for afterwards.
         self.recent: RecentSamples | None = None
+        # What a search for the delay has found, a bank each; empty where nobody searched.
+        self.found_delays: list[FoundDelay | None] = []
         self.trace = Trace(self.learner.banks)
         # Filled where other causes than VE shall be looked for afterwards.
         self.witness: Witness | None = None
@@ -328,7 +331,7 @@ class Session:
     def diagnose(self, earlier: Earlier | None = None) -> Diagnosis:
         """Look for other causes than VE in what was learned since `witnessed`."""
         assert self.witness is not None
-        return diagnose(self.learner, self.witness, earlier)
+        return diagnose(self.learner, self.witness, earlier, self.found_delays)
 
     def propose(self, solved: list[BankResult]) -> list[BankResult]:
         """Return what was solved, each with a proposal under the standard rules."""
