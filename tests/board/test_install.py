@@ -5,7 +5,7 @@ import subprocess
 from binascii import crc32
 
 import pytest
-from board_bench import rom_board, small_description, tables_of, write_bench
+from board_bench import put_modules, rom_board, small_description, tables_of, write_bench
 from processes import program
 
 from breathmap.tools.cli.main import run
@@ -22,6 +22,17 @@ def bench(tmp_path):
     """The path of a small engine's description."""
     description = small_description(4)
     return write_bench(tmp_path / "bench", description, tables_of(description))
+
+
+@pytest.fixture
+def compiled_once(monkeypatch):
+    """The modules as they were compiled before: for tests of what becomes of them."""
+
+    def put(folder, compiler):
+        assert compiler == program("mpy-cross")
+        put_modules(folder)
+
+    monkeypatch.setattr("breathmap.tools.cli.board.write_modules", put)
 
 
 def ask(port, code):
@@ -61,6 +72,7 @@ def test_the_modules_run_from_a_rom_partition(bench, tmp_path, capsys):
     assert "'breathmap'" not in names
 
 
+@pytest.mark.usefixtures("compiled_once")
 @pytest.mark.parametrize(("size", "words"), [(0, "ROMFS"), (32 * KIB, "holds 32 KiB")])
 def test_without_room_in_rom_the_modules_are_files(size, words, bench, capsys):
     """Without a ROM partition, or with one too small, the modules are copied as files, and one line
@@ -78,6 +90,7 @@ def test_without_room_in_rom_the_modules_are_files(size, words, bench, capsys):
     assert "needs a heap of about" in text
 
 
+@pytest.mark.usefixtures("compiled_once")
 def test_a_folder_that_would_hide_the_rom_is_named(bench, capsys):
     """A folder of the owner's own that the board would search before its ROM is one clear line, and
     nothing in it is removed."""
@@ -117,6 +130,7 @@ class Tool:
         return [line for line in text.splitlines() if line.startswith("connect ")]
 
 
+@pytest.mark.usefixtures("compiled_once")
 def test_install_copies_every_file_and_starts_the_board(bench, tmp_path, monkeypatch, capsys):
     """Without a ROM partition every folder is made, every file copied, the board started anew, and
     a heap that is too small is a caution."""
@@ -147,6 +161,7 @@ def test_install_copies_every_file_and_starts_the_board(bench, tmp_path, monkeyp
     assert "Caution: that is too small" in text
 
 
+@pytest.mark.usefixtures("compiled_once")
 def test_install_takes_the_first_partition_that_is_large_enough(
     bench, tmp_path, monkeypatch, capsys
 ):
@@ -167,6 +182,7 @@ def test_install_takes_the_first_partition_that_is_large_enough(
     assert copy.count(" fs cp ") == 2
 
 
+@pytest.mark.usefixtures("compiled_once")
 def test_a_rom_that_is_not_searched_is_made_up_for(bench, tmp_path, monkeypatch, capsys):
     """A board that has the image and does not import from it gets the files, too."""
     program("mpremote")
@@ -178,6 +194,7 @@ def test_a_rom_that_is_not_searched_is_made_up_for(bench, tmp_path, monkeypatch,
     assert "does not import from its ROM partition" in said_by(capsys)
 
 
+@pytest.mark.usefixtures("compiled_once")
 @pytest.mark.parametrize("step", ["romfs query", "deploy", "fs cp", "reset"])
 def test_a_step_that_fails_is_one_line(step, bench, tmp_path, monkeypatch, capsys):
     """Whichever step mpremote fails at, the person reads its reason in one line with the port."""

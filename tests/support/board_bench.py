@@ -3,12 +3,15 @@
 import os
 import pty
 import select
+import shutil
 import subprocess
 import threading
 import tty
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -74,6 +77,19 @@ def write_bench(
     return folder / "engine.toml"
 
 
+@cache
+def _compiled() -> TemporaryDirectory[str]:
+    """Compile the board's modules, once in a process; the folder goes with it."""
+    made = TemporaryDirectory()
+    write_modules(Path(made.name), program("mpy-cross"))
+    return made
+
+
+def put_modules(folder: Path) -> None:
+    """Do what `write_modules` does with a compiler, but compile only the first time."""
+    shutil.copytree(_compiled().name, folder, dirs_exist_ok=True)
+
+
 def board_folder(
     folder: Path,
     description: EngineDescription,
@@ -82,7 +98,7 @@ def board_folder(
 ) -> Path:
     """Write what goes onto a board into a folder."""
     folder.mkdir(parents=True, exist_ok=True)
-    write_modules(folder, program("mpy-cross"))
+    put_modules(folder)
     write_text(folder / "engine.txt", engine_text(description, tables, number_bytes))
     return folder
 
