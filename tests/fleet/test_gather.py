@@ -5,7 +5,7 @@ import shutil
 import signal
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -13,13 +13,18 @@ from command_line import Breathmap, refused
 from job_bench import engine_files, made_up_calibration, made_up_ride
 
 from breathmap.learner.exact.agree import agreement, without
-from breathmap.learner.exact.moments import Moments
+from breathmap.learner.exact.moments import Moments, moments
 from breathmap.learner.exact.prior import Prior, Scales
+from breathmap.protocol.host.evidence import from_bytes
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.fleet import cluster as fleet_cluster
+from breathmap.tools.fleet import comparing
+from breathmap.tools.fleet.comparing import merged_of
 from breathmap.tools.fleet.gather import Order, Piece, gather, learn_source
+from breathmap.tools.run.evidence_files import add_snapshot
 from breathmap.tools.run.learning import load, replay
+from breathmap.tools.run.session import Session
 
 distributed = pytest.importorskip("distributed", reason="no Dask here: the extra fleet")
 
@@ -55,9 +60,10 @@ def rides(engine: Path) -> list[Path]:
 def test_any_number_of_workers_gives_the_same_bytes(
     engine: Path, scheduler: str, tmp_path: Path
 ) -> None:
-    """One worker, two, or a scheduler by its address: evidence, tables and summary are the same,
-    and the tables are those of learning one after the other."""
+    """One worker, two, or a scheduler by its address: evidence, tables, summary and what comparing
+    the sources says are the same, and the tables are those of learning one after the other."""
     results = {}
+    said = {}
     ways: dict[str, dict[str, Any]] = {
         "one": {"workers": 1},
         "two": {"workers": 2},
@@ -65,17 +71,56 @@ def test_any_number_of_workers_gives_the_same_bytes(
     }
     for name, how in ways.items():
         out = tmp_path / name
-        gather(engine, rides(engine), out, Screen(), **how)
+        said[name] = gather(engine, rides(engine), out, Screen(), **how).sources
         results[name] = {
             path.name: path.read_bytes() for path in sorted(out.iterdir()) if path.is_file()
         }
     assert results["one"] == results["two"] == results["address"]
     assert "evidence.bin" in results["one"]
+    assert said["one"] == said["two"] == said["address"]
+    assert len(said["one"]) == RIDES
 
     replayed = tmp_path / "replayed"
     replay(engine, rides(engine), replayed, Screen())
     for path in replayed.glob("*-proposed.csv"):
         assert results["one"][path.name] == path.read_bytes()
+
+
+def test_sources_are_compared_each_by_itself(engine: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However sources are shared out among workers, and whatever was set aside before, the numbers
+    are those of comparing the sums of each with the sums of the others."""
+    description, tables = load(engine)
+    session = Session(description, tables)
+    kept = {}
+    for path in (*rides(engine), engine.with_name("other.bin")):
+        kept[path.name] = learn_source(Order(description, tables, path)).evidence
+        add_snapshot(session, path.name, from_bytes(kept[path.name]))
+    results = session.solve()
+    merged = merged_of(session, results)
+    monkeypatch.setattr(comparing, "as_done", lambda _, work, orders: enumerate(map(work, orders)))
+    found = []
+    for at_once in (1, 3, 100):
+        monkeypatch.setattr(comparing, "AT_ONCE", at_once)
+        found.append(comparing.compare(cast(Any, None), merged, kept, Screen(quiet=True)))
+    assert found[0] == found[1] == found[2]
+    odd = found[0][-1]
+    bank = results[0].bank
+    part, whole = learned_sums(engine, kept["other.bin"]), moments(bank.evidence)
+    old_pct = results[0].old_pct
+    loads, speeds = old_pct.shape
+    prior = Prior(loads, speeds, bank.evidence.n_terms, np.log(old_pct.ravel()))
+    scales, widening = merged.scales[0]
+    peer = agreement(part, without(whole, part), prior, scales, widening)
+    assert odd.is_odd
+    assert odd.banks[bank.name] == peer
+
+
+def learned_sums(engine: Path, evidence: bytes) -> Moments:
+    """The first bank's sums in evidence as frames."""
+    description, tables = load(engine)
+    session = Session(description, tables)
+    add_snapshot(session, "", from_bytes(evidence))
+    return moments(session.learner.banks[0].evidence)
 
 
 def test_a_worker_that_dies_costs_nothing(

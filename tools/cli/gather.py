@@ -9,7 +9,8 @@ import typer
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.uncertain import signed_text
 from breathmap.tools.cli.options import AsJson
-from breathmap.tools.fleet.gather import Compared, Gathered
+from breathmap.tools.fleet.comparing import Compared
+from breathmap.tools.fleet.gather import Gathered
 from breathmap.tools.fleet.gather import gather as gather_recordings
 from breathmap.tools.run.summary_text import show_summary
 

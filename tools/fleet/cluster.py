@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.texts import one_line
+from breathmap.tools.base.version import software_version
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -83,3 +84,13 @@ def as_done(
             ) from None
         yield number, result
         future.release()
+
+
+def check_version(order: object, result: object) -> None:
+    """UserError where another version did it: what comes of it need not be the same."""
+    here, there = software_version(), getattr(result, "version", "")
+    if there != here:
+        raise UserError(
+            f"{order}: a worker learned it with breathmap {there or 'before 0.2.0'}, and here is "
+            f"{here}; install the same version on every machine"
+        )
