@@ -84,7 +84,8 @@ def compare_sources(order: Order) -> Judged:
     name = merged.description.engine.name
 
     def sums(evidence: bytes) -> list[Moments]:
-        return [moments(piece) for piece in fitting("", from_bytes(evidence), settings, name)]
+        pieces = fitting("", from_bytes(evidence), settings, name, is_ours=True)
+        return [moments(piece) for piece in pieces]
 
     with one_thread():
         wholes = sums(merged.whole)

@@ -20,7 +20,12 @@ from breathmap.tools.base.screen import Screen
 from breathmap.tools.base.version import software_version
 from breathmap.tools.fleet.cluster import as_done, check_version, cluster
 from breathmap.tools.fleet.comparing import Compared, compare, merged_of
-from breathmap.tools.run.evidence_files import add_snapshot, snapshot_of, without_earlier
+from breathmap.tools.run.evidence_files import (
+    SWEEPS,
+    add_snapshot,
+    snapshot_of,
+    without_earlier,
+)
 from breathmap.tools.run.learning import OTHER_OUTPUT, load
 from breathmap.tools.run.observer import Observer
 from breathmap.tools.run.results import Outcome, write_results
@@ -102,8 +107,10 @@ def gather(
         pieces = _learned(client, orders, screen)
         kept, bad = _sorted(orders, pieces, skip_bad)
         session = Session(description, tables)
-        for name, evidence in kept.items():
-            add_snapshot(session, name, from_bytes(evidence))
+        for number, (name, evidence) in enumerate(kept.items(), start=1):
+            # The running estimate is wanted of all together only.
+            sweeps = SWEEPS if number == len(kept) else 0
+            add_snapshot(session, name, from_bytes(evidence), is_ours=True, sweeps=sweeps)
         make_folder(out, replace, OTHER_OUTPUT)
         outcome = write_results(out, session, list(kept))
         merged = merged_of(session, outcome.results)

@@ -30,6 +30,8 @@ from breathmap.tools.base.files import write_bytes
 from breathmap.tools.run.session import Session
 
 HEAD_BYTES = 256
+# Sweeps over the running estimate after adding, as `Evidence.merge` makes them.
+SWEEPS = 30
 
 
 def snapshot_of(session: Session) -> Snapshot:
@@ -118,14 +120,17 @@ def read_evidence(path: Path) -> Snapshot:
         raise UserError(f"{path}: {error}") from None
 
 
-def fitting(where: str, snapshot: Snapshot, settings: Settings, engine: str) -> list[Evidence]:
+def fitting(
+    where: str, snapshot: Snapshot, settings: Settings, engine: str, is_ours: bool = False
+) -> list[Evidence]:
     """Return what each bank has learned; UserError unless the snapshot is of this engine, these
-    tables and terms, and its numbers are sums of something learned."""
+    tables and terms, and its numbers are sums of something learned. is_ours: this program has just
+    made it, and nobody need look whether its sums are possible."""
     _check_fits(where, snapshot, settings, engine)
     pieces = []
     for numbers, head in zip(snapshot.numbers, snapshot.heads, strict=True):
         try:
-            pieces.append(evidence_of(numbers, head))
+            pieces.append(evidence_of(numbers, head, is_ours))
         except ValueError as error:
             name = head["bank_name"]
             raise UserError(f"{where}: bank {name}: {error}: fetch it again") from None
@@ -170,14 +175,15 @@ def _check_fits(where: str, snapshot: Snapshot, settings: Settings, engine: str)
             )
 
 
-def evidence_of(numbers: BankNumbers, head: dict[str, Any]) -> Evidence:
+def evidence_of(numbers: BankNumbers, head: dict[str, Any], is_ours: bool = False) -> Evidence:
     """Return one bank's numbers as evidence in double precision. Raises ValueError where they are
-    none, or are sums that nothing learned can have."""
+    none, or, looked at unless is_ours, are sums that nothing learned can have."""
     evidence = Evidence(head["speed_count"], head["load_count"], head["term_count"])
     restore(evidence, numbers)
     if head["samples_used"] > head["samples_seen"]:
         raise ValueError("more samples used than seen")
-    check_possible(evidence)
+    if not is_ours:
+        check_possible(evidence)
     return evidence
 
 
@@ -189,12 +195,16 @@ def add_to_session(session: Session, path: Path) -> None:
     add_snapshot(session, str(path), read_evidence(path))
 
 
-def add_snapshot(session: Session, where: str, snapshot: Snapshot) -> None:
-    """Add a snapshot as `add_to_session` adds a file; where: what it came from, for messages."""
-    pieces = fitting(where, snapshot, session.settings, session.description.engine.name)
+def add_snapshot(
+    session: Session, where: str, snapshot: Snapshot, is_ours: bool = False, sweeps: int = SWEEPS
+) -> None:
+    """Add a snapshot as `add_to_session` adds a file; where: what it came from, for messages.
+    is_ours: see `fitting`. sweeps: over the running estimate; 0 where more is added at once."""
+    name = session.description.engine.name
+    pieces = fitting(where, snapshot, session.settings, name, is_ours)
     session.learner.keep_all()
     for bank, head, piece in zip(session.learner.banks, snapshot.heads, pieces, strict=True):
-        bank.evidence.merge(piece)
+        bank.evidence.merge(piece, sweeps)
         bank.seen_count += head["samples_seen"]
         bank.used_count += head["samples_used"]
     session.samples += max(head["samples_seen"] for head in snapshot.heads)
