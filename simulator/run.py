@@ -274,6 +274,28 @@ def fuelling_error(
 
     Positive is rich. The table is looked up as the controller does: bilinear, clamped.
     """
-    table = Table(axes, list(table_pct))
+    true_pct = true_ve(truth, bank, speed_rpm, map_kpa)
+    return error_beside(true_pct, axes, table_pct, speed_rpm, map_kpa)
+
+
+def true_ve(
+    truth: Truth,
+    bank: int,
+    speed_rpm: Sequence[float] | NDArray[np.float64],
+    map_kpa: Sequence[float] | NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the true VE of a bank at n points, per cent, shape (n,)."""
     points = zip(np.asarray(speed_rpm).tolist(), np.asarray(map_kpa).tolist(), strict=True)
-    return np.array([table.value(n, p) / truth.ve_pct(bank, n, p) - 1.0 for n, p in points])
+    return np.array([truth.ve_pct(bank, n, p) for n, p in points])
+
+
+def error_beside(
+    true_pct: NDArray[np.float64],
+    axes: Axes,
+    table_pct: Sequence[float],
+    speed_rpm: Sequence[float] | NDArray[np.float64],
+    map_kpa: Sequence[float] | NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return `fuelling_error` where the true VE of the points is known already."""
+    speed, load = (np.asarray(one, dtype=np.float64) for one in (speed_rpm, map_kpa))
+    return np.asarray(Table(axes, list(table_pct)).values(speed, load) / true_pct - 1.0)

@@ -100,6 +100,23 @@ def test_perturbed_table_has_the_chosen_error(rms: float) -> None:
         assert all(c == round(c / 0.4) * 0.4 and 0 <= c <= 102.0 for c in cells)
 
 
+ANYWHERE = st.tuples(st.floats(-500.0, 20_000.0), st.floats(-50.0, 400.0))
+
+
+@given(st.lists(ANYWHERE, min_size=1, max_size=20), st.booleans())
+def test_many_points_are_looked_up_as_one(points: list[tuple[float, float]], stored: bool) -> None:
+    """A table gives many points the values that it gives each alone, bit for bit, on its axes,
+    between them and off them, and of what a controller stores, too."""
+    cells = cells_of(twin_truth(), 0, TWIN_AXES)
+    table = Table(TWIN_AXES, cells)
+    if stored:
+        table = Table(TWIN_AXES, bytearray(min(255, int(2.0 * cell)) for cell in cells), 0.4)
+    ends = [(n, p) for n in TWIN_AXES.speed_rpm[-2:] for p in TWIN_AXES.load_kpa[:2]]
+    speed, load = np.array([*points, *ends]).T
+    alone = [table.value(n, p) for n, p in zip(speed.tolist(), load.tolist(), strict=True)]
+    assert table.values(speed, load).tolist() == alone
+
+
 def test_fuelling_error_is_table_over_truth() -> None:
     """A table 10 % too high fuels 10 % rich everywhere on a grid truth."""
     truth = on_grid(twin_truth(), TWIN_AXES)

@@ -38,17 +38,16 @@ from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, random_engine
-from breathmap.simulator.run import TruthTrace, fuelling_error, perturbed_table, simulate
+from breathmap.simulator.run import (
+    TruthTrace,
+    error_beside,
+    perturbed_table,
+    simulate,
+    true_ve,
+)
 from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.truth import cells_of
-from breathmap.tools.bench.usual_methods import (
-    DiagonalKalman,
-    NearestCell,
-    Observed,
-    TappedEvidence,
-    WeightedCells,
-    batch_oracle,
-)
+from breathmap.tools.bench.usual_methods import Observed, TappedEvidence, batch_oracle
 from breathmap.tools.demo.accuracy import covered_points, fresh_points
 
 if TYPE_CHECKING:
@@ -126,6 +125,8 @@ class Scorer:
     def __init__(self, parameters: EngineParameters, controller: Controller) -> None:
         self.parameters = parameters
         self.points = fresh_points(parameters, controller)
+        banks = range(parameters.banks)
+        self.true_pct = [true_ve(parameters.truth, bank, *self.points) for bank in banks]
 
     def masks(self, solution: Solution) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Points on covered and on visited ground."""
@@ -140,9 +141,8 @@ class Scorer:
     ) -> tuple[float, float, float, float]:
         """rms and worst error over covered ground, rms over visited ground (%), share covered."""
         covered, visited = masks
-        error = 100.0 * fuelling_error(
-            self.parameters.truth, bank, TWIN_AXES, cells.tolist(), *self.points
-        )
+        true_pct = self.true_pct[bank]
+        error = 100.0 * error_beside(true_pct, TWIN_AXES, cells.tolist(), *self.points)
         return (
             float(np.sqrt(np.mean(error[covered] ** 2))),
             float(np.abs(error[covered]).max()),
@@ -153,10 +153,7 @@ class Scorer:
     def best_cells(self, bank: int, table: Table, mask: NDArray[np.bool_]) -> Array:
         """The cells that fit the truth best over the masked points: the table's own limit."""
         speed, load = self.points[0][mask], self.points[1][mask]
-        truth = self.parameters.truth
-        true = np.array(
-            [truth.ve_pct(bank, n, p) for n, p in zip(speed.tolist(), load.tolist(), strict=True)]
-        )
+        true = self.true_pct[bank][mask]
         index, shares, ve_pct = locate(table, speed, load)
         columns = index[:, None] + np.array([0, 1, N_SPEED, N_SPEED + 1])
         rows = np.repeat(np.arange(len(speed)), 4)
@@ -255,18 +252,8 @@ def _corrections(
     evidence = learner.banks[bank].evidence
     assert isinstance(evidence, TappedEvidence)
     observed = evidence.observed
-    index = np.array(observed.index, dtype=np.intp)
-    shares = np.array(observed.shares).reshape(-1, 4)
-    d = np.array(observed.d)
     cells = TWIN_AXES.size
-    peers: dict[str, NearestCell | DiagonalKalman] = {
-        "nearest": NearestCell(N_SPEED, cells),
-        "weighted": WeightedCells(N_SPEED, cells),
-        "kalman": DiagonalKalman(N_SPEED, cells),
-    }
-    for i, v, value in zip(index.tolist(), shares.tolist(), d.tolist(), strict=True):
-        for peer in peers.values():
-            peer.learn_one(i, v, value)
+    evidence.peers.catch_up(observed)
     running = np.asarray(evidence.cells).reshape(-1, PER_CELL)
     assert (running[:, SELF] > 0).any()
     return {
@@ -274,7 +261,7 @@ def _corrections(
         "running": running[:, 7].copy(),
         "ours": solution.correction.ravel(),
         "oracle": _oracle(bank, learner, solution, table, trace, observed),
-    } | {name: peer.correction() for name, peer in peers.items()}
+    } | evidence.peers.corrections()
 
 
 def _oracle(

@@ -40,6 +40,7 @@ class TappedEvidence(Evidence):
     """An Evidence that also keeps every observation it is given (a benchmark's luxury)."""
 
     observed: Observed
+    peers: "Peers"
     row: int
 
     @classmethod
@@ -54,6 +55,7 @@ class TappedEvidence(Evidence):
             term_sd=evidence.term_sd,
         )
         made.observed = Observed()
+        made.peers = Peers(evidence.speed_count, evidence.speed_count * evidence.load_count)
         made.row = 0
         return made
 
@@ -133,6 +135,30 @@ class DiagonalKalman:
     def correction(self) -> Array:
         """Corrections, a fraction, shape (n_cells,)."""
         return np.array(self.x)
+
+
+class Peers:
+    """The methods above on one bank's observations, each of which they are given once."""
+
+    def __init__(self, speed_count: int, n_cells: int) -> None:
+        self._peers: dict[str, NearestCell | DiagonalKalman] = {
+            "nearest": NearestCell(speed_count, n_cells),
+            "weighted": WeightedCells(speed_count, n_cells),
+            "kalman": DiagonalKalman(speed_count, n_cells),
+        }
+        self._taken = 0
+
+    def catch_up(self, observed: Observed) -> None:
+        """Take the observations that came since the last call."""
+        first, self._taken = self._taken, len(observed)
+        for k in range(first, len(observed)):
+            shares = observed.shares[4 * k : 4 * k + 4].tolist()
+            for peer in self._peers.values():
+                peer.learn_one(observed.index[k], shares, observed.d[k])
+
+    def corrections(self) -> dict[str, Array]:
+        """Each method's corrections, by its name."""
+        return {name: peer.correction() for name, peer in self._peers.items()}
 
 
 def batch_oracle(
