@@ -18,6 +18,9 @@ from breathmap.learner.exact.prior import Prior, Scales
 from breathmap.protocol.host.evidence import from_bytes
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.bench import convergence
+from breathmap.tools.bench.axes import even_axes
+from breathmap.tools.bench.convergence import METHODS, Honesty, Row, run_all
 from breathmap.tools.fleet import cluster as fleet_cluster
 from breathmap.tools.fleet import comparing
 from breathmap.tools.fleet.comparing import merged_of
@@ -286,3 +289,40 @@ def test_what_is_taken_out_is_gone() -> None:
     found = agreement(empty, both, Prior(4, 5, 0), Scales(), 1.0)
     assert found.freedom == 0
     assert np.isnan(found.chance)
+
+
+def test_benches_run_on_a_scheduler(
+    scheduler: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What workers of a scheduler do is what is done here; where nobody answers, one line says
+    so."""
+    seeds = list(range(20))
+    there = list(run_all(even_axes, seeds, 1, scheduler))
+    assert sorted(there, key=repr) == sorted(map(even_axes, seeds), key=repr)
+
+    capsys.readouterr()
+    monkeypatch.setattr(fleet_cluster, "ANSWERS_WITHIN_S", 1.0)
+    with pytest.raises(SystemExit) as ended:
+        convergence.main(["--engines", "1", "--scheduler", "tcp://127.0.0.1:1"])
+    assert ended.value.code == 2
+    assert "no scheduler answers there" in capsys.readouterr().err
+
+
+def test_a_bench_writes_the_same_whatever_is_done_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The convergence bench's figures stand by engine, in whatever order they were done."""
+    done = [
+        ([Row(truth, engine, 0, 1.0, method, 0.1, 0.2, 0.3, 0.4) for method in METHODS],
+         [Honesty(engine, 0, 1.0, 9, 1.0, 0.95, 0.1)] if truth == "grid" else [])
+        for engine in (100, 101) for truth in ("continuous", "grid")
+    ]  # fmt: skip
+    monkeypatch.setattr(convergence, "plot", lambda *_: None)
+    made: list[list[bytes]] = []
+    for order in (done, done[::-1]):
+        monkeypatch.setattr(convergence, "run_all", lambda *_, order=order: iter(order))
+        out = tmp_path / str(len(made))
+        assert convergence.main(["--engines", "2", "--minutes", "1", "--out", str(out)]) == 0
+        made.append([path.read_bytes() for path in sorted(out.glob("*.csv"))])
+    assert made[0] == made[1]
+    assert made[0][0].count(b"\n") == 1 + 4 * len(METHODS)

@@ -1,11 +1,13 @@
 """How fast and how well tables converge, over many random engines; ours against what is usual.
 
     python -m breathmap.tools.bench.convergence --engines 50 --out bench-out
+    python -m breathmap.tools.bench.convergence --engines 5000 --scheduler tcp://HOST:8786
 
 For each engine (its own breathing, starting error, film, delays, noise, rider): learn from a road
 drive, and at some minutes score every method on a fresh drive, over covered ground. All methods see
 the same observations, but for the oracle: scipy's batch least squares over all samples with the
-traced delay and our prior. Writes convergence.csv, uncertainty.csv and convergence.png.
+traced delay and our prior. Writes convergence.csv, uncertainty.csv and convergence.png, the same
+ones for any number of processes or workers.
 """
 
 import argparse
@@ -13,10 +15,13 @@ import csv
 import random
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, fields
+from functools import partial
 from multiprocessing import Pool
+from operator import attrgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,11 +52,15 @@ from breathmap.simulator.run import (
 )
 from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.truth import cells_of
+from breathmap.tools.base.errors import UserError
+from breathmap.tools.base.version import software_version
 from breathmap.tools.bench.usual_methods import Observed, TappedEvidence, batch_oracle
 from breathmap.tools.demo.accuracy import covered_points, fresh_points
+from breathmap.tools.fleet.cluster import as_done, check_version, cluster
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
+    from distributed import Client
 
 Array = NDArray[np.float64]
 O = TypeVar("O")  # noqa: E741
@@ -375,11 +384,37 @@ def plot(rows: list[Row], path: Path) -> None:
     figure.savefig(path, dpi=130)
 
 
-def run_all(work: Callable[[O], R], orders: list[O], jobs: int) -> Iterator[R]:
-    """Do all orders in so many processes, as they get done, with a progress bar on stderr."""
-    with Progress(console=Console(file=sys.stderr)) as progress, Pool(jobs) as pool:
-        done = pool.imap_unordered(work, orders)
+def run_all(
+    work: Callable[[O], R], orders: list[O], jobs: int, scheduler: str | None = None
+) -> Iterator[R]:
+    """Do all orders in so many processes, or on the workers of a Dask scheduler by its address, as
+    they get done, with a progress bar on stderr. UserError where that cannot be."""
+    done: Iterator[R]
+    with ExitStack() as stack:
+        if scheduler is None:
+            done = stack.enter_context(Pool(jobs)).imap_unordered(work, orders)
+        else:
+            done = _on_workers(stack.enter_context(cluster(scheduler, None)), work, orders)
+        progress = stack.enter_context(Progress(console=Console(file=sys.stderr)))
         yield from progress.track(done, total=len(orders), description="engines")
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What a worker did, and with which version."""
+
+    version: str
+    result: Any
+
+
+def _with_version(work: Callable[[O], R], order: O) -> _Done:
+    return _Done(software_version(), work(order))
+
+
+def _on_workers(client: "Client", work: Callable[[O], R], orders: list[O]) -> Iterator[R]:
+    for number, done in as_done(client, partial(_with_version, work), orders):
+        check_version(orders[number], done)
+        yield done.result
 
 
 def write_csv(path: Path, items: Sequence["DataclassInstance"], kind: type) -> None:
@@ -402,6 +437,7 @@ def main(arguments: list[str] | None = None) -> int:
         "--quiet", action="store_true", help="engines without noise or scatter: the models' error"
     )
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
+    parser.add_argument("--scheduler", help="address of a Dask scheduler whose workers do it all")
     given = parser.parse_args(arguments)
     truths = ("continuous", "grid") if given.truth == "both" else (given.truth,)
     orders = [
@@ -412,9 +448,15 @@ def main(arguments: list[str] | None = None) -> int:
     console = Console()
     rows: list[Row] = []
     honesty: list[Honesty] = []
-    for some_rows, some_honesty in run_all(run_engine, orders, given.jobs):
-        rows += some_rows
-        honesty += some_honesty
+    try:
+        for some_rows, some_honesty in run_all(run_engine, orders, given.jobs, given.scheduler):
+            rows += some_rows
+            honesty += some_honesty
+    except UserError as error:
+        parser.error(str(error))
+    # By engine, in whatever order they were done.
+    rows.sort(key=attrgetter("engine", "truth"))
+    honesty.sort(key=attrgetter("engine"))
     given.out.mkdir(parents=True, exist_ok=True)
     write_csv(given.out / "convergence.csv", rows, Row)
     write_csv(given.out / "uncertainty.csv", honesty, Honesty)
