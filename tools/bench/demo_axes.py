@@ -31,6 +31,7 @@ from breathmap.simulator.truth import Truth
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import Quantity, read_description, read_table
 from breathmap.tools.base.screen import Screen, Table
+from breathmap.tools.base.uncertain import value_text
 from breathmap.tools.demo.accuracy import covered_points, fresh_points
 from breathmap.tools.demo.teaching_bench import college_bench
 from breathmap.tools.run.axes import Advised, Ordered, advise_on, learned_on
@@ -167,7 +168,7 @@ def table_of(found: dict[str, list[Made]]) -> Table:
         view.add_row("", "under no rule", "", *(f"{one.free:.2f} %" for one in learned))
         expected = [one.expected for one in learned if one.expected is not None]
         view.add_row(
-            "", "expected", "", *(f"{one.value:.2f} ± {one.error:.2f} %" for one in expected)
+            "", "expected", "", *(value_text(one.value, one.error, "%", 2) for one in expected)
         )
         view.add_row("", "worst", *(f"{one.worst:.1f} %" for one in each))
     return view
@@ -184,7 +185,9 @@ def main(arguments: list[str] | None = None) -> int:
         screen.show(table_of(made_of(folder, advised, screen)))
         best = advised.advice.best
         gain, error = 100.0 * best.gain.value, 100.0 * best.gain.error
-        screen.say(f"The advice itself: {best.verdict}; {gain:.3f} ± {error:.3f} % to be gained.")
+        screen.say(
+            f"The advice itself: {best.verdict}; {value_text(gain, error, '%', 3)} to be gained."
+        )
     except UserError as error:
         print(f"Error: {error}", file=sys.stderr)
         return 2
