@@ -119,3 +119,22 @@ def test_an_earlier_pass_that_is_none(
     capsys.readouterr()
     assert run(["diagnose", str(learned), "--since", since]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_no_sign_is_said_of_what_no_bank_shows(tmp_path: Path) -> None:
+    """A cause stands in one list: there is no sign of it only where every bank shows none."""
+    states = {
+        "exhaust-leak": ("cannot tell", "no sign"),
+        "sensor-slow": ("no sign", "not looked at"),
+        "misfire": ("no sign", "no sign"),
+    }
+    findings = [
+        {"cause": cause, "bank": bank, "state": state, "text": "", "check": ""}
+        for cause, both in states.items()
+        for bank, state in zip(("left", "right"), both, strict=True)
+    ]
+    path = tmp_path / "causes.json"
+    path.write_text(json.dumps({"findings": findings}), "utf-8")
+    assert cause_lines(path) == [
+        "Cannot tell: exhaust-leak.", "No sign: misfire.", "Not looked at: sensor-slow."
+    ]  # fmt: skip

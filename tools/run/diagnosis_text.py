@@ -1,7 +1,7 @@
 """A diagnosis for people: what is likely, what the data cannot tell, what was not looked at."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -138,17 +138,26 @@ def cause_lines(path: Path) -> list[str]:
             for one in findings
             if one["state"] in (SEEN, LIKELY)
         ]
-        named = {one["cause"] for one in findings if one["state"] in (SEEN, LIKELY)}
+        said = _weakest(findings)
         for state in (CANNOT_TELL, NO_SIGN, NOT_LOOKED_AT):
-            names = list(dict.fromkeys(one["cause"] for one in findings if one["state"] == state))
-            names = [name for name in names if name not in named]
-            if names:
+            if names := [name for name, of in said.items() if of == state]:
                 lines.append(f"{state.capitalize()}: {', '.join(names)}.")
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise UserError(
             f"{path}: is no diagnosis of this version; run propose, learn or replay again"
         ) from None
     return lines
+
+
+def _weakest(findings: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Return of each cause the least that may be said of it, bank by bank: there is no sign of one
+    only where each bank was looked at and shows none."""
+    rank = (SEEN, LIKELY, CANNOT_TELL, NOT_LOOKED_AT, NO_SIGN)
+    found: dict[str, str] = {}
+    for one in findings:
+        name = one["cause"]
+        found[name] = min(found.get(name, NO_SIGN), one["state"], key=rank.index)
+    return found
 
 
 def _told(one: dict[str, Any]) -> str:
