@@ -502,3 +502,15 @@ def test_the_shell_offers_what_the_commands_have():
             assert len(told) >= 1
             assert offered(listed[path], words, "--") == told
         assert offered(listed[path], [], "r") == offered(command, [], "r")
+
+
+@pytest.mark.parametrize("command", ["learn monday ride.bin", "axes monday --apply"])
+def test_what_is_neither_job_nor_engine_is_named(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breathmap: Breathmap
+) -> None:
+    """A job's name spelled wrong is what the line is about, not what comes behind it."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "ride.bin").write_bytes(b"\0")
+    refused(breathmap(*command.split()), "monday: there is no such job or file", "breathmap new")
+    (tmp_path / "monday").mkdir()
+    refused(breathmap(*command.split()), "monday: is a folder, but no job", "breathmap new")

@@ -14,7 +14,7 @@ from breathmap.tools.cli.complete import passes
 from breathmap.tools.cli.job import DespiteCauses, RuleName, looking, working
 from breathmap.tools.cli.options import AsJson
 from breathmap.tools.job.axes import of_job, of_pass
-from breathmap.tools.job.folder import is_job
+from breathmap.tools.job.folder import is_job_rather_than_file
 from breathmap.tools.job.new_axes import apply_axes, pass_to_apply
 from breathmap.tools.job.propose import Despite
 from breathmap.tools.job.recordings import take_in
@@ -100,9 +100,10 @@ def axes(
     steps, drives = Steps(speed_step, load_step), tuple(drive or ())
     if to is not None and to.exists():
         raise UserError(f"{to} exists; give a new folder with --to")
-    if apply and (to is not None or drive or not is_job(first)):
+    of_a_job = is_job_rather_than_file(first)
+    if apply and (to is not None or drive or not of_a_job):
         raise UserError("--apply is for a job, and goes neither with --to nor with --drive")
-    if is_job(first):
+    if of_a_job:
         if recordings:
             raise UserError(f"{first} is a job: it has its recordings; give it alone")
         if apply:

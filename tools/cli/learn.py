@@ -11,7 +11,7 @@ from breathmap.tools.cli.job import OtherDevice, learn_into
 from breathmap.tools.cli.options import AsJson
 from breathmap.tools.cli.page import AskedPage, PageHost, PagePort, page_asked, show_in
 from breathmap.tools.cli.replay import View, show_causes
-from breathmap.tools.job.folder import is_job
+from breathmap.tools.job.folder import is_job_rather_than_file
 from breathmap.tools.run.learning import learn_live
 from breathmap.tools.run.sources import names_no_file
 from breathmap.tools.run.summary_text import show_summary
@@ -97,7 +97,7 @@ def learn(
 ) -> None:
     """Learn live from a port until Ctrl-C, unplugged and back or not; then write the results."""
     asked = (page, page_port, page_host)
-    if is_job(description):
+    if is_job_rather_than_file(description):
         learn_into(
             description, port, baud, wait, not no_check, as_json, view, other_device, give_up, asked
         )

@@ -141,6 +141,17 @@ def is_job(path: Path) -> bool:
     return (path / HISTORY).is_file()
 
 
+def is_job_rather_than_file(path: Path) -> bool:
+    """True for a job folder, False for a file; UserError for what is neither."""
+    if is_job(path) or path.is_file():
+        return is_job(path)
+    what = "is a folder, but no job" if path.is_dir() else "there is no such job or file"
+    raise UserError(
+        f"{path}: {what}: breathmap new {path} makes a job, breathmap check --example prints an "
+        "engine description"
+    )
+
+
 class Job:
     """One job folder."""
 
