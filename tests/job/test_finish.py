@@ -115,6 +115,8 @@ def test_finish_by_hand_leaves_a_checklist(
     assert ("back to" in checklist) == prepares
     assert ("is it " in checklist) != prepares
     assert all(line in checklist for line in BEFORE_USE)
+    assert "speeds, rpm" not in checklist, "no axes have changed"
+    assert "target.csv" not in checklist
     said = " ".join(done.out.split())
     assert "displacement constant: 1998.5 cm3" in said
     assert "Every field that differs" not in said

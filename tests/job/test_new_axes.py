@@ -306,11 +306,16 @@ def check_finished(bench: Bench, ended: Ended) -> None:
     for said in (
         "| axes | on record, see below | see below |",
         "nowhere leaner",
+        f"richer by lambda {(old - new).max():.3f} at most",
         "read back whole",
         "spark",
     ):
         assert said in proof
-    assert "speeds, rpm" in (bench.path / "final/checklist.md").read_text()
+    checklist = (bench.path / "final/checklist.md").read_text()
+    assert "speeds, rpm" in checklist
+    # Of the originals the target alone is read onto the new axes.
+    assert "target lambda, whole table: back to final/target.csv" in checklist
+    assert checklist.count("final/target.csv") == 1
     assert "cannot be read from here" in ended.out + ended.err
 
 

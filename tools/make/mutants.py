@@ -30,7 +30,10 @@ MODULES = {
         "tests/job/test_proposal.py tests/job/test_never_leaner.py tests/job/test_rules.py"
     ),
     "learner/decide/finished.py": "tests/job/test_finished.py",
-    "tools/job/finish.py": "tests/job/test_finish.py tests/job/test_vehicle.py -k finish",
+    "tools/job/finish.py": (
+        "tests/job/test_finish.py tests/job/test_new_axes.py tests/job/test_vehicle.py "
+        "-k 'finish or new_axes'"
+    ),
     "tools/job/signs.py": "tests/job/test_signs.py",
 }
 # Other changes than these are near copies of them (`is` for `==`), or no number any more (`<<`).
