@@ -18,7 +18,9 @@ from breathmap.protocol.wire import evidence_codes as codes
 from breathmap.protocol.wire.device import unpack_payload
 from breathmap.protocol.wire.events import FrameEvent
 from breathmap.protocol.wire.evidence_fields import LEARNER_ROW
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
+from breathmap.tools.board.slots import NAMES
 from breathmap.tools.cli.main import run
 from breathmap.tools.install.requests import (
     BoardLink,
@@ -218,6 +220,22 @@ def test_a_cleared_board_begins_anew(bench, tmp_path):
     assert after.number > before.number
     assert after.heads[0]["samples_used"] == 0
     assert not np.any(np.array(after.numbers[0].cells))
+
+
+def test_clearing_that_is_not_kept_is_told_each_time(bench, tmp_path):
+    """Where the memory fails after the evidence is gone, asking again is no success either."""
+    description, tables, _, _ = bench
+    folder = board_folder(tmp_path / "flash", description, tables)
+    short = tmp_path / "short.bin"
+    write_ride(short, 0.05)
+    with running_board(folder, short) as (_, port), BoardLink(port) as link:
+        before = fetch_snapshot(link)
+        for slot in NAMES:
+            (folder / slot).unlink(missing_ok=True)
+            (folder / slot).mkdir()
+        for _ in range(2):
+            with pytest.raises(UserError, match="could not be written to memory"):
+                clear_board(link, before.origin)
 
 
 def test_evidence_outlives_a_power_cut(bench, tmp_path):

@@ -96,6 +96,7 @@ class Application:
         self._queue = []  # type: ignore[var-annotated]
         self._parts = None
         self._cleared = 0
+        self._clearing = DONE
         self._remember()
 
     def _remember(self) -> None:
@@ -254,7 +255,7 @@ class Application:
 
     def _clear(self, origin: int) -> int:
         if origin == self._cleared:
-            return DONE  # asked again because the answer was lost
+            return self._clearing  # asked again because the answer was lost
         if origin != self.origin:
             return OTHER_EVIDENCE
         for bank in range(len(self.evidences)):
@@ -264,7 +265,8 @@ class Application:
         self._parts = None
         self._cleared = origin
         self.origin = self._random32()
-        return DONE if self.save() else NOT_KEPT
+        self._clearing = DONE if self.save() else NOT_KEPT
+        return self._clearing
 
     def _ask_status(self) -> None:
         for bank in range(len(self.evidences)):

@@ -62,7 +62,7 @@ static uint8_t clear(struct talk *talk, uint32_t origin)
 {
     struct app *app = talk->app;
     struct bl_learner *learner = app->learner;
-    if (talk->cleared && origin == talk->cleared) return DONE; /* the answer was lost */
+    if (talk->cleared && origin == talk->cleared) return talk->clearing; /* the answer was lost */
     if (origin != app->origin) return OTHER_EVIDENCE;
     for (int32_t k = 0; k < learner->bank_count; k++) {
         struct bl_bank_learner *bank = &learner->banks[k];
@@ -74,7 +74,8 @@ static uint8_t clear(struct talk *talk, uint32_t origin)
     send_slot(talk, NOTHING, 0, 0);
     talk->cleared = origin;
     app->origin = next_origin(origin, app->snapshot);
-    return app_save(app) ? DONE : NOT_KEPT;
+    talk->clearing = app_save(app) ? DONE : NOT_KEPT;
+    return talk->clearing;
 }
 
 static uint8_t take_snapshot(struct talk *talk)

@@ -25,6 +25,7 @@ struct talk {
     uint16_t sequence, answered;
     uint8_t run[TALK_RUN_BYTES];
     uint8_t held, sending, bank, statuses, row_bank, row, outcome;
+    uint8_t clearing; /* what became of the latest clear */
     bool owes_identity, owes_row, owes_answer;
 };
 
