@@ -246,7 +246,7 @@ def test_a_worker_of_another_version_is_refused(
         lambda client, work, orders: enumerate([Piece(b"", version="0.1.7")] * len(orders)),
     )
     out = tmp_path / "out"
-    with pytest.raises(UserError, match=r"ride-0.bin: a worker learned it with breathmap 0\.1\.7"):
+    with pytest.raises(UserError, match=r"ride-0.bin: a worker did it with breathmap 0\.1\.7"):
         gather(engine, rides(engine), out, Screen(quiet=True), workers=1)
     assert not out.exists()
 

@@ -79,7 +79,7 @@ def as_done(
             # Whatever a worker raises: it may have another version, or too little memory.
             raise UserError(
                 f"a worker failed on {orders[number]}: {type(error).__name__}: "
-                f"{one_line(str(error))}; its machine needs the same version of breathmap, the "
+                f"{one_line(str(error))}; its machine needs the same version of breathmap, "
                 "recordings under the same paths, and enough memory"
             ) from None
         yield number, result
@@ -91,6 +91,6 @@ def check_version(order: object, result: object) -> None:
     here, there = software_version(), getattr(result, "version", "")
     if there != here:
         raise UserError(
-            f"{order}: a worker learned it with breathmap {there or 'before 0.2.0'}, and here is "
+            f"{order}: a worker did it with breathmap {there or 'before 0.2.0'}, and here is "
             f"{here}; install the same version on every machine"
         )
