@@ -291,6 +291,22 @@ def test_what_is_taken_out_is_gone() -> None:
     assert np.isnan(found.chance)
 
 
+def test_results_stand_where_comparing_fails(
+    engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker lost while sources are compared costs the comparison alone, and the line says so."""
+
+    def lost(*_: object) -> None:
+        raise UserError("a worker failed")
+
+    monkeypatch.setattr("breathmap.tools.fleet.gather.compare", lost)
+    out = tmp_path / "out"
+    with pytest.raises(UserError, match=r"a worker failed.*is in .*out, whole.*--replace"):
+        gather(engine, rides(engine)[:2], out, Screen(quiet=True), workers=1)
+    assert (out / "evidence.bin").is_file()
+    assert (out / "summary.json").is_file()
+
+
 def test_benches_run_on_a_scheduler(
     scheduler: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

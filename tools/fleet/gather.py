@@ -114,7 +114,14 @@ def gather(
         make_folder(out, replace, OTHER_OUTPUT)
         outcome = write_results(out, session, list(kept))
         merged = merged_of(session, outcome.results)
-        return Gathered(outcome, compare(client, merged, kept, screen), bad)
+        try:
+            compared = compare(client, merged, kept, screen)
+        except UserError as error:
+            raise UserError(
+                f"{error}. What all sources say together is in {out}, whole; whether they agree is "
+                "not known: run it again with --replace"
+            ) from None
+        return Gathered(outcome, compared, bad)
 
 
 def _sorted(
