@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, fields
 from functools import partial
+from itertools import islice
 from multiprocessing import Pool
 from operator import attrgetter
 from pathlib import Path
@@ -34,12 +35,12 @@ from scipy.sparse.linalg import lsqr
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.kernel import PER_CELL, SELF
 from breathmap.learner.core.settings import BankSettings, Settings
-from breathmap.learner.core.stream import Learner
+from breathmap.learner.core.stream import BankLearner, Learner
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.replay import BankReplay, locate
 from breathmap.learner.exact.solve import Solution, solve
+from breathmap.learner.fast.many import learn_many
 from breathmap.protocol.host.bulk import samples_table
-from breathmap.protocol.wire.sample import Sample
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, random_engine
@@ -54,7 +55,7 @@ from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.truth import cells_of
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.version import software_version
-from breathmap.tools.bench.usual_methods import Observed, TappedEvidence, batch_oracle
+from breathmap.tools.bench.usual_methods import Observed, Peers, batch_oracle
 from breathmap.tools.demo.accuracy import covered_points, fresh_points
 from breathmap.tools.fleet.cluster import as_done, check_version, cluster
 
@@ -182,71 +183,80 @@ def run_engine(order: tuple[int, str, tuple[float, ...], bool]) -> tuple[list[Ro
     parameters, controller = random_bench(seed, truth)
     if quiet:
         parameters = parameters.quiet()
-    learner = Learner(describe(parameters, controller))
-    taps = []
-    for bank in learner.banks:
-        tap = TappedEvidence.like(bank.evidence)
-        bank.evidence = tap
-        taps.append(tap)
+    ride = Ride(parameters, controller, seed, max(minutes))
     scorer = Scorer(parameters, controller)
-    trace = TruthTrace()
-    samples: list[Sample] = []
-    drive = RoadRide(60.0 * max(minutes), seed)
-    marks = [int(m * 60 * 25) for m in minutes]
     rows: list[Row] = []
     honesty: list[Honesty] = []
-    for sample in simulate(parameters, controller, drive, seed, trace=trace):
-        for tap in taps:
-            tap.row = len(samples)
-        samples.append(sample)
-        learner.learn_one(sample)
-        if len(samples) in marks:
-            done = minutes[marks.index(len(samples))]
-            for row, honest in _checkpoint(truth, seed, done, learner, scorer, samples, trace):
-                if row is not None:
-                    rows.append(row)
-                if honest is not None:
-                    honesty.append(honest)
+    for done in sorted(set(minutes)):
+        ride.go_on(done)
+        for bank in ride.learner.banks:
+            solution = solve(bank.evidence, cells_pct=bank.table.cells)
+            for method, score in _scores(bank, ride, scorer, solution):
+                rows.append(Row(truth, seed, bank.number, done, method, *score))
+            if truth == "grid":
+                honesty.append(_honesty(seed, done, bank, scorer, solution))
     return rows, honesty
 
 
-def _checkpoint(
-    truth: str,
-    seed: int,
-    minutes: float,
-    learner: Learner,
-    scorer: Scorer,
-    samples: list[Sample],
-    trace: TruthTrace,
-) -> Iterator[tuple[Row | None, Honesty | None]]:
-    table = samples_table(samples, len(learner.banks))
-    for bank in learner.banks:
-        solution = solve(bank.evidence, cells_pct=bank.table.cells)
-        masks = scorer.masks(solution)
-        old = np.asarray(bank.table.cells)
-        corrections = _corrections(bank.number, learner, solution, table, trace)
-        for method in METHODS:
-            if method == "best":
-                cells = scorer.best_cells(bank.number, bank.table, masks[0])
-            else:
-                cells = old * (1.0 + corrections[method])
-            score = scorer.score(bank.number, cells, masks)
-            yield Row(truth, seed, bank.number, minutes, method, *score), None
-        if truth == "grid":
-            yield None, _honesty(seed, minutes, bank.number, scorer, solution, old)
+class Ride:
+    """The drive that one engine is learned from: samples and truth so far, and what was learned.
+
+    rows, weights: by bank, the numbers of the samples that were used, and what they counted.
+    """
+
+    def __init__(
+        self, parameters: EngineParameters, controller: Controller, seed: int, minutes: float
+    ) -> None:
+        banks = range(parameters.banks)
+        self.learner = Learner(describe(parameters, controller))
+        self.trace = TruthTrace()
+        self.samples = samples_table([], parameters.banks)
+        self.rows: list[NDArray[np.intp]] = [np.zeros(0, np.intp) for _ in banks]
+        self.weights: list[Array] = [np.zeros(0) for _ in banks]
+        self.peers = [Peers(N_SPEED, TWIN_AXES.size) for _ in banks]
+        drive = RoadRide(60.0 * minutes, seed)
+        self._stream = simulate(parameters, controller, drive, seed, trace=self.trace, reuse=True)
+
+    def go_on(self, minutes: float) -> None:
+        """Ride on until so many minutes after the start; ours and the peers learn from it."""
+        first = len(self.samples)
+        count = int(minutes * 60 * 25) - first
+        new = samples_table(islice(self._stream, count), len(self.peers))
+        self.samples = np.concatenate([self.samples, new])
+        told = learn_many(self.learner, new)
+        for k, bank in enumerate(self.learner.banks):
+            used = Observed.of(told, k, bank.table)
+            self.peers[k].learn(used)
+            self.rows[k] = np.concatenate([self.rows[k], first + used.row])
+            self.weights[k] = np.concatenate([self.weights[k], used.weight])
+
+
+def _scores(
+    bank: BankLearner, ride: Ride, scorer: Scorer, solution: Solution
+) -> Iterator[tuple[str, tuple[float, float, float, float]]]:
+    """Each method's score on one bank."""
+    masks = scorer.masks(solution)
+    corrections = _corrections(bank, ride, solution)
+    for method in METHODS:
+        if method == "best":
+            cells = scorer.best_cells(bank.number, bank.table, masks[0])
+        else:
+            cells = np.asarray(bank.table.cells) * (1.0 + corrections[method])
+        yield method, scorer.score(bank.number, cells, masks)
 
 
 def _honesty(
-    seed: int, minutes: float, bank: int, scorer: Scorer, solution: Solution, old: Array
+    seed: int, minutes: float, bank: BankLearner, scorer: Scorer, solution: Solution
 ) -> Honesty:
-    true = np.array(cells_of(scorer.parameters.truth, bank, TWIN_AXES)) / old - 1.0
+    true_pct = np.array(cells_of(scorer.parameters.truth, bank.number, TWIN_AXES))
+    true = true_pct / np.asarray(bank.table.cells) - 1.0
     z = (solution.correction.ravel() - true) / solution.standard_error.ravel()
     covered = solution.coverage.ravel() >= 5.0
     unseen = ~solution.visited.ravel()
     moved = np.abs(solution.correction.ravel() / solution.standard_error.ravel())[unseen]
     return Honesty(
         engine=seed,
-        bank=bank,
+        bank=bank.number,
         minutes=minutes,
         cells=int(covered.sum()),
         rms=float(np.sqrt(np.mean(z[covered] ** 2))),
@@ -255,45 +265,31 @@ def _honesty(
     )
 
 
-def _corrections(
-    bank: int, learner: Learner, solution: Solution, table: NDArray[np.void], trace: TruthTrace
-) -> dict[str, Array]:
-    evidence = learner.banks[bank].evidence
-    assert isinstance(evidence, TappedEvidence)
-    observed = evidence.observed
+def _corrections(bank: BankLearner, ride: Ride, solution: Solution) -> dict[str, Array]:
     cells = TWIN_AXES.size
-    evidence.peers.catch_up(observed)
-    running = np.asarray(evidence.cells).reshape(-1, PER_CELL)
+    running = np.asarray(bank.evidence.cells).reshape(-1, PER_CELL)
     assert (running[:, SELF] > 0).any()
     return {
         "start": np.zeros(cells),
         "running": running[:, 7].copy(),
         "ours": solution.correction.ravel(),
-        "oracle": _oracle(bank, learner, solution, table, trace, observed),
-    } | evidence.peers.corrections()
+        "oracle": _oracle(bank, ride, solution),
+    } | ride.peers[bank.number].corrections()
 
 
-def _oracle(
-    bank: int,
-    learner: Learner,
-    solution: Solution,
-    table: NDArray[np.void],
-    trace: TruthTrace,
-    observed: Observed,
-) -> Array:
+def _oracle(bank: BankLearner, ride: Ride, solution: Solution) -> Array:
     """scipy over all samples that ours used, at the traced delay, with our prior and weights."""
-    settings = learner.settings
-    replay = BankReplay(table, bank, settings)
-    rows = np.array(observed.row, dtype=np.intp)
-    transport = np.array(trace.transport_s[bank][: len(table)])
-    seen = replay.observe_at(transport, settings.banks[bank].delay.sensor_lag_s)
+    replay = BankReplay(ride.samples, bank.number, ride.learner.settings)
+    transport = np.array(ride.trace.transport_s[bank.number])
+    seen = replay.observe_at(transport, bank.delay.sensor_lag_s)
+    rows = ride.rows[bank.number]
     return batch_oracle(
         seen.index[rows],
         seen.shares[rows],
         seen.terms[rows],
         seen.d[rows],
-        np.array(observed.weight),
-        np.asarray(learner.banks[bank].table.cells).reshape(SHAPE),
+        ride.weights[bank.number],
+        np.asarray(bank.table.cells).reshape(SHAPE),
         solution,
     )
 

@@ -5,111 +5,73 @@ that only the estimator differs. Common practice, no source: nearest-cell and we
 diagonal Kalman filter is the usual "one gain per cell" form.
 """
 
-from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix, hstack, vstack
 from scipy.sparse.linalg import lsqr
 
-from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.core.table import Table
 from breathmap.learner.exact.prior import TERM_SD
+from breathmap.learner.exact.replay import locate
 from breathmap.learner.exact.solve import Solution
+from breathmap.learner.fast.many import Told
 
 Array = NDArray[np.float64]
 
 
-@dataclass
+@dataclass(frozen=True)
 class Observed:
-    """Observations in order, as columns; `row` is the sample's number."""
+    """The observations that one bank's learner used, in order; arrays of length n.
 
-    row: "array[int]" = field(default_factory=lambda: array("q"))
-    index: "array[int]" = field(default_factory=lambda: array("q"))
-    shares: "array[float]" = field(default_factory=lambda: array("d"))
-    d: "array[float]" = field(default_factory=lambda: array("d"))
-    weight: "array[float]" = field(default_factory=lambda: array("d"))
-    terms: "array[float]" = field(default_factory=lambda: array("d"))
+    row: the sample's number. index, shares (n, 4): square and relative shares. d: the observed
+    correction. weight: what the learner gave it.
+    """
 
-    def __len__(self) -> int:
-        return len(self.d)
-
-
-class TappedEvidence(Evidence):
-    """An Evidence that also keeps every observation it is given (a benchmark's luxury)."""
-
-    observed: Observed
-    peers: "Peers"
-    row: int
+    row: NDArray[np.intp]
+    index: NDArray[np.intp]
+    shares: Array
+    d: Array
+    weight: Array
 
     @classmethod
-    def like(cls, evidence: Evidence) -> "TappedEvidence":
-        """An empty one of the same shape and settings."""
-        made = cls(
-            evidence.speed_count,
-            evidence.load_count,
-            evidence.n_terms,
-            noise=evidence.noise,
-            table_sd=evidence.table_sd,
-            term_sd=evidence.term_sd,
-        )
-        made.observed = Observed()
-        made.peers = Peers(evidence.speed_count, evidence.speed_count * evidence.load_count)
-        made.row = 0
-        return made
-
-    def learn_one(
-        self,
-        index: int,
-        v0: float,
-        v1: float,
-        v2: float,
-        v3: float,
-        d: float,
-        weight: float = 1.0,
-        share: float = 1.0,
-        terms: Sequence[float] | None = None,
-    ) -> None:
-        super().learn_one(index, v0, v1, v2, v3, d, weight, share, terms)  # type: ignore[arg-type]
-        o = self.observed
-        o.row.append(self.row)
-        o.index.append(index)
-        o.shares.extend((v0, v1, v2, v3))
-        o.d.append(d)
-        o.weight.append(self.weight)
-        o.terms.extend(terms or ())
+    def of(cls, told: Told, bank: int, table: Table) -> "Observed":
+        """What a learner used of the samples of which it told, on a bank's table."""
+        row = np.flatnonzero(told.verdict[:, bank] == 0)
+        index, shares, _ = locate(table, told.speed_rpm[row, bank], told.load[row, bank])
+        return cls(row, index, shares, told.observation[row, bank], told.weight[row, bank])
 
 
 class NearestCell:
     """The mean of d in the cell with the largest share; other cells know nothing of it."""
 
     def __init__(self, speed_count: int, n_cells: int) -> None:
-        self.corners = (0, 1, speed_count, speed_count + 1)
-        self.total = [0.0] * n_cells
-        self.count = [1e-9] * n_cells
+        self.corners = np.array([0, 1, speed_count, speed_count + 1])
+        self.total = np.zeros(n_cells)
+        self.count = np.full(n_cells, 1e-9)
 
-    def learn_one(self, index: int, shares: Sequence[float], d: float) -> None:
-        """Add one observation."""
-        best = max(range(4), key=lambda k: shares[k])
-        cell = index + self.corners[best]
-        self.total[cell] += d
-        self.count[cell] += 1.0
+    def learn(self, index: NDArray[np.intp], shares: Array, d: Array) -> None:
+        """Add observations in order: arrays (n,), shares (n, 4)."""
+        cells = index + self.corners[np.argmax(shares, axis=1)]
+        np.add.at(self.total, cells, d)
+        np.add.at(self.count, cells, 1.0)
 
     def correction(self) -> Array:
         """Corrections, a fraction, shape (n_cells,)."""
-        mean: Array = np.array(self.total) / np.array(self.count)
+        mean: Array = self.total / self.count
         return mean
 
 
 class WeightedCells(NearestCell):
     """The mean of d in all four cells, weighted by their shares."""
 
-    def learn_one(self, index: int, shares: Sequence[float], d: float) -> None:
-        """Add one observation."""
-        for corner, share in zip(self.corners, shares, strict=True):
-            self.total[index + corner] += share * d
-            self.count[index + corner] += share
+    def learn(self, index: NDArray[np.intp], shares: Array, d: Array) -> None:
+        """Add observations in order: arrays (n,), shares (n, 4)."""
+        cells = index[:, None] + self.corners
+        np.add.at(self.total, cells, shares * d[:, None])
+        np.add.at(self.count, cells, shares)
 
 
 class DiagonalKalman:
@@ -121,16 +83,23 @@ class DiagonalKalman:
         self.p = [table_sd**2] * n_cells
         self.variance = noise**2
 
-    def learn_one(self, index: int, shares: Sequence[float], d: float) -> None:
-        """Add one observation."""
-        cells = [index + corner for corner in self.corners]
+    def learn(self, index: NDArray[np.intp], shares: Array, d: Array) -> None:
+        """Add observations in order: arrays (n,), shares (n, 4)."""
+        for square, four, value in zip(index.tolist(), shares.tolist(), d.tolist(), strict=True):
+            self._learn_one(square, four, value)
+
+    def _learn_one(self, square: int, shares: Sequence[float], d: float) -> None:
         x, p = self.x, self.p
-        error = d - sum(v * x[i] for v, i in zip(shares, cells, strict=True))
-        spread = self.variance + sum(v * v * p[i] for v, i in zip(shares, cells, strict=True))
-        for v, i in zip(shares, cells, strict=True):
-            gain = p[i] * v / spread
-            x[i] += gain * error
-            p[i] -= gain * v * p[i]
+        inner, spread = 0.0, 0.0
+        for v, corner in zip(shares, self.corners, strict=True):
+            inner += v * x[square + corner]
+            spread += v * v * p[square + corner]
+        error = d - inner
+        spread += self.variance
+        for v, corner in zip(shares, self.corners, strict=True):
+            gain = p[square + corner] * v / spread
+            x[square + corner] += gain * error
+            p[square + corner] -= gain * v * p[square + corner]
 
     def correction(self) -> Array:
         """Corrections, a fraction, shape (n_cells,)."""
@@ -138,7 +107,7 @@ class DiagonalKalman:
 
 
 class Peers:
-    """The methods above on one bank's observations, each of which they are given once."""
+    """The methods above on one bank's observations."""
 
     def __init__(self, speed_count: int, n_cells: int) -> None:
         self._peers: dict[str, NearestCell | DiagonalKalman] = {
@@ -146,15 +115,11 @@ class Peers:
             "weighted": WeightedCells(speed_count, n_cells),
             "kalman": DiagonalKalman(speed_count, n_cells),
         }
-        self._taken = 0
 
-    def catch_up(self, observed: Observed) -> None:
-        """Take the observations that came since the last call."""
-        first, self._taken = self._taken, len(observed)
-        for k in range(first, len(observed)):
-            shares = observed.shares[4 * k : 4 * k + 4].tolist()
-            for peer in self._peers.values():
-                peer.learn_one(observed.index[k], shares, observed.d[k])
+    def learn(self, used: Observed) -> None:
+        """Add observations in order."""
+        for peer in self._peers.values():
+            peer.learn(used.index, used.shares, used.d)
 
     def corrections(self) -> dict[str, Array]:
         """Each method's corrections, by its name."""
