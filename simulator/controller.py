@@ -197,14 +197,12 @@ class Controller:
 
         running_s: time since the start. readings: per bank lambda (wideband) or volts (switching).
         """
-        flags = 0
         settings = self.settings
         self._dead_ms = self.injector.dead_time_at(battery_v)
         self._per_kelvin = self._fuel_constant / (intake_c + 273.15)
-        common = 1.0
 
-        flags |= self._transients(interval_s, throttle_pct)
-        common += self._transient
+        flags = self._transients(interval_s, throttle_pct)
+        common = 1.0 + self._transient
         if settings.power_enrichment and throttle_pct > settings.power_throttle_pct:
             common *= 1.0 + settings.power_fuel
             flags |= wire.POWER_ENRICHMENT
@@ -229,13 +227,16 @@ class Controller:
     def _transients(self, interval_s: float, throttle_pct: float) -> int:
         """Fuel for a moving throttle: added while opening, taken while closing, then decaying."""
         settings = self.settings
-        rate = (throttle_pct - self._throttle) / interval_s if self._throttle >= 0.0 else 0.0
-        self._throttle = throttle_pct
+        before, self._throttle = self._throttle, throttle_pct
+        adds, takes = settings.acceleration_enrichment, settings.deceleration_enleanment
+        if not (adds or takes or self._transient):
+            return 0
+        rate = (throttle_pct - before) / interval_s if before >= 0.0 else 0.0
         self._transient *= 1.0 - min(1.0, interval_s / settings.transient_decay_s)
         wanted = settings.transient_gain_s * rate
-        if rate > settings.transient_pct_per_s and settings.acceleration_enrichment:
+        if adds and rate > settings.transient_pct_per_s:
             self._transient = max(self._transient, min(wanted, settings.transient_maximum))
-        elif rate < -settings.transient_pct_per_s and settings.deceleration_enleanment:
+        elif takes and rate < -settings.transient_pct_per_s:
             self._transient = min(self._transient, max(0.5 * wanted, -settings.transient_maximum))
         if self._transient > 0.004:
             return wire.ACCELERATION_ENRICHMENT
@@ -245,31 +246,34 @@ class Controller:
 
     def _warm_up(self, running_s: float, coolant_c: float) -> float:
         settings = self.settings
-        cold = max(0.0, 1.0 - coolant_c / settings.warm_up_until_c)
+        cold = 1.0 - coolant_c / settings.warm_up_until_c
         after_start = settings.after_start_fuel * exp(-running_s / (settings.after_start_s / 3.0))
-        return settings.warm_up_fuel_at_0c * cold + after_start
+        return after_start + (settings.warm_up_fuel_at_0c * cold if cold > 0.0 else 0.0)
 
     def _cuts(self, interval_s: float, speed_rpm: float, throttle_pct: float) -> int:
         """Over-run cut with recovery, and the limiter; both stop injection."""
         settings = self.settings
         closed = throttle_pct < settings.cut_throttle_pct
         self._closed_for_s = self._closed_for_s + interval_s if closed else 0.0
+        before = self.cut
         overrun = settings.overrun_fuel_cut and closed
-        if overrun and not self.cut:
+        if overrun and not before:
             overrun = (
                 speed_rpm > settings.cut_above_rpm and self._closed_for_s > settings.cut_after_s
             )
         elif overrun:
             overrun = speed_rpm > settings.cut_below_rpm
         # 150 rpm of hysteresis on the limiter
-        limit = settings.rev_limit_rpm - (150.0 if self.cut else 0.0)
+        limit = settings.rev_limit_rpm - (150.0 if before else 0.0)
         limited = settings.rev_limiter and speed_rpm > limit
-        cut = overrun or limited
-        if self.cut and not cut:
-            self._recovery_s = settings.recovery_s
-        self.cut = cut
-        self._since_cut_s = 0.0 if cut else self._since_cut_s + interval_s
-        return (wire.FUEL_CUT if cut else 0) | (wire.REV_LIMIT if limited else 0)
+        self.cut = cut = overrun or limited
+        if not cut:
+            self._since_cut_s += interval_s
+            if before:
+                self._recovery_s = settings.recovery_s
+            return 0
+        self._since_cut_s = 0.0
+        return wire.FUEL_CUT | (wire.REV_LIMIT if limited else 0)
 
     def _idle(self, interval_s: float, idles: bool, speed_rpm: float) -> int:
         settings = self.settings
@@ -297,8 +301,7 @@ class Controller:
         settings = self.settings
         common = self._common
         if not (settings.closed_loop or settings.long_term_adaptation):
-            for bank in range(self.banks):
-                self._total[bank] = common
+            self._total = [common] * self.banks
             return 0
         allowed = (
             settings.closed_loop

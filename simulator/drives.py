@@ -7,10 +7,12 @@ A drive has `duration_s`, `start(engine)` and `step(time_s, interval_s, engine)`
 
 import random
 from collections.abc import Sequence
-from math import isfinite, pi, sin
+from math import isfinite, sin
 from typing import Protocol
 
 from breathmap.simulator.engine import Engine
+from breathmap.simulator.noise import TURN
+from breathmap.simulator.physics import held
 from breathmap.simulator.rider import BrakeHand, Rider
 from breathmap.simulator.schedules import WLTC, SpeedSchedule, european_schedule, schedule
 
@@ -145,6 +147,9 @@ _ROADS = (
 )
 
 
+HARDEST_BRAKING_M_S2 = -2.2
+
+
 class RoadRide:
     """A rider on the road: stretches of town, country and fast road with hills, stops, brisk and
     lazy accelerations, gears held high and low. Seeded; endless variety, repeatable.
@@ -184,17 +189,16 @@ class RoadRide:
         moving = engine.vehicle_m_s > 2.0
         engine.command.grade = self._grade if moving else 0.0
         size, period_s, phase = self._sway
-        goal = self._cruise_m_s * (1.0 + size * sin(2.0 * pi * time_s / period_s + phase))
-        gap = goal - self._target_m_s
-        most = self._briskness if gap > 0.0 else -2.2
-        wanted = gap / 1.5
-        rate = min(wanted, most) if gap > 0.0 else max(wanted, most)
+        goal = self._cruise_m_s * (1.0 + size * sin(TURN * time_s / period_s + phase))
+        wanted = (goal - self._target_m_s) / 1.5
+        rate = held(wanted, HARDEST_BRAKING_M_S2, self._briskness)
         # Nobody changes acceleration at once.
-        self._rate_m_s2 += (rate - self._rate_m_s2) * min(1.0, interval_s / 0.4)
-        self._target_m_s = max(0.0, self._target_m_s + self._rate_m_s2 * interval_s)
+        now = self._rate_m_s2
+        self._rate_m_s2 = now = now + (rate - now) * min(1.0, interval_s / 0.4)
+        target = self._target_m_s + now * interval_s
         # A rider gives up on a speed the hill will not allow.
-        self._target_m_s = min(self._target_m_s, engine.vehicle_m_s + 4.0)
-        self._rider.follow(engine, self._target_m_s, self._rate_m_s2, interval_s)
+        self._target_m_s = target = held(target, 0.0, engine.vehicle_m_s + 4.0)
+        self._rider.follow(engine, target, now, interval_s)
 
     def _next_stretch(self) -> None:
         rng = self._rng

@@ -7,18 +7,22 @@ within a cycle and gas back-flow are not modelled. Sizes come from `parameters`;
 """
 
 import random
+from itertools import cycle
 from math import exp, pi, sqrt
 
 from breathmap.simulator.controller import Controller
+from breathmap.simulator.noise import normals
 from breathmap.simulator.parameters import R_AIR, EngineParameters
 from breathmap.simulator.physics import (
     CHOKED_FLOW,
     ExhaustPipe,
+    Plug,
     air_mg,
     equilibrium_ratio,
     film_constants,
     film_step,
     flow_shape,
+    held,
     throttle_area_m2,
 )
 from breathmap.simulator.sensors import FittedSensor
@@ -28,6 +32,7 @@ HEATING_J_PER_KG_AIR = 1.02e6
 LEAN_LIMIT_PHI, RICH_LIMIT_PHI = 0.62, 1.75
 COMBUSTION_STALL_RPM = 350.0
 CRANKING_RPM = 250.0
+CYCLE_RAD = 4.0 * pi
 GRAVITY, AIR_DENSITY = 9.80665, 1.2
 SWITCHED_OFF_STEP_S = 0.04
 # Fuel over air of the gas in a warm engine's exhaust before the first event.
@@ -53,6 +58,14 @@ class Command:
         self.cooling = 1.0
 
 
+def _firing_order(cylinders: int, slots: int) -> list[tuple[int, int]]:
+    """Return for each slot of a cycle the cylinder whose intake closes and the one half a cycle
+    away; -1 where there is none."""
+    fired = [k if k < cylinders else -1 for k in range(slots)]
+    half = (slots + 1) // 2
+    return [(fired[k], fired[(k + half) % slots]) for k in range(slots)]
+
+
 class Engine:
     """An engine running under a controller. Faults act through the public attributes."""
 
@@ -68,10 +81,12 @@ class Engine:
         self.parameters = p
         self.controller = controller
         self.rng = random.Random(f"engine run {seed}")
+        self._normal = normals(self.rng)
         self.command = Command()
         self.command.ambient_c = ambient_c
 
         self._begin(warm, ambient_c)
+        self._fit_vehicle()
         self._fit_sensors(warm)
         self._fit_cylinders(BURNED_PHI if warm else 0.0)
         self._be_healthy()
@@ -93,6 +108,13 @@ class Engine:
         self.cranking = not warm
         self.torque_nm = 0.0
 
+    def _fit_vehicle(self) -> None:
+        """What road load is made of: drag N per (m/s)², weight and rolling resistance N."""
+        v = self.parameters.vehicle
+        self._drag = 0.5 * AIR_DENSITY * v.drag_area_m2
+        self._weight_n = v.mass_kg * GRAVITY
+        self._rolling_n = v.mass_kg * GRAVITY * v.rolling
+
     def _fit_sensors(self, warm: bool) -> None:
         """What sensors show to the controller and the bridge."""
         self.sensed_map_kpa = self.map_kpa
@@ -104,12 +126,11 @@ class Engine:
         p = self.parameters
         cylinders = len(p.cylinder_bank)
         self.slots = max(2, cylinders)
-        self._half_cycle = (self.slots + 1) // 2
         self._cylinder_m3 = p.displacement_cm3 * 1e-6 / cylinders
         self._manifold_m3 = p.manifold_volume_l * 1e-3
-        self._full_flow = 0.9 * 101325.0 / (R_AIR * 300.0) * self._cylinder_m3
-        self._slot_cylinder = [k if k < cylinders else -1 for k in range(self.slots)]
-        self._slot = 0
+        # At full flow: kg per cycle of a cylinder times rpm.
+        self._most_flow = 0.9 * 101325.0 / (R_AIR * 300.0) * self._cylinder_m3 * 7500.0
+        self._firing = cycle(_firing_order(cylinders, self.slots))
         self.pipes = [ExhaustPipe(e, cylinders, self.slots, phi) for e in p.exhausts]
         for sensor in self.sensors:
             sensor.phi = sensor.before = phi
@@ -120,9 +141,7 @@ class Engine:
         self.film_mg = [0.0] * cylinders
         self._pending_mg = [0.0] * cylinders
         self._pending_s = [0.0] * cylinders
-        self._gas_phi = [phi] * cylinders
-        self._gas_m3 = [0.0] * cylinders
-        self._gas_s = [0.0] * cylinders
+        self._gas: list[Plug] = [(0.0, phi, 0.0)] * cylinders
         self._fit_banks(phi)
 
     def _fit_banks(self, phi: float) -> None:
@@ -136,7 +155,6 @@ class Engine:
         self._film = (p.film.fraction, p.film.time_s)
         self._dead_ms = p.injector.dead_time_ms
         self._flow_mg_per_ms = p.injector.flow_mg_per_ms
-        self._area_m2 = p.closed_throttle_mm2 * 1e-6
         self._fill: float = 0.0
 
     def _be_healthy(self) -> None:
@@ -161,43 +179,60 @@ class Engine:
         elif running:
             self.running_s += interval_s
         self._temperatures(interval_s, running)
-        charge_v = 13.9 if running else 12.3
-        droop_v = 0.5 * max(0.0, 1.0 - self.speed_rpm / 1800.0) if running else 0.0
-        wander_v = (
-            p.noise.battery_wander_v * self.rng.gauss(0.0, 1.0) * (2.0 * interval_s / 30.0) ** 0.5
-        )
-        self.battery_v += (charge_v - droop_v - self.battery_v) * interval_s / 30.0 + wander_v
-        self._dead_ms = p.injector.dead_time_at(self.battery_v) + self.dead_time_error_ms
-        self._flow_mg_per_ms = p.injector.flow_mg_per_ms * sqrt(self.fuel_pressure_ratio)
-        overrun_mm2 = p.overrun_air_mm2_per_krpm * max(0.0, self.speed_rpm / 1000.0 - 2.0)
-        extra_mm2 = p.closed_throttle_mm2 + overrun_mm2 + self.controller.bypass_mm2
-        self._area_m2 = (
-            throttle_area_m2(c.throttle_pct, p.throttle_bore_mm) + max(1.0, extra_mm2) * 1e-6
-        )
+        self._charge(interval_s, running)
+        injector = p.injector
+        self._dead_ms = injector.dead_time_at(self.battery_v) + self.dead_time_error_ms
+        self._flow_mg_per_ms = injector.flow_mg_per_ms * sqrt(self.fuel_pressure_ratio)
         self._film = film_constants(p.film, self.coolant_c, self.map_kpa)
-        kelvin = self.intake_c + 273.15
         # dp/dt through the throttle when choked, kPa/s
         self._fill = (
-            CHOKED_FLOW * self._area_m2 * c.barometer_kpa / sqrt(c.ambient_c + 273.15)
-            * R_AIR * kelvin / self._manifold_m3
+            CHOKED_FLOW * self._open_area_m2() * c.barometer_kpa / sqrt(c.ambient_c + 273.15)
+            * R_AIR * (self.intake_c + 273.15) / self._manifold_m3
         )  # fmt: skip
         self.locked = self.locked and c.clutch > 0.95 and c.gear > 0
         for sensor in self.sensors:
             sensor.heated_s = sensor.heated_s + interval_s if c.ignition else 0.0
 
+    def _open_area_m2(self) -> float:
+        """Where air comes in: throttle, its gap when closed, over-run valve and idle bypass."""
+        p = self.parameters
+        extra_mm2 = p.closed_throttle_mm2
+        above_krpm = self.speed_rpm / 1000.0 - 2.0
+        if above_krpm > 0.0:
+            extra_mm2 += p.overrun_air_mm2_per_krpm * above_krpm
+        extra_mm2 += self.controller.bypass_mm2
+        area_m2 = throttle_area_m2(self.command.throttle_pct, p.throttle_bore_mm)
+        return area_m2 + (extra_mm2 if extra_mm2 > 1.0 else 1.0) * 1e-6
+
     def _temperatures(self, interval_s: float, running: bool) -> None:
-        c = self.command
-        heat = 0.9 + 1.3 * self.speed_rpm * self.map_kpa / (4000.0 * 50.0) if running else 0.0
+        ambient_c, coolant_c = self.command.ambient_c, self.coolant_c
+        speed, pressure = self.speed_rpm, self.map_kpa
+        heat = 0.9 + 1.3 * speed * pressure / (4000.0 * 50.0) if running else 0.0
         # A thermostat opens between 82 and 90 °C; moving air carries more away.
-        opening = min(max((self.coolant_c - 82.0) / 8.0, 0.0), 1.0)
-        away = (0.002 + 0.06 * opening * c.cooling) * (self.coolant_c - c.ambient_c)
-        self.coolant_c += 0.1 * (heat - away) * interval_s
+        opening = (coolant_c - 82.0) / 8.0
+        opening = 0.0 if opening < 0.0 else 1.0 if opening > 1.0 else opening
+        away = (0.002 + 0.06 * opening * self.command.cooling) * (coolant_c - ambient_c)
+        coolant_c += 0.1 * (heat - away) * interval_s
+        self.coolant_c = coolant_c
         # Intake air: warmed by the engine bay, less so the faster it flows.
-        air_flow = self.speed_rpm * self.map_kpa / (3000.0 * 50.0) + 0.02 * self.vehicle_m_s
-        bay = (self.coolant_c - c.ambient_c) * (0.10 + 0.30 / (1.0 + 3.0 * air_flow))
-        self.intake_c += (c.ambient_c + bay - self.intake_c) * interval_s / (90.0 + interval_s)
+        air_flow = speed * pressure / (3000.0 * 50.0) + 0.02 * self.vehicle_m_s
+        bay = (coolant_c - ambient_c) * (0.10 + 0.30 / (1.0 + 3.0 * air_flow))
+        intake_c = self.intake_c
+        intake_c += (ambient_c + bay - intake_c) * interval_s / (90.0 + interval_s)
+        self.intake_c = intake_c
         part = interval_s / (self.parameters.intake_sensor_lag_s + interval_s)
-        self.sensed_intake_c += (self.intake_c - self.sensed_intake_c) * part
+        self.sensed_intake_c += (intake_c - self.sensed_intake_c) * part
+
+    def _charge(self, interval_s: float, running: bool) -> None:
+        """The battery: charged by a running engine, a little less below 1,800 rpm; it wanders."""
+        full_v = 12.3
+        if running:
+            slow = 1.0 - self.speed_rpm / 1800.0
+            full_v = 13.9 - 0.5 * slow if slow > 0.0 else 13.9
+        wander_v = self.parameters.noise.battery_wander_v * self._normal()
+        self.battery_v += (full_v - self.battery_v) * interval_s / 30.0 + wander_v * sqrt(
+            2.0 * interval_s / 30.0
+        )
 
     # -- fast: once per crank event ------------------------------------------------------------
 
@@ -240,45 +275,37 @@ class Engine:
 
     def _event(self) -> None:
         """One firing interval: manifold, intake, injection, exhaust, crank."""
-        p = self.parameters
-        self.before_s = self.time_s
+        before = self.before_s = self.time_s
         speed = self.speed_before = self.speed_rpm
         dt = 120.0 / (speed * self.slots)
-        now = self.time_s = self.time_s + dt
-        pressure = self._manifold(dt)
-
-        slot = self._slot
-        self._slot = slot + 1 if slot + 1 < self.slots else 0
-        cylinder = self._slot_cylinder[slot]
+        self.time_s = before + dt
+        pressure = self._manifold(dt, speed)
+        cylinder, other = next(self._firing)
         work_j = self._intake(cylinder, pressure, speed) if cylinder >= 0 else 0.0
-
-        # Half a cycle away another cylinder receives its fuel and lets its gas out.
-        other = self._slot_cylinder[(slot + self._half_cycle) % self.slots]
         if other >= 0:
-            bank = p.cylinder_bank[other]
-            self.pipes[bank].push(
-                other, self._gas_m3[other], self._gas_phi[other], self._gas_s[other]
-            )
-            if self.command.ignition:
-                pulse = self.controller.inject(bank, speed, self.sensed_map_kpa)
-                open_ms = pulse - self._dead_ms
-                if open_ms > 0.0:
-                    fuel = open_ms * self._flow_mg_per_ms
-                    self._pending_mg[other] += fuel
-                    self.injected_mg[bank] += fuel
-            self._pending_s[other] = now
-
-        sensors = self.sensors
-        for bank, pipe in enumerate(self.pipes):
+            self._open_and_inject(other, speed)
+        for pipe, leak, sensor in zip(self.pipes, self.leak_share, self.sensor_of_bank):  # noqa: B905
             phi = pipe.flow()
-            leak = self.leak_share[bank]
             if leak > 0.0:
                 # Air drawn in between pulses; a strong flow leaves no time for it.
                 phi *= 1.0 - leak * exp(-pipe.flow_m3 / (dt * 0.006))
-            sensors[self.sensor_of_bank[bank]].expose(phi, dt)
+            self.sensors[sensor].expose(phi, dt)
         self._crank(dt, work_j, pressure)
 
-    def _manifold(self, dt: float) -> float:
+    def _open_and_inject(self, cylinder: int, speed: float) -> None:
+        """Half a cycle from its intake a cylinder lets its gas out and receives its fuel."""
+        bank = self.parameters.cylinder_bank[cylinder]
+        self.pipes[bank].push(cylinder, self._gas[cylinder])
+        if self.command.ignition:
+            pulse = self.controller.inject(bank, speed, self.sensed_map_kpa)
+            open_ms = pulse - self._dead_ms
+            if open_ms > 0.0:
+                fuel = open_ms * self._flow_mg_per_ms
+                self._pending_mg[cylinder] += fuel
+                self.injected_mg[bank] += fuel
+        self._pending_s[cylinder] = self.time_s
+
+    def _manifold(self, dt: float, speed: float) -> float:
         """Advance manifold pressure by dt and return it, kPa.
 
         Towards the equilibrium of throttle and pumping at the present rate (a secant): exact when
@@ -286,20 +313,18 @@ class Engine:
         """
         pressure = self.map_before = self.map_kpa
         ambient = self.command.barometer_kpa
-        pumping = self._ve_sum * self._cylinder_m3 / self._manifold_m3 * self.speed_rpm / 120.0
-        final = ambient * equilibrium_ratio(pumping * ambient / self._fill)
+        fill = self._fill
+        pumping = self._ve_sum * self._cylinder_m3 / self._manifold_m3 * speed / 120.0
+        final = ambient * equilibrium_ratio(pumping * ambient / fill)
         gap = final - pressure
         if gap > 1e-6 or gap < -1e-6:
-            rate = self._fill * flow_shape(pressure / ambient) - pumping * pressure
-            speed = rate / gap
-            if speed > 0.0:
-                pressure = final - gap * exp(-speed * dt)
-            else:
-                pressure = final
+            rate = fill * flow_shape(pressure / ambient) - pumping * pressure
+            per_s = rate / gap
+            pressure = final - gap * exp(-per_s * dt) if per_s > 0.0 else final
         self.map_kpa = pressure
-        lag = self.parameters.map_sensor_lag_s
-        sensed = self.sensed_map_kpa - self.map_offset_kpa
-        self.sensed_map_kpa = sensed + (pressure - sensed) * dt / (dt + lag) + self.map_offset_kpa
+        lag, offset = self.parameters.map_sensor_lag_s, self.map_offset_kpa
+        sensed = self.sensed_map_kpa - offset
+        self.sensed_map_kpa = sensed + (pressure - sensed) * dt / (dt + lag) + offset
         return pressure
 
     def _intake(self, cylinder: int, pressure: float, speed: float) -> float:
@@ -310,38 +335,36 @@ class Engine:
         self._ve_sum += ve - self.ve[cylinder]
         self.ve[cylinder] = ve
         air = air_mg(ve, pressure, self._cylinder_m3, self.intake_c + 273.15)
-        rng = self.rng
         noise = p.noise
         if noise.cycle_air > 0.0:
-            air *= 1.0 + rng.gauss(0.0, noise.cycle_air)
+            air *= 1.0 + noise.cycle_air * self._normal()
         fraction, time_s = self._film
-        fuel = self._pending_mg[cylinder]
-        self._pending_mg[cylinder] = 0.0
         self.film_mg[cylinder], fuel = film_step(
-            self.film_mg[cylinder], fuel, fraction, time_s, 120.0 / speed
+            self.film_mg[cylinder], self._pending_mg[cylinder], fraction, time_s, 120.0 / speed
         )
+        self._pending_mg[cylinder] = 0.0
         phi = fuel * p.stoichiometric_afr / air
         self.burned_mg[bank] += fuel
         self.air_mg[bank] += air
         self.cylinder_phi[bank] = phi
         work = 0.0
-        if LEAN_LIMIT_PHI < phi < RICH_LIMIT_PHI and self.command.ignition:
+        command = self.command
+        if LEAN_LIMIT_PHI < phi < RICH_LIMIT_PHI and command.ignition:
             work = HEATING_J_PER_KG_AIR * air * 1e-6 * (phi if phi < 1.0 else 1.0)
             if noise.cycle_work > 0.0:
-                work *= 1.0 + noise.cycle_work * rng.gauss(0.0, 1.0)
+                work *= 1.0 + noise.cycle_work * self._normal()
             misfire = self.misfire[cylinder]
-            if misfire > 0.0 and rng.random() < misfire:
+            if misfire > 0.0 and self.rng.random() < misfire:
                 work = 0.0
                 # Oxygen passes unburned; only part of the fuel reacts at the hot sensor.
                 phi *= 0.45
         exhaust = p.exhausts[bank]
-        share = air * 1e-6 * speed / (self._full_flow * 7500.0)
+        share = air * 1e-6 * speed / self._most_flow
         hot_k = exhaust.cool_k + exhaust.rise_k * sqrt(share) if work > 0.0 else 480.0
         gas_k = self._gas_k[bank]
         gas_k = self._gas_k[bank] = gas_k + 0.1 * (hot_k - gas_k)
-        self._gas_m3[cylinder] = (air + fuel) * 1e-9 * R_AIR * gas_k / self.command.barometer_kpa
-        self._gas_phi[cylinder] = phi
-        self._gas_s[cylinder] = self._pending_s[cylinder]
+        volume_m3 = (air + fuel) * 1e-9 * R_AIR * gas_k / command.barometer_kpa
+        self._gas[cylinder] = (volume_m3, phi, self._pending_s[cylinder])
         return work
 
     def _crank(self, dt: float, work_j: float, pressure: float) -> None:
@@ -351,17 +374,13 @@ class Engine:
         loss_kpa = (
             p.friction_kpa + p.friction_kpa_per_krpm * speed * 1e-3 + c.barometer_kpa - pressure
         )
-        torque = (
-            work_j * self.slots - loss_kpa * p.displacement_cm3 * 1e-3
-        ) / (4.0 * pi)  # fmt: skip
+        torque = (work_j * self.slots - loss_kpa * p.displacement_cm3 * 1e-3) / CYCLE_RAD
         self.torque_nm = torque
         if c.imposed_rpm > 0.0:
             # The brake holds speed; its regulator lets a little of the torque's ripple through.
             most = 900.0 * dt
-            step = (c.imposed_rpm - speed) * min(1.0, dt / 0.15)
-            self.speed_rpm = max(
-                CRANKING_RPM, speed + min(max(step, -most), most) + 0.05 * torque * dt
-            )
+            step = held((c.imposed_rpm - speed) * min(1.0, dt / 0.15), -most, most)
+            self.speed_rpm = max(CRANKING_RPM, speed + step + 0.05 * torque * dt)
             self._coast(dt)
             return
         if self.cranking:
@@ -382,10 +401,10 @@ class Engine:
 
     def road_load_n(self) -> float:
         """Return drag, rolling resistance, grade and wheel brake together, N."""
-        v, m_s, c = self.parameters.vehicle, self.vehicle_m_s, self.command
-        force = 0.5 * AIR_DENSITY * v.drag_area_m2 * m_s * m_s + v.mass_kg * GRAVITY * c.grade
+        m_s, c = self.vehicle_m_s, self.command
+        force = self._drag * m_s * m_s + self._weight_n * c.grade
         if m_s > 0.01:
-            force += v.mass_kg * GRAVITY * v.rolling + c.wheel_brake_n
+            force += self._rolling_n + c.wheel_brake_n
         return force
 
     def _coast(self, dt: float) -> None:
@@ -402,8 +421,9 @@ class Engine:
         if self.locked:
             mass = v.mass_kg + v.inertia_kg_m2 * ratio * ratio
             force = torque * ratio - self.road_load_n()
-            self.vehicle_m_s = max(0.0, self.vehicle_m_s + force / mass * dt)
-            self.speed_rpm = self.vehicle_m_s * ratio * 9.5493
+            m_s = self.vehicle_m_s + force / mass * dt
+            self.vehicle_m_s = m_s = m_s if m_s > 0.0 else 0.0
+            self.speed_rpm = m_s * ratio * 9.5493
         else:
             self._slip(dt, torque, ratio)
         self.distance_m += self.vehicle_m_s * dt
@@ -434,4 +454,4 @@ class Engine:
         span = self.time_s - self.before_s
         if span <= 0.0:
             return 1.0
-        return min(max((time_s - self.before_s) / span, 0.0), 1.0)
+        return held((time_s - self.before_s) / span, 0.0, 1.0)

@@ -6,6 +6,7 @@ invented within published ranges); `random_engine(seed)` gives others, for stati
 
 import random
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from math import isfinite
 
 from breathmap.simulator.table import Axes
@@ -38,7 +39,8 @@ class Injector:
 
     def dead_time_at(self, battery_v: float) -> float:
         """Return the dead time in ms at a battery voltage."""
-        return self.dead_time_ms * float((13.5 / max(battery_v, 6.0)) ** self.dead_time_exponent)
+        part: float = (13.5 / (battery_v if battery_v > 6.0 else 6.0)) ** self.dead_time_exponent
+        return self.dead_time_ms * part
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,7 @@ class EngineParameters:
             mixing = exhaust.mixing_volume_l
             _need(mixing > 0, "exhaust mixing_volume_l", mixing, "above 0")
 
-    @property
+    @cached_property
     def banks(self) -> int:
         """Number of banks."""
         return max(self.cylinder_bank) + 1

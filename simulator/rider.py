@@ -9,10 +9,14 @@ from math import pi, sqrt
 
 from breathmap.simulator.engine import HEATING_J_PER_KG_AIR, Command, Engine
 from breathmap.simulator.parameters import R_AIR, EngineParameters
-from breathmap.simulator.physics import CHOKED_FLOW, flow_shape, throttle_for_area
+from breathmap.simulator.physics import CHOKED_FLOW, flow_shape, held, throttle_for_area
 
 FELT_VE = 0.8
 FELT_KELVIN = 305.0
+ROOT_AMBIENT = sqrt(293.0)
+PER_CYCLE = 120.0 * R_AIR * FELT_KELVIN
+# Mean indicated pressure over manifold pressure.
+FELT_GAIN = HEATING_J_PER_KG_AIR * FELT_VE / (R_AIR * FELT_KELVIN)
 SHIFT_S = 0.36
 CLUTCH_OUT_RPM = 1150.0
 PULLING_AWAY_RPM = 2100.0
@@ -27,9 +31,9 @@ def throttle_for_map(
         return 100.0
     air_kg_s = (
         FELT_VE * map_kpa * 1e3 * parameters.displacement_cm3 * 1e-6 * speed_rpm
-        / (120.0 * R_AIR * FELT_KELVIN)
+        / PER_CYCLE
     )  # fmt: skip
-    area = air_kg_s * sqrt(293.0) / (CHOKED_FLOW * barometer_kpa * 1e3 * flow_shape(ratio))
+    area = air_kg_s * ROOT_AMBIENT / (CHOKED_FLOW * barometer_kpa * 1e3 * flow_shape(ratio))
     return throttle_for_area(
         area - parameters.closed_throttle_mm2 * 1e-6, parameters.throttle_bore_mm
     )
@@ -41,8 +45,7 @@ def map_for_torque(
     """Return the manifold pressure in kPa that about gives a brake torque."""
     loss = parameters.friction_kpa + parameters.friction_kpa_per_krpm * speed_rpm * 1e-3
     mean_kpa = torque_nm * 4.0 * pi / (parameters.displacement_cm3 * 1e-3)
-    gain = HEATING_J_PER_KG_AIR * FELT_VE / (R_AIR * FELT_KELVIN)
-    return (mean_kpa + loss + barometer_kpa) / (gain + 1.0)
+    return (mean_kpa + loss + barometer_kpa) / (FELT_GAIN + 1.0)
 
 
 class Rider:
@@ -70,30 +73,30 @@ class Rider:
         if target_m_s < 0.3 and target_m_s2 <= 0.0 and engine.vehicle_m_s < 1.2:
             self._stand(command, interval_s)
             return
-        error = target_m_s - engine.vehicle_m_s
-        self._trim_m_s2 += 0.15 * error * interval_s
-        self._trim_m_s2 = min(max(self._trim_m_s2, -1.0), 1.0)
-        wanted_m_s2 = target_m_s2 + 0.9 * error + self._trim_m_s2
+        vehicle, vehicle_m_s = engine.parameters.vehicle, engine.vehicle_m_s
+        error = target_m_s - vehicle_m_s
+        self._trim_m_s2 = trim = held(self._trim_m_s2 + 0.15 * error * interval_s, -1.0, 1.0)
+        wanted_m_s2 = target_m_s2 + 0.9 * error + trim
         self._since_shift_s += interval_s
         if self._shifting(engine, interval_s):
             return
         if command.gear == 0:
             command.gear = 1
             command.clutch = 0.0
-        vehicle = engine.parameters.vehicle
         command.wheel_brake_n = 0.0
         force = vehicle.mass_kg * wanted_m_s2 + engine.road_load_n()
         ratio = vehicle.overall_ratios[command.gear - 1] / vehicle.wheel_radius_m
         torque = force / ratio
-        wheel_rpm = engine.vehicle_m_s * ratio * 9.5493
-        slow_rpm = CLUTCH_OUT_RPM if engine.locked else PULLING_AWAY_RPM - 500.0
-        if command.gear == 1 and wheel_rpm < slow_rpm and (force < 0.0 or engine.locked):
+        wheel_rpm = vehicle_m_s * ratio * 9.5493
+        locked = engine.locked
+        slow_rpm = CLUTCH_OUT_RPM if locked else PULLING_AWAY_RPM - 500.0
+        if command.gear == 1 and wheel_rpm < slow_rpm and (force < 0.0 or locked):
             # Too slow for first gear: clutch out before the engine labours, and roll.
             command.clutch = 0.0
             self._hand(command, 0.0, interval_s)
             command.wheel_brake_n = max(0.0, -force)
             return
-        if not engine.locked:
+        if not locked:
             self._pull_away(engine, torque, wheel_rpm, interval_s)
             return
         command.clutch = 1.0
@@ -117,7 +120,9 @@ class Rider:
         pressure = map_for_torque(parameters, torque_nm, speed, ambient)
         if pressure < 16.0:
             return 0.0
-        throttle = throttle_for_map(parameters, pressure, max(speed, 800.0), ambient)
+        if speed < 800.0:
+            speed = 800.0
+        throttle = throttle_for_map(parameters, pressure, speed, ambient)
         return min(throttle, self.maximum_throttle_pct)
 
     def _brake(self, engine: Engine, force_n: float, ratio: float) -> None:
@@ -127,11 +132,10 @@ class Rider:
 
     def _hand(self, command: Command, throttle_pct: float, interval_s: float) -> None:
         most = self.hand_pct_per_s * interval_s
-        step = (throttle_pct - command.throttle_pct) * min(1.0, interval_s / 0.12)
-        command.throttle_pct += min(max(step, -most), most)
-        command.throttle_pct = min(max(command.throttle_pct, 0.0), 100.0)
-        if throttle_pct <= 0.0 and command.throttle_pct < 0.3:
-            command.throttle_pct = 0.0
+        now = command.throttle_pct
+        step = held((throttle_pct - now) * min(1.0, interval_s / 0.12), -most, most)
+        now = held(now + step, 0.0, 100.0)
+        command.throttle_pct = 0.0 if throttle_pct <= 0.0 and now < 0.3 else now
 
     def _pull_away(
         self, engine: Engine, torque_nm: float, wheel_rpm: float, interval_s: float
@@ -172,11 +176,10 @@ class Rider:
 
     def _choose_gear(self, engine: Engine, throttle_pct: float) -> None:
         command = engine.command
-        gears = len(engine.parameters.vehicle.overall_ratios)
         if self._since_shift_s < 1.0:
             return
         ratios = engine.parameters.vehicle.overall_ratios
-        if engine.speed_rpm > self.up_rpm and command.gear < gears and throttle_pct > 0.0:
+        if engine.speed_rpm > self.up_rpm and command.gear < len(ratios) and throttle_pct > 0.0:
             wanted = command.gear + 1
         elif command.gear > 1 and engine.speed_rpm < self._lower_limit(throttle_pct):
             wanted = command.gear - 1

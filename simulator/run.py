@@ -7,7 +7,7 @@
 import random
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
-from math import cos, pi, sqrt
+from math import cos, inf, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,9 @@ from breathmap.simulator.controller import STORED_MOST, VE_STEP_PCT, Controller
 from breathmap.simulator.drives import Drive
 from breathmap.simulator.engine import Engine
 from breathmap.simulator.faults import Fault, FaultBox
+from breathmap.simulator.noise import normals
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters, college_twin
+from breathmap.simulator.physics import held
 from breathmap.simulator.settings import Settings, learning_setup
 from breathmap.simulator.table import Axes, Table
 from breathmap.simulator.truth import Truth, cells_of
@@ -38,7 +40,6 @@ class TruthTrace:
         self.speed_rpm = array("d")
         self.map_kpa = array("d")
         self.vehicle_m_s = array("d")
-        self.true_ve_pct: list[array[float]] = []
         self.cylinder_lambda: list[array[float]] = []
         self.transport_s: list[array[float]] = []
         self.delay_s: list[array[float]] = []
@@ -47,49 +48,58 @@ class TruthTrace:
         self.injected_mg: list[float] = []
         self.burned_mg: list[float] = []
         self.gear = array("b")
+        self._engine: Engine | None = None
+        self._true_ve_pct: list[array[float]] = []
+        self._cylinders: list[list[int]] = []
+        self._mixing_m3: list[float] = []
+
+    @property
+    def true_ve_pct(self) -> list["array[float]"]:
+        """Found when it is asked for: most runs never do."""
+        if self._engine is None:
+            return []
+        truth = self._engine.parameters.truth
+        for bank, known in enumerate(self._true_ve_pct):
+            points = zip(self.speed_rpm[len(known) :], self.map_kpa[len(known) :], strict=True)
+            known.extend(truth.ve_pct(bank, max(speed, 1.0), load) for speed, load in points)
+        return self._true_ve_pct
+
+    def _begin(self, engine: Engine) -> None:
+        p = engine.parameters
+        self._engine = engine
+        for column in (
+            self._true_ve_pct, self.cylinder_lambda, self.transport_s, self.delay_s, self.film_mg
+        ):  # fmt: skip
+            column.extend(array("d") for _ in range(p.banks))
+        self._cylinders = [
+            [k for k, b in enumerate(p.cylinder_bank) if b == bank] for bank in range(p.banks)
+        ]
+        self._mixing_m3 = [e.mixing_volume_l * 1e-3 for e in p.exhausts]
 
     def note(self, time_s: float, engine: Engine) -> None:
         """Add one entry."""
-        banks = engine.parameters.banks
-        if not self.true_ve_pct:
-            for column in (
-                self.true_ve_pct,
-                self.cylinder_lambda,
-                self.transport_s,
-                self.delay_s,
-                self.film_mg,
-            ):
-                column.extend(array("d") for _ in range(banks))
+        if self._engine is None:
+            self._begin(engine)
         part = engine.part_at(time_s)
-        speed = engine.speed_before + part * (engine.speed_rpm - engine.speed_before)
-        pressure = engine.map_before + part * (engine.map_kpa - engine.map_before)
+        speed, pressure = engine.speed_before, engine.map_before
         self.time_s.append(time_s)
-        self.speed_rpm.append(speed)
-        self.map_kpa.append(pressure)
+        self.speed_rpm.append(speed + part * (engine.speed_rpm - speed))
+        self.map_kpa.append(pressure + part * (engine.map_kpa - pressure))
         self.vehicle_m_s.append(engine.vehicle_m_s)
         self.gear.append(engine.command.gear)
+        self.injected_mg = engine.injected_mg[:]
+        self.burned_mg = engine.burned_mg[:]
         period_s = max(engine.time_s - engine.before_s, 1e-6)
-        for bank in range(banks):
-            pipe = engine.pipes[bank]
-            self.true_ve_pct[bank].append(
-                engine.parameters.truth.ve_pct(bank, max(speed, 1.0), pressure)
-            )
-            phi = engine.cylinder_phi[bank]
-            self.cylinder_lambda[bank].append(1.0 / phi if phi > 0.0 else float("inf"))
+        for bank, pipe in enumerate(engine.pipes):
+            phi, flow_m3 = engine.cylinder_phi[bank], pipe.flow_m3
+            self.cylinder_lambda[bank].append(1.0 / phi if phi > 0.0 else inf)
             age = time_s - pipe.injected_s
-            mixing = engine.parameters.exhausts[bank].mixing_volume_l * 1e-3
-            stir = mixing / (pipe.flow_m3 / period_s) if pipe.flow_m3 > 0.0 else 0.0
-            sensor = engine.sensors[engine.sensor_of_bank[bank]]
+            stir = self._mixing_m3[bank] / (flow_m3 / period_s) if flow_m3 > 0.0 else 0.0
             self.transport_s[bank].append(age)
+            sensor = engine.sensors[engine.sensor_of_bank[bank]]
             self.delay_s[bank].append(age + stir + sensor.parameters.lag_s * sensor.slow)
-            of_bank = [
-                film
-                for film, b in zip(engine.film_mg, engine.parameters.cylinder_bank, strict=True)
-                if b == bank
-            ]
-            self.film_mg[bank].append(sum(of_bank))
-        self.injected_mg = list(engine.injected_mg)
-        self.burned_mg = list(engine.burned_mg)
+            film_mg = [engine.film_mg[k] for k in self._cylinders[bank]]
+            self.film_mg[bank].append(sum(film_mg))
 
 
 class SampleReader:
@@ -97,24 +107,25 @@ class SampleReader:
 
     def __init__(self, engine: Engine, seed: int) -> None:
         self._engine = engine
-        self._rng = random.Random(f"sensors {seed}")
+        self._normal = normals(random.Random(f"sensors {seed}"))
         self._sample = Sample(engine.parameters.banks)
 
     def tick(self, interval_s: float) -> None:
         """Let the controller read its sensors and run its slow functions."""
-        engine, rng, noise = self._engine, self._rng, self._engine.parameters.noise
-        settings = engine.controller.settings
+        engine, normal = self._engine, self._normal
+        controller = engine.controller
         readings: Sequence[float] = ()
         ready: Sequence[bool] = ()
-        if settings.closed_loop:
-            readings = [s.reading(1.0, rng) for s in engine.sensors]
+        if controller.settings.closed_loop:
+            readings = [s.reading(1.0, normal) for s in engine.sensors]
             ready = [r == r for r in readings]
-        engine.controller.tick(
+        throttle = engine.command.throttle_pct + engine.parameters.noise.throttle_pct * normal()
+        controller.tick(
             interval_s,
             engine.running_s,
             engine.speed_rpm,
             engine.sensed_map_kpa,
-            max(0.0, engine.command.throttle_pct + noise.throttle_pct * rng.gauss(0.0, 1.0)),
+            throttle if throttle > 0.0 else 0.0,
             engine.coolant_c,
             engine.sensed_intake_c + engine.intake_offset_c,
             engine.battery_v,
@@ -127,30 +138,30 @@ class SampleReader:
         engine = self._engine
         controller = engine.controller
         noise = engine.parameters.noise
-        rng = self._rng
-        gauss = rng.gauss
-        banks = engine.parameters.banks
+        normal = self._normal
+        banks = controller.banks
         sample = self._sample if reuse else Sample(banks)
         part = engine.part_at(time_s)
         sample.time_us = int(time_s * 1e6 + 0.5)
         sample.flags = controller.flags
-        speed = engine.speed_before + part * (engine.speed_rpm - engine.speed_before)
-        sample.speed_rpm = speed * (1.0 + noise.speed_fraction * gauss(0.0, 1.0))
-        pressure = engine.map_before + part * (engine.map_kpa - engine.map_before)
-        sample.map_kpa = pressure + engine.map_offset_kpa + noise.map_kpa * gauss(0.0, 1.0)
-        throttle = engine.command.throttle_pct + noise.throttle_pct * gauss(0.0, 1.0)
-        sample.throttle_pct = min(max(throttle, 0.0), 100.0)
-        sample.coolant_c = engine.coolant_c + noise.temperature_c * gauss(0.0, 1.0)
-        sample.intake_c = (
-            engine.sensed_intake_c + engine.intake_offset_c + noise.temperature_c * gauss(0.0, 1.0)
-        )
-        sample.battery_v = engine.battery_v + noise.battery_v * gauss(0.0, 1.0)
+        speed = engine.speed_before
+        speed += part * (engine.speed_rpm - speed)
+        sample.speed_rpm = speed * (1.0 + noise.speed_fraction * normal())
+        pressure = engine.map_before
+        pressure += part * (engine.map_kpa - pressure)
+        sample.map_kpa = pressure + engine.map_offset_kpa + noise.map_kpa * normal()
+        throttle = engine.command.throttle_pct + noise.throttle_pct * normal()
+        sample.throttle_pct = held(throttle, 0.0, 100.0)
+        sample.coolant_c = engine.coolant_c + noise.temperature_c * normal()
+        intake_c = engine.sensed_intake_c + engine.intake_offset_c
+        sample.intake_c = intake_c + noise.temperature_c * normal()
+        sample.battery_v = engine.battery_v + noise.battery_v * normal()
         sample.pulse_width_ms = sum(controller.pulse_ms) / banks
         sample.target_lambda = controller.target_lambda
         for bank, sensor in enumerate(engine.sensors):
-            sample.measured_lambda[bank] = sensor.bridge_lambda(part, rng)
-            sample.fuel_multiplier[bank] = controller.fuel_multiplier[bank]
+            sample.measured_lambda[bank] = sensor.bridge_lambda(part, normal)
             sample.sensor_state[bank] = sensor.state
+        sample.fuel_multiplier[:] = controller.fuel_multiplier
         return sample
 
 
@@ -193,14 +204,15 @@ def _run(
     drive.start(engine)
     ticks = samples = 0
     tick_s = sample_s = 0.0
+    end_s, step, slow_step, tick = drive.duration_s, drive.step, engine.slow_step, reader.tick
     try:
-        while min(tick_s, sample_s) < drive.duration_s:
+        while tick_s < end_s or sample_s < end_s:
             if tick_s <= sample_s:
                 engine.advance(tick_s)
                 box.update(tick_s)
-                drive.step(tick_s, TICK_S, engine)
-                engine.slow_step(TICK_S)
-                reader.tick(TICK_S)
+                step(tick_s, TICK_S, engine)
+                slow_step(TICK_S)
+                tick(TICK_S)
                 ticks += 1
                 tick_s = ticks * TICK_S
             else:

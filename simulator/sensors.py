@@ -6,11 +6,12 @@ lagged, noisy, limited to its range; a switching sensor gives volts on a steep c
 hysteresis.
 """
 
-import random
+from collections.abc import Callable
 from math import exp, log
 
 from breathmap.protocol.wire.fields import SENSOR_ABSENT, SENSOR_FAULT, SENSOR_READY, SENSOR_WARMING
 from breathmap.simulator.parameters import LambdaSensor
+from breathmap.simulator.physics import held
 
 NAN = float("nan")
 
@@ -26,16 +27,16 @@ _SHIFT = WIDTH_LAMBDA * log((RICH_V - MIDDLE_V) / (MIDDLE_V - LEAN_V))
 
 def switching_volts(lambda_: float) -> float:
     """Return the switching sensor's voltage in equilibrium at a lambda (no hysteresis)."""
-    z = min(max((lambda_ - 1.0 + _SHIFT) / WIDTH_LAMBDA, -40.0), 40.0)
+    z = held((lambda_ - 1.0 + _SHIFT) / WIDTH_LAMBDA, -40.0, 40.0)
     return LEAN_V + (RICH_V - LEAN_V) / (1.0 + exp(z))
 
 
 def switching_lambda(volts: float) -> float:
     """Return the lambda a bridge reads from a switching sensor: the curve inverted, held within
     0.97 to 1.03, beyond which the curve is too flat to say more."""
-    v = min(max(volts, LEAN_V + 1e-4), RICH_V - 1e-4)
+    v = held(volts, LEAN_V + 1e-4, RICH_V - 1e-4)
     lambda_ = 1.0 - _SHIFT + WIDTH_LAMBDA * log((RICH_V - v) / (v - LEAN_V))
-    return min(max(lambda_, 0.97), 1.03)
+    return held(lambda_, 0.97, 1.03)
 
 
 class FittedSensor:
@@ -61,8 +62,8 @@ class FittedSensor:
 
     def expose(self, phi: float, interval_s: float) -> None:
         """Let gas act on the sensor for a time: exact first-order step."""
-        self.before = self.phi
-        self.phi += (phi - self.phi) * (1.0 - exp(-interval_s / (self._lag_s * self.slow)))
+        self.before = before = self.phi
+        self.phi = before + (phi - before) * (1.0 - exp(-interval_s / (self._lag_s * self.slow)))
 
     @property
     def state(self) -> int:
@@ -71,24 +72,24 @@ class FittedSensor:
             return SENSOR_FAULT if self.parameters.kind == "wideband" else SENSOR_ABSENT
         return SENSOR_READY if self.heated_s >= self.parameters.warm_up_s else SENSOR_WARMING
 
-    def reading(self, part: float, rng: random.Random) -> float:
+    def reading(self, part: float, normal: Callable[[], float]) -> float:
         """Return lambda (wideband) or volts (switching); NaN when there is none.
 
-        part: 0 to 1, the moment of reading between the last two steps.
+        part: 0 to 1, the moment of reading between the last two steps. normal: draws its noise.
         """
         if self.unplugged or self.heated_s < self.parameters.warm_up_s:
             return NAN
         if self.stuck:
             if self._held != self._held:
-                self._held = self._read(part, rng)
+                self._held = self._read(part, normal)
             return self._held
         self._held = NAN
-        return self._read(part, rng)
+        return self._read(part, normal)
 
-    def _read(self, part: float, rng: random.Random) -> float:
+    def _read(self, part: float, normal: Callable[[], float]) -> float:
         p = self.parameters
         phi = self.before + part * (self.phi - self.before)
-        noise = rng.gauss(0.0, p.noise) if p.noise > 0.0 else 0.0
+        noise = normal() * p.noise if p.noise > 0.0 else 0.0
         lambda_ = 1.0 / phi if phi > 0.1 else 10.0
         lambda_ = lambda_ * self.gain + self.offset_lambda
         if p.kind == "switching":
@@ -98,12 +99,12 @@ class FittedSensor:
                 self._lean_going = going_lean
             late = -HYSTERESIS_LAMBDA if self._lean_going else HYSTERESIS_LAMBDA
             volts = switching_volts(lambda_ + late) + noise
-            return min(max(volts, 0.0), 1.1)
-        return min(max(lambda_ * (1.0 + noise), p.range_low), p.range_high)
+            return held(volts, 0.0, 1.1)
+        return held(lambda_ * (1.0 + noise), p.range_low, p.range_high)
 
-    def bridge_lambda(self, part: float, rng: random.Random) -> float:
+    def bridge_lambda(self, part: float, normal: Callable[[], float]) -> float:
         """Return the lambda that a bridge reports for this sensor."""
-        value = self.reading(part, rng)
+        value = self.reading(part, normal)
         if self.parameters.kind == "switching" and value == value:
             return switching_lambda(value)
         return value

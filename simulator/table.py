@@ -47,7 +47,10 @@ class Table:
     step: value of one count.
     """
 
-    __slots__ = ("_columns", "_load", "_speed", "axes", "cells", "step")
+    __slots__ = (
+        "_column", "_columns", "_load", "_loads", "_row", "_speed", "_speeds", "axes", "cells",
+        "step",
+    )  # fmt: skip
 
     def __init__(self, axes: Axes, cells: Sequence[float], step: float = 1.0) -> None:
         if len(cells) != axes.size:
@@ -58,27 +61,25 @@ class Table:
         self._speed = axes.speed_rpm
         self._load = axes.load_kpa
         self._columns = len(axes.speed_rpm)
+        # The square of the latest look-up, for points wander: its column and row, and its edges.
+        self._column = self._row = 0
+        self._speeds = self._speed[:2]
+        self._loads = self._load[:2]
 
     def value(self, speed_rpm: float, load_kpa: float) -> float:
         """Return the bilinear value at an operating point, clamped to the axes."""
-        speeds = self._speed
-        if speed_rpm <= speeds[0]:
-            i, u = 0, 0.0
-        elif speed_rpm >= speeds[-1]:
-            i, u = len(speeds) - 2, 1.0
-        else:
-            i = bisect_right(speeds, speed_rpm) - 1
-            u = (speed_rpm - speeds[i]) / (speeds[i + 1] - speeds[i])
-        loads = self._load
-        if load_kpa <= loads[0]:
-            j, v = 0, 0.0
-        elif load_kpa >= loads[-1]:
-            j, v = len(loads) - 2, 1.0
-        else:
-            j = bisect_right(loads, load_kpa) - 1
-            v = (load_kpa - loads[j]) / (loads[j + 1] - loads[j])
+        left, right = self._speeds
+        if not left <= speed_rpm < right:
+            self._column, left, right, speed_rpm = _place(self._speed, speed_rpm)
+            self._speeds = (left, right)
+        bottom, top = self._loads
+        if not bottom <= load_kpa < top:
+            self._row, bottom, top, load_kpa = _place(self._load, load_kpa)
+            self._loads = (bottom, top)
+        u = (speed_rpm - left) / (right - left)
+        v = (load_kpa - bottom) / (top - bottom)
         cells = self.cells
-        low = j * self._columns + i
+        low = self._row * self._columns + self._column
         high = low + self._columns
         below = cells[low] + u * (cells[low + 1] - cells[low])
         above = cells[high] + u * (cells[high + 1] - cells[high])
@@ -96,6 +97,13 @@ class Table:
         below = cells[low] + u * (cells[low + 1] - cells[low])
         above = cells[high] + u * (cells[high + 1] - cells[high])
         return np.asarray(self.step * (below + v * (above - below)))
+
+
+def _place(points: Sequence[float], value: float) -> tuple[int, float, float, float]:
+    """Return where a value is, clamped: the breakpoint below, it and the next, and the value."""
+    value = min(max(value, points[0]), points[-1])
+    at = min(bisect_right(points, value) - 1, len(points) - 2)
+    return at, points[at], points[at + 1], value
 
 
 def _places(

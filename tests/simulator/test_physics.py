@@ -12,6 +12,7 @@ from breathmap.protocol.wire.fields import FUEL_CUT, SENSOR_READY, SENSOR_WARMIN
 from breathmap.simulator.controller import Controller
 from breathmap.simulator.drives import BrakeSweep, Idle, RoadRide
 from breathmap.simulator.engine import Engine
+from breathmap.simulator.noise import normals
 from breathmap.simulator.parameters import (
     R_AIR,
     TWIN_AXES,
@@ -233,7 +234,7 @@ def test_gas_travels_by_volume() -> None:
         pipe = ExhaustPipe(Exhaust(volume_l=1.0, mixing_volume_l=1e-6), 1, 2, 0.0)
         cycles = 0
         while pipe.phi < 0.5:
-            pipe.push(0, volume_l * 1e-3, 1.0, cycles)
+            pipe.push(0, (volume_l * 1e-3, 1.0, cycles))
             pipe.flow()
             pipe.flow()
             cycles += 1
@@ -245,7 +246,7 @@ def test_mixing_is_first_order_in_volume() -> None:
     """After one mixing volume of new gas the mixture has moved 63.2 % of the way."""
     pipe = ExhaustPipe(Exhaust(volume_l=1e-9, mixing_volume_l=0.5), 1, 2, 0.0)
     for k in range(100):
-        pipe.push(0, 5e-6, 1.0, k)
+        pipe.push(0, (5e-6, 1.0, k))
         pipe.flow()
         pipe.flow()
 
@@ -279,16 +280,16 @@ def test_sensor_lag_magnitude() -> None:
 def test_wideband_range_and_warm_up() -> None:
     """A cold wideband gives no reading; a ready one shows its limits for free air and rich gas."""
     parameters = LambdaSensor(noise=0.0, warm_up_s=15.0)
-    rng = random.Random(0)
+    normal = normals(random.Random(0))
     cold = FittedSensor(parameters, warm=False)
     assert cold.state == SENSOR_WARMING
-    assert cold.reading(1.0, rng) != cold.reading(1.0, rng)  # NaN
+    assert cold.reading(1.0, normal) != cold.reading(1.0, normal)  # NaN
     ready = FittedSensor(parameters, warm=True)
     assert ready.state == SENSOR_READY
     ready.phi = ready.before = 0.0
-    assert ready.reading(1.0, rng) == parameters.range_high
+    assert ready.reading(1.0, normal) == parameters.range_high
     ready.phi = ready.before = 2.0
-    assert ready.reading(1.0, rng) == parameters.range_low
+    assert ready.reading(1.0, normal) == parameters.range_low
 
 
 def test_switching_curve() -> None:
@@ -305,14 +306,14 @@ def test_switching_curve() -> None:
 
 def test_switching_sensor_has_hysteresis_in_lambda() -> None:
     """Going lean and going rich, the switching sensor crosses 0.45 V at different lambdas."""
-    rng = random.Random(0)
+    normal = normals(random.Random(0))
 
     def crossing(direction: float) -> float:
         sensor = FittedSensor(LambdaSensor(kind="switching", noise=0.0, lag_s=1e-4), warm=True)
         lambda_ = 1.0 - 0.02 * direction
         sensor.expose(1.0 / lambda_, 1.0)
-        rich_first = sensor.reading(1.0, rng) > 0.45
-        while (sensor.reading(1.0, rng) > 0.45) == rich_first:
+        rich_first = sensor.reading(1.0, normal) > 0.45
+        while (sensor.reading(1.0, normal) > 0.45) == rich_first:
             lambda_ += 1e-5 * direction
             sensor.expose(1.0 / lambda_, 1.0)
         return lambda_
