@@ -247,8 +247,10 @@ class Controller:
     def _warm_up(self, running_s: float, coolant_c: float) -> float:
         settings = self.settings
         cold = 1.0 - coolant_c / settings.warm_up_until_c
-        after_start = settings.after_start_fuel * exp(-running_s / (settings.after_start_s / 3.0))
-        return after_start + (settings.warm_up_fuel_at_0c * cold if cold > 0.0 else 0.0)
+        extra = settings.warm_up_fuel_at_0c * cold if cold > 0.0 else 0.0
+        if running_s < 250.0 * settings.after_start_s:  # else nothing is left of it, e^-750
+            extra += settings.after_start_fuel * exp(-running_s / (settings.after_start_s / 3.0))
+        return extra
 
     def _cuts(self, interval_s: float, speed_rpm: float, throttle_pct: float) -> int:
         """Over-run cut with recovery, and the limiter; both stop injection."""

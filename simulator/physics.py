@@ -145,7 +145,7 @@ class ExhaustPipe:
         self.injected_s = 0.0
         self.phi = phi
         self._mixing = -1.0 / (parameters.mixing_volume_l * 1e-3)
-        self._slots = slots
+        self._slots = float(slots)
         self._last = [0.0] * cylinders
         self.flow_m3 = 0.0  # per event
 

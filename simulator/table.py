@@ -40,50 +40,64 @@ class Axes:
         return len(self.speed_rpm) * len(self.load_kpa)
 
 
-class Table:
-    """Cells on axes with the look-up; `cells` may be replaced or written in place.
+# A square of a table, in floats: its edges (left, right, bottom, top), then of its lower and its
+# upper edge the value at the left and how much more it is at the right.
+Square = tuple[float, float, float, float, float, float, float, float]
+# Edges between which nothing lies.
+NO_SQUARE: Square = (1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
-    cells: flat sequence of `axes.size` numbers (a bytearray for what a controller stores).
-    step: value of one count.
+
+class Table:
+    """Cells on axes with the look-up.
+
+    cells: flat sequence of `axes.size` numbers (a bytearray for what a controller stores); they
+    are replaced as a whole, never written in place. step: value of one count.
     """
 
-    __slots__ = (
-        "_column", "_columns", "_load", "_loads", "_row", "_speed", "_speeds", "axes", "cells",
-        "step",
-    )  # fmt: skip
+    __slots__ = ("_cells", "_load", "_speed", "_square", "axes", "step")
 
     def __init__(self, axes: Axes, cells: Sequence[float], step: float = 1.0) -> None:
         if len(cells) != axes.size:
             raise ValueError(f"the axes have {axes.size} cells, got {len(cells)}")
         self.axes = axes
-        self.cells = cells
         self.step = step
         self._speed = axes.speed_rpm
         self._load = axes.load_kpa
-        self._columns = len(axes.speed_rpm)
-        # The square of the latest look-up, for points wander: its column and row, and its edges.
-        self._column = self._row = 0
-        self._speeds = self._speed[:2]
-        self._loads = self._load[:2]
+        self.cells = cells
+
+    @property
+    def cells(self) -> Sequence[float]:
+        """The cells as they were given."""
+        return self._cells
+
+    @cells.setter
+    def cells(self, cells: Sequence[float]) -> None:
+        self._cells = cells
+        self._square = NO_SQUARE
 
     def value(self, speed_rpm: float, load_kpa: float) -> float:
         """Return the bilinear value at an operating point, clamped to the axes."""
-        left, right = self._speeds
-        if not left <= speed_rpm < right:
-            self._column, left, right, speed_rpm = _place(self._speed, speed_rpm)
-            self._speeds = (left, right)
-        bottom, top = self._loads
-        if not bottom <= load_kpa < top:
-            self._row, bottom, top, load_kpa = _place(self._load, load_kpa)
-            self._loads = (bottom, top)
+        # Points wander: most lie in the square of the one before.
+        left, right, bottom, top, below, more_below, above, more_above = self._square
+        if not (left <= speed_rpm < right and bottom <= load_kpa < top):
+            speed_rpm = min(max(speed_rpm, self._speed[0]), self._speed[-1])
+            load_kpa = min(max(load_kpa, self._load[0]), self._load[-1])
+            self._square = self._square_at(speed_rpm, load_kpa)
+            left, right, bottom, top, below, more_below, above, more_above = self._square
         u = (speed_rpm - left) / (right - left)
-        v = (load_kpa - bottom) / (top - bottom)
-        cells = self.cells
-        low = self._row * self._columns + self._column
-        high = low + self._columns
-        below = cells[low] + u * (cells[low + 1] - cells[low])
-        above = cells[high] + u * (cells[high + 1] - cells[high])
-        return self.step * (below + v * (above - below))
+        below += u * more_below
+        above += u * more_above
+        return self.step * (below + (load_kpa - bottom) / (top - bottom) * (above - below))
+
+    def _square_at(self, speed_rpm: float, load_kpa: float) -> Square:
+        """Return the square of a point within the axes."""
+        cells, columns = self._cells, len(self._speed)
+        i = min(bisect_right(self._speed, speed_rpm) - 1, columns - 2)
+        j = min(bisect_right(self._load, load_kpa) - 1, len(self._load) - 2)
+        low = j * columns + i
+        a, b, c, d = (float(cells[k]) for k in (low, low + 1, low + columns, low + columns + 1))
+        left, right = float(self._speed[i]), float(self._speed[i + 1])
+        return left, right, float(self._load[j]), float(self._load[j + 1]), a, b - a, c, d - c
 
     def values(
         self, speed_rpm: NDArray[np.float64], load_kpa: NDArray[np.float64]
@@ -92,18 +106,11 @@ class Table:
         i, u = _places(self._speed, speed_rpm)
         j, v = _places(self._load, load_kpa)
         cells = np.asarray(self.cells, dtype=np.float64)
-        low = j * self._columns + i
-        high = low + self._columns
+        low = j * len(self._speed) + i
+        high = low + len(self._speed)
         below = cells[low] + u * (cells[low + 1] - cells[low])
         above = cells[high] + u * (cells[high + 1] - cells[high])
         return np.asarray(self.step * (below + v * (above - below)))
-
-
-def _place(points: Sequence[float], value: float) -> tuple[int, float, float, float]:
-    """Return where a value is, clamped: the breakpoint below, it and the next, and the value."""
-    value = min(max(value, points[0]), points[-1])
-    at = min(bisect_right(points, value) - 1, len(points) - 2)
-    return at, points[at], points[at + 1], value
 
 
 def _places(
