@@ -216,12 +216,18 @@ class Controller:
             common *= 1.0 + settings.recovery_fuel * self._recovery_s / settings.recovery_s
             self._recovery_s -= interval_s
         idles = throttle_pct < settings.cut_throttle_pct and speed_rpm < 1.6 * settings.idle_rpm
-        flags |= self._idle(interval_s, idles, speed_rpm)
+        if settings.idle_speed_control:
+            flags |= self._idle(interval_s, idles, speed_rpm)
+        else:
+            self.bypass_mm2 = 0.0
         if settings.idle_heat_protection and idles and coolant_c > settings.idle_hot_c:
             common *= 1.0 + settings.idle_hot_fuel
             flags |= wire.IDLE_CONTROL
         self._common = common
-        flags |= self._loops(interval_s, speed_rpm, map_kpa, coolant_c, readings, ready)
+        if settings.closed_loop or settings.long_term_adaptation:
+            flags |= self._loops(interval_s, speed_rpm, map_kpa, coolant_c, readings, ready)
+        else:
+            self._total = [common] * self.banks
         self.flags = flags
 
     def _transients(self, interval_s: float, throttle_pct: float) -> int:
@@ -278,17 +284,15 @@ class Controller:
         return wire.FUEL_CUT | (wire.REV_LIMIT if limited else 0)
 
     def _idle(self, interval_s: float, idles: bool, speed_rpm: float) -> int:
-        settings = self.settings
-        if not settings.idle_speed_control:
-            self.bypass_mm2 = 0.0
+        if not idles:
             return 0
-        if idles:
-            error = settings.idle_rpm - speed_rpm
-            gain = settings.idle_gain_mm2
-            self._idle_mm2 += 0.5 * gain * error * interval_s
-            self._idle_mm2 = min(max(self._idle_mm2, -4.0), settings.idle_most_mm2)
-            self.bypass_mm2 = self._idle_mm2 + gain * error
-        return wire.IDLE_CONTROL if idles else 0
+        settings = self.settings
+        error = settings.idle_rpm - speed_rpm
+        gain = settings.idle_gain_mm2
+        self._idle_mm2 += 0.5 * gain * error * interval_s
+        self._idle_mm2 = min(max(self._idle_mm2, -4.0), settings.idle_most_mm2)
+        self.bypass_mm2 = self._idle_mm2 + gain * error
+        return wire.IDLE_CONTROL
 
     def _loops(
         self,
@@ -302,9 +306,6 @@ class Controller:
         """Closed loop and long-term adaptation, per bank; leaves the whole factor in `_total`."""
         settings = self.settings
         common = self._common
-        if not (settings.closed_loop or settings.long_term_adaptation):
-            self._total = [common] * self.banks
-            return 0
         allowed = (
             settings.closed_loop
             and coolant_c > settings.loop_coolant_c

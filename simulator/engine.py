@@ -32,6 +32,7 @@ HEATING_J_PER_KG_AIR = 1.02e6
 LEAN_LIMIT_PHI, RICH_LIMIT_PHI = 0.62, 1.75
 COMBUSTION_STALL_RPM = 350.0
 CRANKING_RPM = 250.0
+STANDING_RPM = CRANKING_RPM * 0.9
 CYCLE_RAD = 4.0 * pi
 GRAVITY, AIR_DENSITY = 9.80665, 1.2
 SWITCHED_OFF_STEP_S = 0.04
@@ -109,8 +110,11 @@ class Engine:
         self.torque_nm = 0.0
 
     def _fit_vehicle(self) -> None:
-        """What road load is made of: drag N per (m/s)², weight and rolling resistance N."""
+        """What road load is made of: drag N per (m/s)², weight and rolling resistance N; and of
+        each gear its ratio, crank rad per m of road, and the mass that it moves, kg."""
         v = self.parameters.vehicle
+        ratios = [overall / v.wheel_radius_m for overall in v.overall_ratios]
+        self.gears = [(r, v.mass_kg + v.inertia_kg_m2 * r * r) for r in ratios]
         self._drag = 0.5 * AIR_DENSITY * v.drag_area_m2
         self._weight_n = v.mass_kg * GRAVITY
         self._rolling_n = v.mass_kg * GRAVITY * v.rolling
@@ -150,7 +154,6 @@ class Engine:
         self.cylinder_phi = [phi] * p.banks
         self.injected_mg = [0.0] * p.banks
         self.burned_mg = [0.0] * p.banks
-        self.air_mg = [0.0] * p.banks
         self._gas_k = [e.cool_k for e in p.exhausts]
         self._film = (p.film.fraction, p.film.time_s)
         self._dead_ms = p.injector.dead_time_ms
@@ -190,8 +193,9 @@ class Engine:
             * R_AIR * (self.intake_c + 273.15) / self._manifold_m3
         )  # fmt: skip
         self.locked = self.locked and c.clutch > 0.95 and c.gear > 0
+        on = c.ignition
         for sensor in self.sensors:
-            sensor.heated_s = sensor.heated_s + interval_s if c.ignition else 0.0
+            sensor.heated_s = sensor.heated_s + interval_s if on else 0.0
 
     def _open_area_m2(self) -> float:
         """Where air comes in: throttle, its gap when closed, over-run valve and idle bypass."""
@@ -209,8 +213,7 @@ class Engine:
         speed, pressure = self.speed_rpm, self.map_kpa
         heat = 0.9 + 1.3 * speed * pressure / (4000.0 * 50.0) if running else 0.0
         # A thermostat opens between 82 and 90 °C; moving air carries more away.
-        opening = (coolant_c - 82.0) / 8.0
-        opening = 0.0 if opening < 0.0 else 1.0 if opening > 1.0 else opening
+        opening = held((coolant_c - 82.0) / 8.0, 0.0, 1.0)
         away = (0.002 + 0.06 * opening * self.command.cooling) * (coolant_c - ambient_c)
         coolant_c += 0.1 * (heat - away) * interval_s
         self.coolant_c = coolant_c
@@ -239,7 +242,7 @@ class Engine:
     def advance(self, until_s: float) -> None:
         """Run events until the engine's time reaches `until_s` (it may pass it by one event)."""
         while self.time_s < until_s:
-            if self.speed_rpm < CRANKING_RPM * 0.9:
+            if self.speed_rpm < STANDING_RPM:
                 self._without_events()
             else:
                 self._event()
@@ -345,7 +348,6 @@ class Engine:
         self._pending_mg[cylinder] = 0.0
         phi = fuel * p.stoichiometric_afr / air
         self.burned_mg[bank] += fuel
-        self.air_mg[bank] += air
         self.cylinder_phi[bank] = phi
         work = 0.0
         command = self.command
@@ -416,17 +418,15 @@ class Engine:
 
     def _drive_train(self, dt: float, torque: float) -> None:
         """Engine and wheel through gear and clutch: locked they turn together, else it slips."""
-        v, c = self.parameters.vehicle, self.command
-        ratio = v.overall_ratios[c.gear - 1] / v.wheel_radius_m  # rad/s of crank per m/s
-        if self.locked:
-            mass = v.mass_kg + v.inertia_kg_m2 * ratio * ratio
-            force = torque * ratio - self.road_load_n()
-            m_s = self.vehicle_m_s + force / mass * dt
-            self.vehicle_m_s = m_s = m_s if m_s > 0.0 else 0.0
-            self.speed_rpm = m_s * ratio * 9.5493
-        else:
+        ratio, mass_kg = self.gears[self.command.gear - 1]
+        if not self.locked:
             self._slip(dt, torque, ratio)
-        self.distance_m += self.vehicle_m_s * dt
+            self.distance_m += self.vehicle_m_s * dt
+            return
+        m_s = self.vehicle_m_s + (torque * ratio - self.road_load_n()) / mass_kg * dt
+        self.vehicle_m_s = m_s = m_s if m_s > 0.0 else 0.0
+        self.speed_rpm = m_s * ratio * 9.5493
+        self.distance_m += m_s * dt
 
     def _slip(self, dt: float, torque: float, ratio: float) -> None:
         """The clutch slips; where the two sides meet within the step, it takes hold."""

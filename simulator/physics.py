@@ -24,7 +24,7 @@ def held(value: float, low: float, high: float) -> float:
 
 DISCHARGE = 0.75
 CLOSED_ANGLE, OPEN_ANGLE = radians(6.0), radians(88.0)
-COS_CLOSED = cos(CLOSED_ANGLE)
+COS_CLOSED, SWING_ANGLE = cos(CLOSED_ANGLE), OPEN_ANGLE - CLOSED_ANGLE
 
 
 def flow_shape(ratio: float) -> float:
@@ -75,8 +75,7 @@ def equilibrium_ratio(x: float) -> float:
 
 def throttle_area_m2(throttle_pct: float, bore_mm: float) -> float:
     """Return the effective area of a butterfly throttle, its leakage when closed not counted."""
-    x = held(throttle_pct, 0.0, 100.0) / 100.0
-    angle = CLOSED_ANGLE + (OPEN_ANGLE - CLOSED_ANGLE) * x
+    angle = CLOSED_ANGLE + SWING_ANGLE * (held(throttle_pct, 0.0, 100.0) / 100.0)
     return _bore_m2(bore_mm) * (1.0 - cos(angle) / COS_CLOSED)
 
 
@@ -90,7 +89,7 @@ def throttle_for_area(area_m2: float, bore_mm: float) -> float:
     """Return the throttle opening in per cent that gives an effective area."""
     part = area_m2 / _bore_m2(bore_mm)
     angle = acos(held((1.0 - part) * COS_CLOSED, -1.0, 1.0))
-    return held((angle - CLOSED_ANGLE) / (OPEN_ANGLE - CLOSED_ANGLE) * 100.0, 0.0, 100.0)
+    return held((angle - CLOSED_ANGLE) / SWING_ANGLE * 100.0, 0.0, 100.0)
 
 
 def air_mg(ve: float, map_kpa: float, volume_m3: float, kelvin: float) -> float:

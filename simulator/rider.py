@@ -73,7 +73,7 @@ class Rider:
         if target_m_s < 0.3 and target_m_s2 <= 0.0 and engine.vehicle_m_s < 1.2:
             self._stand(command, interval_s)
             return
-        vehicle, vehicle_m_s = engine.parameters.vehicle, engine.vehicle_m_s
+        vehicle_m_s = engine.vehicle_m_s
         error = target_m_s - vehicle_m_s
         self._trim_m_s2 = trim = held(self._trim_m_s2 + 0.15 * error * interval_s, -1.0, 1.0)
         wanted_m_s2 = target_m_s2 + 0.9 * error + trim
@@ -84,8 +84,8 @@ class Rider:
             command.gear = 1
             command.clutch = 0.0
         command.wheel_brake_n = 0.0
-        force = vehicle.mass_kg * wanted_m_s2 + engine.road_load_n()
-        ratio = vehicle.overall_ratios[command.gear - 1] / vehicle.wheel_radius_m
+        force = engine.parameters.vehicle.mass_kg * wanted_m_s2 + engine.road_load_n()
+        ratio, _ = engine.gears[command.gear - 1]
         torque = force / ratio
         wheel_rpm = vehicle_m_s * ratio * 9.5493
         locked = engine.locked

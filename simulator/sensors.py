@@ -58,6 +58,7 @@ class FittedSensor:
         self.heated_s = 1e9 if warm else 0.0
         self._held = NAN
         self._lag_s = parameters.lag_s
+        self._is_switching = parameters.kind == "switching"
         self._lean_going = False
 
     def expose(self, phi: float, interval_s: float) -> None:
@@ -69,7 +70,7 @@ class FittedSensor:
     def state(self) -> int:
         """Sensor state as on the wire."""
         if self.unplugged:
-            return SENSOR_FAULT if self.parameters.kind == "wideband" else SENSOR_ABSENT
+            return SENSOR_ABSENT if self._is_switching else SENSOR_FAULT
         return SENSOR_READY if self.heated_s >= self.parameters.warm_up_s else SENSOR_WARMING
 
     def reading(self, part: float, normal: Callable[[], float]) -> float:
@@ -87,24 +88,20 @@ class FittedSensor:
         return self._read(part, normal)
 
     def _read(self, part: float, normal: Callable[[], float]) -> float:
-        p = self.parameters
-        phi = self.before + part * (self.phi - self.before)
+        p, before = self.parameters, self.before
+        phi = before + part * (self.phi - before)
         noise = normal() * p.noise if p.noise > 0.0 else 0.0
         lambda_ = 1.0 / phi if phi > 0.1 else 10.0
         lambda_ = lambda_ * self.gain + self.offset_lambda
-        if p.kind == "switching":
-            # Noise is on the volts; hysteresis delays the switch in the direction of travel.
-            going_lean = self.phi < self.before
-            if self.phi != self.before:
-                self._lean_going = going_lean
-            late = -HYSTERESIS_LAMBDA if self._lean_going else HYSTERESIS_LAMBDA
-            volts = switching_volts(lambda_ + late) + noise
-            return held(volts, 0.0, 1.1)
-        return held(lambda_ * (1.0 + noise), p.range_low, p.range_high)
+        if not self._is_switching:
+            return held(lambda_ * (1.0 + noise), p.range_low, p.range_high)
+        # Noise is on the volts; hysteresis delays the switch in the direction of travel.
+        if self.phi != before:
+            self._lean_going = self.phi < before
+        late = -HYSTERESIS_LAMBDA if self._lean_going else HYSTERESIS_LAMBDA
+        return held(switching_volts(lambda_ + late) + noise, 0.0, 1.1)
 
     def bridge_lambda(self, part: float, normal: Callable[[], float]) -> float:
         """Return the lambda that a bridge reports for this sensor."""
         value = self.reading(part, normal)
-        if self.parameters.kind == "switching" and value == value:
-            return switching_lambda(value)
-        return value
+        return switching_lambda(value) if self._is_switching and value == value else value
