@@ -29,8 +29,7 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table as RichTable
-from scipy.sparse import csr_matrix
-from scipy.sparse.linalg import lsqr
+from scipy.sparse import csr_matrix, vstack
 
 from breathmap.learner.core.history import DelayModel
 from breathmap.learner.core.kernel import PER_CELL, SELF
@@ -55,7 +54,7 @@ from breathmap.simulator.settings import learning_setup
 from breathmap.simulator.truth import cells_of
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.version import software_version
-from breathmap.tools.bench.usual_methods import Observed, Peers, batch_oracle
+from breathmap.tools.bench.usual_methods import Observed, Peers, batch_oracle, least_squares
 from breathmap.tools.demo.accuracy import covered_points, fresh_points
 from breathmap.tools.fleet.cluster import as_done, check_version, cluster
 
@@ -173,8 +172,10 @@ class Scorer:
             ((shares * scale[:, None]).ravel(), (rows, columns.ravel())),
             (len(speed), TWIN_AXES.size),
         )
-        x = lsqr(design, 1.0 - scale, damp=1e-3, atol=1e-12, btol=1e-12, iter_lim=4000)[0]
-        return np.asarray(table.cells) * (1.0 + x)
+        damped = vstack([design, csr_matrix(1e-3 * np.eye(TWIN_AXES.size))]).tocsr()
+        wanted = np.concatenate([1.0 - scale, np.zeros(TWIN_AXES.size)])
+        cells: Array = np.asarray(table.cells) * (1.0 + least_squares(damped, wanted))
+        return cells
 
 
 def run_engine(order: tuple[int, str, tuple[float, ...], bool]) -> tuple[list[Row], list[Honesty]]:

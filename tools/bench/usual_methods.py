@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cholesky, solve_triangular
 from scipy.sparse import csr_matrix, hstack, vstack
-from scipy.sparse.linalg import lsqr
+from scipy.sparse.linalg import LinearOperator, lsqr
 
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.prior import TERM_SD
@@ -163,5 +164,24 @@ def batch_oracle(
     system = vstack([design, csr_matrix(smooth), csr_matrix(np.diag(level))]).tocsr()
     leaning = -prior.leaning / prior.roughness * (bends @ np.log(table_pct.ravel()))
     wanted = np.concatenate([d * root, leaning, np.zeros(len(level))])
-    found = lsqr(system, wanted, atol=1e-12, btol=1e-12, iter_lim=5000)[0]
-    return np.asarray(found[:cells], dtype=np.float64)
+    return least_squares(system, wanted)[:cells]
+
+
+def least_squares(system: csr_matrix, wanted: Array) -> Array:
+    """Return the x (m,) with the least |system x - wanted|, by scipy's lsqr.
+
+    system: (n, m) of full rank. lsqr is given it times the inverse of the triangle R of its normal
+    equations, and finds R x: the same x in a few steps instead of hundreds, and closer.
+    """
+    columns = system.T.tocsr()
+    triangle = cholesky((columns @ system).toarray())
+
+    def forwards(rx: Array) -> Array:
+        return np.asarray(system @ solve_triangular(triangle, rx))
+
+    def backwards(residual: Array) -> Array:
+        return np.asarray(solve_triangular(triangle, columns @ residual, trans="T"))
+
+    operator = LinearOperator(system.shape, matvec=forwards, rmatvec=backwards)
+    rx = lsqr(operator, wanted, atol=1e-15, btol=1e-15)[0]
+    return np.asarray(solve_triangular(triangle, rx), dtype=np.float64)
