@@ -1,12 +1,13 @@
 """How much faster than version 0.1.0 the program is, whole commands from start to end, in one run.
 
     git worktree add ../earlier 51226bf         (the last commit of version 0.1.0)
-    python -m breathmap.tools.bench.earlier ../earlier [--only replay log hours] [--times 3]
+    python -m breathmap.tools.bench.earlier ../earlier [--only replay ...] [--times 3]
 
 `replay` of half an hour of riding as the demo rides it; of a CSV log of a million rows, and of ten
 hours of two banks at 50 Hz, with its peak memory. The recording of ten hours is one hour ten times
 over: a device's clock wraps after 72 minutes, so that each seam reads as a pause. Of the two long
 ones 0.1.0 is given a part, and its time, less that of a start, is scaled; the table says so.
+`convergence`: the benchmark of that name on an engine of either truth, its four times and all.
 Processor time, the least of a few runs, modules compiled before. Exit code 0.
 """
 
@@ -67,11 +68,24 @@ class Bench:
             raise subprocess.CalledProcessError(child.returncode, command)
         return Took(usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024.0)
 
+    def ours_of(self, *words: object) -> Took:
+        """Run the convergence benchmark of this version."""
+        return self._run([sys.executable, "-m", "breathmap.tools.bench.convergence"], {}, words)
+
+    def theirs_of(self, *words: object) -> Took:
+        """Run that of 0.1.0."""
+        program = [sys.executable, "-m", "tools.bench_convergence"]
+        return self._run(program, {"PYTHONPATH": str(self.old)}, words)
+
+    def least(self, run: Callable[..., Took], *words: object) -> Took:
+        """Run a command a few times: the least of its times, the most of its memory."""
+        took = [run(*words) for _ in range(self.times)]
+        return Took(min(one.cpu_s for one in took), max(one.peak_mb for one in took))
+
     def replay(self, run: Callable[..., Took], engine: str, source: Path) -> Took:
         """Replay a file with one of the two, a few times."""
         words = (self.place / engine, source, "--out", self.place / "replayed", "--replace")
-        took = [run("replay", *words) for _ in range(self.times)]
-        return Took(min(one.cpu_s for one in took), max(one.peak_mb for one in took))
+        return self.least(run, "replay", *words)
 
     def line(self, what: str, source: Path, part: Path, share: float) -> str:
         """Return a row of the table: all of a file here, a part of it (a share) in 0.1.0."""
@@ -80,10 +94,14 @@ class Bench:
         start_s = 0.0 if share == 1.0 else self.theirs("--help").cpu_s
         theirs_s = start_s + (theirs.cpu_s - start_s) / share
         scaled = "" if share == 1.0 else f", scaled from {100 * share:g} % of it"
-        return (
-            f"| {what} | {ours.cpu_s:.2f} | {theirs_s:.1f}{scaled} | {theirs_s / ours.cpu_s:.1f} "
-            f"| {ours.peak_mb:.0f} |"
-        )
+        return _row(what, ours, theirs_s, scaled)
+
+
+def _row(what: str, ours: Took, theirs_s: float, scaled: str = "") -> str:
+    return (
+        f"| {what} | {ours.cpu_s:.2f} | {theirs_s:.1f}{scaled} | {theirs_s / ours.cpu_s:.1f} "
+        f"| {ours.peak_mb:.0f} |"
+    )
 
 
 def of_replay(bench: Bench) -> str:
@@ -126,11 +144,19 @@ def of_hours(bench: Bench) -> str:
     return bench.line(what, whole, hour, 1.0 / HOURS)
 
 
+def of_convergence(bench: Bench) -> str:
+    """Compare the benchmark of that name, one engine with either truth."""
+    words = ("--engines", 1, "--jobs", 1, "--out", bench.place / "scores")
+    ours = bench.least(bench.ours_of, *words)
+    theirs = bench.least(bench.theirs_of, *words)
+    return _row("the convergence benchmark, one engine of either truth", ours, theirs.cpu_s)
+
+
 def _frames(order: Order) -> bytes:
     return b"".join(frame for _, frame in frames_on_cable(prepare(order)))
 
 
-LINES = {"replay": of_replay, "log": of_log, "hours": of_hours}
+LINES = {"replay": of_replay, "log": of_log, "hours": of_hours, "convergence": of_convergence}
 
 
 def main() -> int:
