@@ -78,7 +78,8 @@ class Rider:
         self._trim_m_s2 = trim = held(self._trim_m_s2 + 0.15 * error * interval_s, -1.0, 1.0)
         wanted_m_s2 = target_m_s2 + 0.9 * error + trim
         self._since_shift_s += interval_s
-        if self._shifting(engine, interval_s):
+        if self._shift_s > 0.0:
+            self._shift(engine, interval_s)
             return
         if command.gear == 0:
             command.gear = 1
@@ -155,10 +156,8 @@ class Rider:
             pulling = command.clutch * vehicle.clutch_torque_nm + hold
         self._hand(command, self._throttle_for(engine, pulling), interval_s)
 
-    def _shifting(self, engine: Engine, interval_s: float) -> bool:
-        """Carry on a gear change; True while it lasts."""
-        if self._shift_s <= 0.0:
-            return False
+    def _shift(self, engine: Engine, interval_s: float) -> None:
+        """Carry on a gear change."""
         command = engine.command
         self._shift_s -= interval_s
         command.clutch = 0.0
@@ -172,7 +171,6 @@ class Rider:
         if self._shift_s <= 0.0:
             command.clutch = 0.3
             self._since_shift_s = 0.0
-        return True
 
     def _choose_gear(self, engine: Engine, throttle_pct: float) -> None:
         command = engine.command

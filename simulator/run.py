@@ -6,7 +6,7 @@
 
 import random
 from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from math import cos, inf, pi, sqrt
 
 import numpy as np
@@ -48,37 +48,41 @@ class TruthTrace:
         self.injected_mg: list[float] = []
         self.burned_mg: list[float] = []
         self.gear = array("b")
-        self._engine: Engine | None = None
+        self._truth: Truth | None = None
         self._true_ve_pct: list[array[float]] = []
-        self._cylinders: list[list[int]] = []
-        self._mixing_m3: list[float] = []
+        # Per bank: its cylinders, the volume in which gas is stirred, and what adds its entries.
+        self._banks: list[tuple[list[int], float, tuple[Callable[[float], None], ...]]] = []
 
     @property
     def true_ve_pct(self) -> list["array[float]"]:
         """Found when it is asked for: most runs never do."""
-        if self._engine is None:
+        if self._truth is None:
             return []
-        truth = self._engine.parameters.truth
         for bank, known in enumerate(self._true_ve_pct):
             points = zip(self.speed_rpm[len(known) :], self.map_kpa[len(known) :], strict=True)
-            known.extend(truth.ve_pct(bank, max(speed, 1.0), load) for speed, load in points)
+            known.extend(self._truth.ve_pct(bank, max(speed, 1.0), load) for speed, load in points)
         return self._true_ve_pct
 
     def _begin(self, engine: Engine) -> None:
         p = engine.parameters
-        self._engine = engine
+        self._truth = p.truth
         for column in (
             self._true_ve_pct, self.cylinder_lambda, self.transport_s, self.delay_s, self.film_mg
         ):  # fmt: skip
             column.extend(array("d") for _ in range(p.banks))
-        self._cylinders = [
+        cylinders = [
             [k for k, b in enumerate(p.cylinder_bank) if b == bank] for bank in range(p.banks)
         ]
-        self._mixing_m3 = [e.mixing_volume_l * 1e-3 for e in p.exhausts]
+        mixing_m3 = [e.mixing_volume_l * 1e-3 for e in p.exhausts]
+        columns = zip(
+            self.cylinder_lambda, self.transport_s, self.delay_s, self.film_mg, strict=True
+        )
+        adds = [tuple(column.append for column in of_bank) for of_bank in columns]
+        self._banks = list(zip(cylinders, mixing_m3, adds, strict=True))
 
     def note(self, time_s: float, engine: Engine) -> None:
         """Add one entry."""
-        if self._engine is None:
+        if self._truth is None:
             self._begin(engine)
         part = engine.part_at(time_s)
         speed, pressure = engine.speed_before, engine.map_before
@@ -90,16 +94,16 @@ class TruthTrace:
         self.injected_mg = engine.injected_mg[:]
         self.burned_mg = engine.burned_mg[:]
         period_s = max(engine.time_s - engine.before_s, 1e-6)
-        for bank, pipe in enumerate(engine.pipes):
-            phi, flow_m3 = engine.cylinder_phi[bank], pipe.flow_m3
-            self.cylinder_lambda[bank].append(1.0 / phi if phi > 0.0 else inf)
-            age = time_s - pipe.injected_s
-            stir = self._mixing_m3[bank] / (flow_m3 / period_s) if flow_m3 > 0.0 else 0.0
-            self.transport_s[bank].append(age)
+        for bank, (cylinders, mixing_m3, adds) in enumerate(self._banks):
+            add_lambda, add_transport, add_delay, add_film = adds
+            pipe, phi = engine.pipes[bank], engine.cylinder_phi[bank]
+            add_lambda(1.0 / phi if phi > 0.0 else inf)
+            age, flow_m3 = time_s - pipe.injected_s, pipe.flow_m3
+            add_transport(age)
+            stir = mixing_m3 / (flow_m3 / period_s) if flow_m3 > 0.0 else 0.0
             sensor = engine.sensors[engine.sensor_of_bank[bank]]
-            self.delay_s[bank].append(age + stir + sensor.parameters.lag_s * sensor.slow)
-            film_mg = [engine.film_mg[k] for k in self._cylinders[bank]]
-            self.film_mg[bank].append(sum(film_mg))
+            add_delay(age + stir + sensor.parameters.lag_s * sensor.slow)
+            add_film(sum([engine.film_mg[k] for k in cylinders]))
 
 
 class SampleReader:

@@ -6,6 +6,7 @@ as in `breathmap.protocol.book.declaration`; tests hold it to both.
 
 from collections.abc import Iterable, Sequence
 from functools import cache
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -55,12 +56,12 @@ def samples_table(samples: Iterable[Sample], banks: int) -> npt.NDArray[np.void]
     """Return samples one by one as an array of `sample_dtype`, shape (n,): the first `banks` banks
     of each. They may be one and the same Sample, filled anew."""
     dtype = sample_dtype(banks)
-    lists = [(name, dtype[name].shape != ()) for name in dtype.names or ()]
+    names = [f.name for f in SAMPLE.groups[0].fields]
+    common = attrgetter(*(name for name in dtype.names or () if name not in names))
+    by_bank = attrgetter(*names)
+    # Those of a bank stand last in the record.
     rows = [
-        tuple(
-            tuple(getattr(sample, name)[:banks]) if is_list else getattr(sample, name)
-            for name, is_list in lists
-        )
+        (*common(sample), *[tuple(values[:banks]) for values in by_bank(sample)])
         for sample in samples
     ]
     return np.array(rows, dtype)
