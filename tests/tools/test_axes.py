@@ -1,14 +1,22 @@
-"""`breathmap axes`: from files to advice, and to a folder that a new job can begin on."""
+"""`breathmap axes`: from files to advice, to a folder for a new job; and its bench."""
 
 import json
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from command_line import Breathmap, refused
 from job_bench import coarse_ride
+from rich.console import Console
 
+from breathmap.learner.axes.advice import NOT_WORTH_IT, WORTH_IT
+from breathmap.learner.axes.grid import Grid
+from breathmap.simulator.parameters import TWIN_AXES
+from breathmap.simulator.truth import on_grid, random_truth
 from breathmap.tools.base.files import read_description, read_tables
+from breathmap.tools.bench.axes import Made, Score, best_left, summarise
 
 
 @pytest.fixture(scope="module")
@@ -61,3 +69,37 @@ def test_what_cannot_be_advised_is_refused(breathmap: Breathmap, bench: Path) ->
     refused(breathmap("axes", bench), "give recordings of this engine")
     refused(breathmap("axes", bench, bench, "--to", bench.parent), "exists; give a new folder")
     refused(breathmap("axes", bench, bench.parent / "none.bin"), "no such file")
+
+
+def test_the_bench_knows_what_axes_themselves_leave() -> None:
+    """Of a truth that is bilinear on them its own axes leave nothing, others something, and those
+    with one more breakpoint never more."""
+    rng = np.random.default_rng(1)
+    at = rng.uniform(1500.0, 6000.0, 2000), rng.uniform(30.0, 95.0, 2000)
+    truth = on_grid(random_truth(3), TWIN_AXES)
+    own = Grid(TWIN_AXES.speed_rpm, TWIN_AXES.load_kpa)
+    coarse = Grid(own.speed_rpm[::2], own.load)
+    more = Grid(tuple(sorted({*coarse.speed_rpm, own.speed_rpm[3]})), own.load)
+    left = [best_left(truth, 0, grid, *at) for grid in (own, more, coarse)]
+    assert left[0] < 1e-6
+    assert left[0] < left[1] < left[2]
+
+
+def test_the_bench_counts_banks_that_got_worse_by_each_table() -> None:
+    """Worse, and worse by more than the stated error, are told of what is stored, of those worth it
+    and of the axes themselves."""
+    present = Made([0.20, 0.20], [0.20, 0.20], [0.20, 0.20])
+    better = Made([0.11, 0.21], [0.10, 0.10], [0.06, 0.10])
+    worse = Made([0.40, 0.11], [0.10, 0.10], [0.10, 0.24])
+    scores = [
+        Score(10.0, present, better, None, 0.1, 0.02, 0.1, WORTH_IT),
+        Score(10.0, present, worse, None, 0.3, 0.02, 0.1, NOT_WORTH_IT),
+    ]
+    console = Console(width=100, record=True, file=StringIO())
+    summarise(scores, console)
+    rows = [line.replace("│", "").split() for line in console.export_text().splitlines()]
+    told = {" ".join(row[1:3]): row[3:] for row in rows if row and row[0] == "10"}
+    assert told["as stored"] == ["0.200", "0.160", "0.80", "2.00", "2", "of", "4", "1"]
+    assert told["worth it"] == ["0.200", "0.160", "0.80", "1.05", "1", "of", "2", "0"]
+    assert told["best 0.200"] == ["0.100", "0.50", "1.20", "1", "of", "4", "1"]
+    assert told["1 of"] == ["2", "2.00", "1", "0"]
