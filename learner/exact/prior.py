@@ -8,6 +8,7 @@ data most likely (empirical Bayes: Rasmussen & Williams, Gaussian Processes for 
 2006, chapter 5).
 """
 
+from collections.abc import Iterator
 from functools import lru_cache
 from itertools import product
 from math import comb
@@ -58,20 +59,29 @@ class Plate(NamedTuple):
 
 @lru_cache(maxsize=8)
 def _thin_plate(load_count: int, speed_count: int, differences: int) -> Plate:
-    P = np.zeros((load_count * speed_count, load_count * speed_count))
-    for order in range(differences + 1):
-        a = np.diff(np.eye(load_count), order, axis=0)
-        b = np.diff(np.eye(speed_count), differences - order, axis=0)
-        P += comb(differences, order) * np.kron(a.T @ a, b.T @ b)
+    bends = list(_bends(load_count, speed_count, differences))
+    P = np.sum([times * np.kron(a, b) for times, a, b in bends], axis=0)
     where = layout(load_count, speed_count, differences)
     values, vectors = [], []
     # A table turned round bends as much: what is even and odd along each axis stands for itself.
     for a, b in product(_halves(load_count), _halves(speed_count)):
-        basis = np.kron(a, b)
-        of_half, within = np.linalg.eigh(basis.T @ P @ basis)
+        half = [times * np.kron(a.T @ A @ a, b.T @ B @ b) for times, A, B in bends]
+        of_half, within = np.linalg.eigh(np.sum(half, axis=0))
         values.append(of_half.clip(0.0))
-        vectors.append(basis @ within)
+        # kron(a, b) @ within, without its many zeros.
+        along_speed = b @ within.reshape(a.shape[1], b.shape[1], -1)
+        vectors.append(np.tensordot(a, along_speed, 1).reshape(len(P), -1))
     return Plate(P, where, blocks_of(P, where), np.concatenate(values), np.hstack(vectors))
+
+
+def _bends(
+    load_count: int, speed_count: int, differences: int
+) -> Iterator[tuple[int, Array, Array]]:
+    """Yield each part of P: how often it counts, and the squared differences along either axis."""
+    for order in range(differences + 1):
+        a = np.diff(np.eye(load_count), order, axis=0)
+        b = np.diff(np.eye(speed_count), differences - order, axis=0)
+        yield comb(differences, order), a.T @ a, b.T @ b
 
 
 def _halves(count: int) -> tuple[Array, Array]:
