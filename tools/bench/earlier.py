@@ -8,22 +8,51 @@ hours of two banks at 50 Hz, with its peak memory. The recording of ten hours is
 over: a device's clock wraps after 72 minutes, so that each seam reads as a pause. Of the two long
 ones 0.1.0 is given a part, and its time, less that of a start, is scaled; the table says so.
 `convergence`: the benchmark of that name on an engine of either truth, its four times and all.
+`solve` is the exact solution of one bank of 32 x 32 cells with four terms, on one thread, each in a
+process of its own; the first counts apart, because it prepares what belongs to the table's size.
 Processor time, the least of a few runs, modules compiled before. Exit code 0.
 """
 
 import argparse
+import json
 import os
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import exp
 from pathlib import Path
 
+from breathmap.tools.bench.solving import invented
 from breathmap.tools.demo.simulating import Order, frames_on_cable, prepare
 
 ROWS, ROWS_OF_OLD = 1_000_000, 50_000
 HOURS = 10
+SOLVED, SOLVED_TERMS = 32, 4
+# Run by each version, from the same numbers: prints what solving took, time after time.
+SOLVING = """
+import json, sys, time
+from array import array
+{imports}
+with open(sys.argv[1]) as file:
+    told = json.load(file)
+evidence = Evidence({size}, {size}, {terms}, noise=0.02)
+for name, values in told["evidence"].items():
+    getattr(evidence, name)[:] = array("d", values)
+took = []
+for _ in range(1 + {times}):
+    start = time.process_time()
+    solve(evidence, cells_pct=told["cells_pct"])
+    took.append(time.process_time() - start)
+print(json.dumps(took))
+"""
+SUMMED_UP = ("cells", "border", "corner", "term_rhs", "sums")
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+OUR_SOLVER = """from breathmap.learner.core.kernel import Evidence
+from breathmap.learner.exact.solve import solve"""
+THEIR_SOLVER = """from learner.kernel import Evidence
+from learner.solve import solve"""
 # Each version has a description of its own, as it writes it.
 OURS, THEIRS = "ours/engine.toml", "theirs/engine.toml"
 COLUMNS = ("speed_rpm", "map_kpa", "throttle_pct", "coolant_c", "intake_c", "battery_v",
@@ -54,6 +83,20 @@ class Bench:
         """Run a command of 0.1.0."""
         code = "from tools.cli import main; main()"
         return self._run([sys.executable, "-c", code], {"PYTHONPATH": str(self.old)}, words)
+
+    def solved(self, imports: str, packages: Path | None, told: Path) -> list[float]:
+        """Return the processor seconds of each of a version's solutions of the same evidence."""
+        code = SOLVING.format(
+            imports=imports, size=SOLVED, terms=SOLVED_TERMS, times=max(2, self.times)
+        )
+        environment = {**os.environ, **dict.fromkeys(THREADS, "1")}
+        if packages is not None:
+            environment["PYTHONPATH"] = str(packages)
+        command = [sys.executable, "-c", code, str(told)]
+        done = subprocess.run(
+            command, env=environment, cwd=self.place, stdout=subprocess.PIPE, text=True, check=True
+        )
+        return [float(one) for one in json.loads(done.stdout)]
 
     def _run(self, program: list[str], more: dict[str, str], words: tuple[object, ...]) -> Took:
         command = [*program, *map(str, words)]
@@ -101,6 +144,27 @@ def _row(what: str, ours: Took, theirs_s: float, scaled: str = "") -> str:
     return (
         f"| {what} | {ours.cpu_s:.2f} | {theirs_s:.1f}{scaled} | {theirs_s / ours.cpu_s:.1f} "
         f"| {ours.peak_mb:.0f} |"
+    )
+
+
+def of_solve(bench: Bench) -> str:
+    """Compare on one bank's solution."""
+    evidence, log_cells = invented(SOLVED, SOLVED_TERMS)
+    sums = {name: list(getattr(evidence, name)) for name in SUMMED_UP}
+    cells_pct = [exp(one) for one in log_cells.tolist()]
+    told = bench.place / "evidence.json"
+    told.write_text(json.dumps({"evidence": sums, "cells_pct": cells_pct}))
+    ours, theirs = (
+        bench.solved(imports, path, told)
+        for imports, path in ((OUR_SOLVER, None), (THEIR_SOLVER, bench.old))
+    )
+    what = f"the solution of {SOLVED} x {SOLVED} cells with {SOLVED_TERMS} terms"
+    return "\n".join(
+        f"| {what}, {which} | {a:.3f} | {b:.2f} | {b / a:.1f} | |"
+        for which, a, b in (
+            ("the first", ours[0], theirs[0]),
+            ("any later one", min(ours[1:]), min(theirs[1:])),
+        )
     )
 
 
@@ -156,7 +220,13 @@ def _frames(order: Order) -> bytes:
     return b"".join(frame for _, frame in frames_on_cable(prepare(order)))
 
 
-LINES = {"replay": of_replay, "log": of_log, "hours": of_hours, "convergence": of_convergence}
+LINES = {
+    "replay": of_replay,
+    "log": of_log,
+    "hours": of_hours,
+    "convergence": of_convergence,
+    "solve": of_solve,
+}
 
 
 def main() -> int:
