@@ -37,7 +37,7 @@ from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.delay import FoundDelay
 from breathmap.learner.exact.moments import moments
 from breathmap.learner.exact.prior import Scales
-from breathmap.learner.exact.solve import FilmEstimate, film_of, solve, widening_of
+from breathmap.learner.exact.solve import FilmEstimate, Solution, film_of, solve, widening_of
 from breathmap.learner.exact.threads import one_thread
 
 Array = NDArray[np.float64]
@@ -166,17 +166,20 @@ def diagnose(
     witness: Witness,
     earlier: Earlier | None = None,
     delays: Sequence[FoundDelay | None] = (),
+    solutions: Sequence[Solution] | None = None,
 ) -> Diagnosis:
     """Look for everything in the catalogue. earlier: what was learned before, of the same engine:
     then a cause has to explain what has changed since. delays: found in the same samples, a bank
-    each, None where they do not tell it; empty where nobody looked."""
+    each, None where they do not tell it; empty where nobody looked. solutions: of the learner's
+    banks as they stand, where they are at hand; else each is solved."""
     ride = Ride(
         witness.samples(),
         learner.settings,
         [witness.used(bank)[0] for bank in range(len(learner.banks))],
         [witness.used(bank)[1] for bank in range(len(learner.banks))],
     )
-    findings = [*_facts(ride, witness, learner, delays)]
+    films = [_film(learner, bank, solutions) for bank in range(len(learner.banks))]
+    findings = [*_facts(ride, witness, learner, delays, films)]
     few = [bank.name for bank in learner.banks if bank.evidence.sums[COUNT] < LEAST_USED]
     if few:
         why = f"{', '.join(few)}: fewer than {LEAST_USED:,} used samples"
@@ -235,17 +238,24 @@ def _explained_facts(findings: list[Finding]) -> list[Finding]:
     return told
 
 
-def _film(learner: Learner, bank: int) -> FilmEstimate | None:
+def _film(learner: Learner, bank: int, solutions: Sequence[Solution] | None) -> FilmEstimate | None:
     """A bank's film, None where there is too little to solve."""
     evidence, settings = learner.banks[bank].evidence, learner.settings
     if evidence.sums[COUNT] < LEAST_USED:
         return None
-    solution = solve(evidence, cells_pct=learner.banks[bank].table.cells)
+    if solutions is None:
+        solution = solve(evidence, cells_pct=learner.banks[bank].table.cells)
+    else:
+        solution = solutions[bank]
     return film_of(solution, settings.film_s, settings.film_terms)
 
 
 def _facts(
-    ride: Ride, witness: Witness, learner: Learner, delays: Sequence[FoundDelay | None]
+    ride: Ride,
+    witness: Witness,
+    learner: Learner,
+    delays: Sequence[FoundDelay | None],
+    films: list[FilmEstimate | None],
 ) -> Iterator[Finding]:
     banks = range(len(ride.settings.banks))
     seen = Seen(
@@ -254,7 +264,7 @@ def _facts(
         [witness.banks[bank].stuck_s for bank in banks],
         [witness.banks[bank].moved_s for bank in banks],
         [witness.banks[bank].taken_out for bank in banks],
-        [_film(learner, bank) for bank in banks],
+        films,
         delays,
     )
     for cause in CAUSES.values():
@@ -385,9 +395,8 @@ class _Search:
             scales = noise_and_leaning(ext, shape, cells, one.evidence.noise)
             self.scales.append(scales)
         elif name == CROSSED:
-            # As good as all of what is read is noise then.
-            start = self.scales[bank]._replace(noise=(ext.square / ext.weight) ** 0.5)
-            scales = noise_and_leaning(ext, shape, cells, 0.0, start)
+            # Nothing of how it is read as it is says anything of this.
+            scales = noise_and_leaning(ext, shape, cells, Scales().noise)
         else:
             scales = noise_and_leaning(ext, shape, cells, 0.0, self.scales[bank])
         grounds: list[Ground]

@@ -95,7 +95,7 @@ def test_axes_cut_at_every_step(
     snapshot = new_axes._carried(Job(learned), 1, *on, quiet)
     monkeypatch.setattr(axes_cli, "advise_on", lambda *_: advised)
     monkeypatch.setattr(new_axes, "relearn_pass", lambda *_, **__: session)
-    monkeypatch.setattr(Session, "diagnose", lambda *_: diagnosis)
+    monkeypatch.setattr(Session, "diagnose", lambda *_, **__: diagnosis)
     monkeypatch.setattr(new_axes, "_carried", lambda *_: snapshot)
     before = kinds(learned)
     cuts = every_cut(learned, tmp_path / "x", "axes", "JOB", "--apply", "--yes", stride=4)

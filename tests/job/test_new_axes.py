@@ -352,7 +352,7 @@ def test_unsafe_evidence_is_not_carried_over_unasked(
     bench = copy_of(first, tmp_path)
     found = SimpleNamespace(cause=CAUSES["sensors-swapped"])
     diagnosis = SimpleNamespace(unsafe=[found])
-    monkeypatch.setattr(Session, "diagnose", lambda *_: diagnosis)
+    monkeypatch.setattr(Session, "diagnose", lambda *_, **__: diagnosis)
     monkeypatch.setattr(job_proposal, "title_line", lambda _: "the sensors are exchanged")
     words = ("axes", bench.path, "--apply", "--yes")
     refused(breathmap(*words), "nothing was changed", "--despite sensors-swapped --reason")

@@ -26,6 +26,7 @@ from breathmap.learner.causes.since import Earlier, earlier_of
 from breathmap.learner.causes.witness import Witness
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.learner.exact.delay import FoundDelay
+from breathmap.learner.exact.solve import solve
 from breathmap.learner.fast.many import learn_many
 from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.controller import Controller
@@ -93,6 +94,14 @@ def test_a_healthy_engine_has_nothing() -> None:
     assert {finding.cause.name for finding in found.findings} == set(CAUSES)
     assert all(finding.text for finding in found.of(NOT_LOOKED_AT))
     assert {f.cause.name for f in found.of(NOT_LOOKED_AT)} >= {"barometer", "sensor-deaf"}
+
+
+def test_solutions_at_hand_change_nothing() -> None:
+    """Given the banks' solutions, everything is found as where each is solved anew."""
+    learner, witness = ride(minutes=LONG)
+    solutions = [solve(one.evidence, cells_pct=one.table.cells) for one in learner.banks]
+    given = diagnose(learner, witness, solutions=solutions)
+    assert given.as_dict() == healthy().as_dict()
 
 
 def test_breathing_that_falls_towards_low_pressure_is_no_cause() -> None:

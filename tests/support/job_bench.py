@@ -10,6 +10,7 @@ from unittest import mock
 
 from breathmap.learner.causes.diagnose import Diagnosis
 from breathmap.learner.causes.since import Earlier
+from breathmap.learner.exact.solve import Solution
 from breathmap.learner.words.description_text import annotated_example
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.protocol.wire.fields import SENSOR_READY
@@ -212,9 +213,13 @@ def diagnosed_once() -> Iterator[None]:
     found: list[Diagnosis] = []
     real = Session.diagnose
 
-    def diagnose(session: Session, earlier: Earlier | None = None) -> Diagnosis:
+    def diagnose(
+        session: Session,
+        earlier: Earlier | None = None,
+        solutions: Sequence[Solution] | None = None,
+    ) -> Diagnosis:
         if not found:
-            found.append(real(session, earlier))
+            found.append(real(session, earlier, solutions))
         return found[0]
 
     with mock.patch.object(Session, "diagnose", diagnose):

@@ -161,7 +161,7 @@ class Run:
 
     def diagnose(self) -> Diagnosis:
         """Return what else than VE could explain what was seen."""
-        return self._session.diagnose(None)
+        return self._session.diagnose(solutions=list(self.solve().values()))
 
     def to_xarray(self, rules: Rules | str = "standard") -> Any:
         """Return all tables as an xarray Dataset over bank, load and speed. Raises ImportError

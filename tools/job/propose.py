@@ -361,7 +361,8 @@ def planned(job: Job, choice: Choice, rules: Rules, target: float, screen: Scree
     session = relearn_pass(job, number, screen, witnessed=True)
     rules = rules_for(session.description, rules)
     plan = plan_for(session, choice, rules, target, job.calibration().displacement_cm3)
-    return replace(plan, diagnosis=session.diagnose())
+    solutions = [bank.solution for bank in plan.banks]
+    return replace(plan, diagnosis=session.diagnose(solutions=solutions))
 
 
 def propose_job(

@@ -236,7 +236,8 @@ def _look_for_causes(out: Path, outcome: Outcome, session: Session, screen: Scre
     """Look for what beside VE could explain a written outcome, unless Ctrl-C says no."""
     screen.say("Looking for what else could explain it; Ctrl-C skips that.")
     with contextlib.suppress(KeyboardInterrupt):
-        return with_causes(out, outcome, session.diagnose())
+        solutions = [result.solution for result in outcome.results]
+        return with_causes(out, outcome, session.diagnose(solutions=solutions))
     return outcome
 
 

@@ -328,10 +328,13 @@ class Session:
             results.append(BankResult(bank, old_pct, solution, delay))
         return results
 
-    def diagnose(self, earlier: Earlier | None = None) -> Diagnosis:
-        """Look for other causes than VE in what was learned since `witnessed`."""
+    def diagnose(
+        self, earlier: Earlier | None = None, solutions: Sequence[Solution] | None = None
+    ) -> Diagnosis:
+        """Look for other causes than VE in what was learned since `witnessed`. solutions: of the
+        banks as they stand, where they are at hand."""
         assert self.witness is not None
-        return diagnose(self.learner, self.witness, earlier, self.found_delays)
+        return diagnose(self.learner, self.witness, earlier, self.found_delays, solutions)
 
     def propose(self, solved: list[BankResult]) -> list[BankResult]:
         """Return what was solved, each with a proposal under the standard rules."""
