@@ -4,24 +4,21 @@ They are small: more threads only wait for one another. Measured on two busy cor
 thirty times longer with two threads than with one.
 """
 
-import sys
 from contextlib import AbstractContextManager
-from functools import lru_cache
+from functools import cache
 
 import numpy  # noqa: F401 - loads the library whose threads are counted
 from threadpoolctl import ThreadpoolController
 
 
 def one_thread() -> AbstractContextManager[object]:
-    """Return a context in which numpy and scipy compute on one thread; what was set comes back."""
-    limited: AbstractContextManager[object] = _controller("scipy.linalg" in sys.modules).limit(
-        limits=1, user_api="blas"
-    )
+    """Return a context in which numpy computes on one thread; what was set comes back."""
+    limited: AbstractContextManager[object] = libraries().limit(limits=1, user_api="blas")
     return limited
 
 
-@lru_cache
-def _controller(has_scipy: bool) -> ThreadpoolController:
-    """Return what limits the libraries that are loaded: looking for them takes as long as many a
-    solution, and only scipy brings another one along."""
+@cache
+def libraries() -> ThreadpoolController:
+    """Return what limits the libraries that were loaded at the first call, numpy's among them: to
+    look for them takes as long as many a solution, and solving asks no other."""
     return ThreadpoolController()
