@@ -2,9 +2,11 @@
 
 from functools import cache, partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from command_line import Breathmap, refused
 
 from breathmap.learner.api import solve
 from breathmap.learner.core.stream import BankLearner
@@ -14,8 +16,9 @@ from breathmap.simulator.run import simulate
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.bench.convergence import Scorer
+from breathmap.tools.demo import axes as on_axes
 from breathmap.tools.demo import main as demo
-from breathmap.tools.demo.accuracy import accuracy, covered_points, fresh_points
+from breathmap.tools.demo.accuracy import Accuracy, accuracy, covered_points, fresh_points
 from breathmap.tools.demo.main import prepare_folder, run_demo
 from breathmap.tools.demo.teaching_bench import college_bench, college_description
 from breathmap.tools.run.session import Session
@@ -114,6 +117,47 @@ def test_demo_learns_through_a_real_port(
 
     prepare_folder(out)
     assert [p.name for p in out.iterdir()] == [demo.MARK]
+
+
+def test_the_demo_scores_advised_axes_beside_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its rows stand after those of the truth that it is about; where none can be advised that is
+    said, and what was compared stays."""
+    was, now = Accuracy(8.0, 15.0, 0.9), Accuracy(0.2, 1.5, 0.9)
+    mine = [demo.Comparison(truth, "left", was, now) for truth in demo.TRUTHS]
+    advised = SimpleNamespace(advice=SimpleNamespace(best="best"))
+    monkeypatch.setattr(on_axes, "advised_in", lambda *_: advised)
+    made = {"left": [on_axes.Made(8.0, 15.0), on_axes.Made(0.1, 1.0)]}
+    asked: list[object] = []
+
+    def made_of(_: object, __: object, choices: list[object], ___: object) -> object:
+        asked.extend(choices)
+        return made
+
+    monkeypatch.setattr(on_axes, "made_of", made_of)
+
+    rows = demo.with_advised_axes(tmp_path, mine, Screen())
+
+    assert [(one.truth, one.after.rms_pct) for one in rows] == [
+        ("continuous", 0.2), ("advised axes", 0.1), ("grid", 0.2)
+    ]  # fmt: skip
+    assert rows[1].before == was
+    assert asked == ["best"]
+
+    def none(*_: object) -> None:
+        raise UserError("too little was learned")
+
+    monkeypatch.setattr(on_axes, "advised_in", none)
+    assert demo.with_advised_axes(tmp_path, mine, Screen()) == mine
+    assert "None can be advised: too little was learned" in capsys.readouterr().out
+
+
+def test_the_job_demo_takes_no_axes(breathmap: Breathmap, tmp_path: Path) -> None:
+    """Refused in one line, before anything is made."""
+    ended = breathmap("demo", "--job", "--axes", "--out", tmp_path / "demo")
+    refused(ended, "--axes belongs to the plain demo")
+    assert not (tmp_path / "demo").exists()
 
 
 def test_demo_leaves_foreign_folders_alone(tmp_path: Path) -> None:

@@ -5,13 +5,14 @@ from typing import Annotated
 
 import typer
 
+from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.cli.options import AsJson
 from breathmap.tools.demo.job import run_job_demo
 from breathmap.tools.demo.main import run_demo
 
 EXAMPLES = (
-    "Examples: `breathmap demo`, `breathmap demo --job`\n\n"
+    "Examples: `breathmap demo`, `breathmap demo --axes`, `breathmap demo --job`\n\n"
     "All data is invented. Takes about half a minute.\n\n"
 )
 
@@ -26,13 +27,22 @@ def demo(
         bool,
         typer.Option("--job", help="A whole calibration job instead, from new to finish."),
     ] = False,
+    axes: Annotated[
+        bool,
+        typer.Option(
+            "--axes",
+            help="Also score tables on the axes that the recording advises; a minute more.",
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Run the main job on a simulated engine, live over a port, and compare with the truth."""
+    if job and axes:
+        raise UserError("--axes belongs to the plain demo; leave --job out, or --axes")
     if job:
         run_job_demo(out, Screen(as_json), seed=seed)
         return
-    run_demo(out, Screen(as_json), minutes, seed)
+    run_demo(out, Screen(as_json), minutes, seed, axes)
 
 
 def add_demo(app: typer.Typer, exit_codes: str) -> None:

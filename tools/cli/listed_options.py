@@ -13,6 +13,7 @@ OUTLINES: dict[str, tuple[str, tuple[Row, ...] | None]] = {
         ("minutes", "--minutes", "one", "Minutes of road riding, simulated."),
         ("seed", "--seed", "one", "Which of endlessly many drives."),
         ("job", "--job", "flag", "A whole calibration job instead, from new to finish."),
+        ("axes", "--axes", "flag", "Also score tables on the axes that the recording advises; a minute more."),
         ("as_json", "--json", "flag", "Print the result as JSON to stdout."),
     )),
     "learn": ("Learn live from a port until Ctrl-C, unplugged and back or not; then write the results.", (

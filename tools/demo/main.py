@@ -31,6 +31,7 @@ TRUTHS = {
     "continuous": "true VE is smooth in speed and load, so no table holds it exactly",
     "grid": "true VE lies on the table's own grid, so a table can hold it exactly",
 }
+ADVISED = "advised axes"
 MARK = "made-by-the-demo.txt"
 MARK_TEXT = "This folder was made by breathmap's demo, which replaces it. All data is invented.\n"
 
@@ -65,8 +66,11 @@ class Comparison:
     after: Accuracy
 
 
-def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) -> list[Comparison]:
-    """Run everything into `out`, print as it goes, and return what was compared."""
+def run_demo(
+    out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1, axes: bool = False
+) -> list[Comparison]:
+    """Run everything into `out`, print as it goes, and return what was compared. axes: also what
+    is left on the axes that the first recording advises."""
     began = time.monotonic()
     prepare_folder(out)
     for line in OPENING:
@@ -85,6 +89,9 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
         comparisons += compare(truth, parameters, controller, outcome)
         if outcome.stopped:
             break
+    else:
+        if axes:
+            comparisons = with_advised_axes(out, comparisons, screen)
     screen.say()
     screen.show(comparison_table(comparisons))
     if outcome is not None:
@@ -94,13 +101,36 @@ def run_demo(out: Path, screen: Screen, minutes: float = 30.0, seed: int = 1) ->
     screen.say()
     screen.say(f"Files are in {out}, for each truth: tables, summary.json, the recording.")
     report = _report(out, screen)
-    screen.say(
-        "Which axes would fit better: breathmap axes; what they leave here: python -m "
-        f"breathmap.tools.bench.demo_axes {out}"
-    )
+    if not axes:
+        screen.say(
+            "Which axes would fit better: breathmap axes; what they leave here: breathmap demo "
+            "--axes, a minute more"
+        )
     screen.say(f"Took {time.monotonic() - began:.0f} s. Next: breathmap --help")
     screen.result({"comparisons": [asdict(c) for c in comparisons], "report": report})
     return comparisons
+
+
+def with_advised_axes(out: Path, comparisons: list[Comparison], screen: Screen) -> list[Comparison]:
+    """Add what tables leave on the axes that the continuous truth's recording advises, over the
+    same ground; where it advises none, say so."""
+    # Here, because few ask for it and it loads much.
+    from breathmap.tools.demo.axes import TRUTH, advised_in, made_of
+
+    screen.say()
+    screen.say(f"{ADVISED}: tables for the {TRUTH} truth on those that its recording would want")
+    try:
+        advised = advised_in(out, screen)
+        found = made_of(out, advised, [advised.advice.best], screen)
+    except UserError as trouble:
+        screen.say(f"None can be advised: {trouble}")
+        return comparisons
+    before = [one for one in comparisons if one.truth == TRUTH]
+    there = [
+        Comparison(ADVISED, one.bank, one.before, Accuracy(made.rms, made.worst, one.after.covered))
+        for one, (_, made) in zip(before, found.values(), strict=True)
+    ]
+    return [*before, *there, *(one for one in comparisons if one.truth != TRUTH)]
 
 
 def _report(out: Path, screen: Screen) -> str | None:
