@@ -1,6 +1,7 @@
 """What all tests share: the checkout as `breathmap`, installed or not; bench; recording;
 command line."""
 
+import gc
 import importlib.util
 import sys
 from pathlib import Path
@@ -27,6 +28,12 @@ from breathmap.tools.demo.teaching_bench import college_bench, write_college
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Let the longest files begin; `tools/start.py` tells xdist to keep this order."""
     items.sort(key=lambda item: place(item.path))
+
+
+def pytest_collection_finish() -> None:
+    """Leave thousands of tests and what they import out of every look for garbage."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

@@ -6,6 +6,7 @@ themselves by `python -m breathmap.tools.make.commands`.
 
 import gc
 import sys
+from functools import cache
 from importlib import import_module
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
@@ -68,8 +69,10 @@ def _whole(name: str) -> "Command":
     return part(*ADDERS[LISTED[name][0]])[name]
 
 
+@cache
 def part(module: str, adder: str) -> "dict[str, Command]":
-    """Load the commands of one module, by their names."""
+    """Load the commands of one module, by their names; made once, for whoever runs more than one
+    command line in a process."""
     app = typer.Typer(rich_markup_mode="markdown")
     getattr(_loaded(f"breathmap.tools.cli.{module}"), adder)(app, EXIT_CODES)
     return dict(get_group(app).commands)
