@@ -50,8 +50,8 @@ NO_SQUARE: Square = (1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 class Table:
     """Cells on axes with the look-up.
 
-    cells: flat sequence of `axes.size` numbers (a bytearray for what a controller stores); they
-    are replaced as a whole, never written in place. step: value of one count.
+    cells: flat sequence of `axes.size` numbers (counts for what a controller stores), kept as a
+    tuple: they are replaced as a whole, because squares are remembered. step: value of one count.
     """
 
     __slots__ = ("_cells", "_load", "_speed", "_square", "axes", "step")
@@ -67,12 +67,12 @@ class Table:
 
     @property
     def cells(self) -> Sequence[float]:
-        """The cells as they were given."""
+        """The cells, as they were given last."""
         return self._cells
 
     @cells.setter
     def cells(self, cells: Sequence[float]) -> None:
-        self._cells = cells
+        self._cells = tuple(cells)
         self._square = NO_SQUARE
 
     def value(self, speed_rpm: float, load_kpa: float) -> float:

@@ -153,3 +153,15 @@ def test_random_engines_differ_and_repeat() -> None:
     )
     with pytest.raises(ValueError, match="truth must be continuous or grid"):
         college_twin("smooth")
+
+
+def test_a_tables_cells_are_replaced_as_a_whole() -> None:
+    """A look-up sees new cells at once, also in the square of the one before; what was given can be
+    written afterwards without the table following half of it."""
+    given = [1.0, 2.0, 3.0, 4.0]
+    table = Table(Axes((1000.0, 2000.0), (20.0, 100.0)), given)
+    assert table.value(1000.0, 20.0) == 1.0
+    given[0] = 9.0
+    assert table.value(1000.0, 20.0) == table.cells[0] == 1.0
+    table.cells = given
+    assert table.value(1000.0, 20.0) == 9.0
