@@ -122,8 +122,8 @@ def test_demo_learns_through_a_real_port(
 def test_the_demo_scores_advised_axes_beside_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Its rows stand after those of the truth that it is about; where none can be advised that is
-    said, and what was compared stays."""
+    """Its rows stand after those of the truth that it is about; where none can be advised or Ctrl-C
+    skips it that is said, and what was compared stays."""
     was, now = Accuracy(8.0, 15.0, 0.9), Accuracy(0.2, 1.5, 0.9)
     mine = [demo.Comparison(truth, "left", was, now) for truth in demo.TRUTHS]
     advised = SimpleNamespace(advice=SimpleNamespace(best="best"))
@@ -151,6 +151,13 @@ def test_the_demo_scores_advised_axes_beside_its_own(
     monkeypatch.setattr(on_axes, "advised_in", none)
     assert demo.with_advised_axes(tmp_path, mine, Screen()) == mine
     assert "None can be advised: too little was learned" in capsys.readouterr().out
+
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(on_axes, "advised_in", stopped)
+    assert demo.with_advised_axes(tmp_path, mine, Screen()) == mine
+    assert "Skipped, as asked" in capsys.readouterr().out
 
 
 def test_the_job_demo_takes_no_axes(breathmap: Breathmap, tmp_path: Path) -> None:

@@ -118,12 +118,18 @@ def with_advised_axes(out: Path, comparisons: list[Comparison], screen: Screen) 
     from breathmap.tools.demo.axes import TRUTH, advised_in, made_of
 
     screen.say()
-    screen.say(f"{ADVISED}: tables for the {TRUTH} truth on those that its recording would want")
+    screen.say(
+        f"{ADVISED}: tables for the {TRUTH} truth on those that its recording would want; Ctrl-C "
+        "skips that."
+    )
     try:
         advised = advised_in(out, screen)
         found = made_of(out, advised, [advised.advice.best], screen)
     except UserError as trouble:
         screen.say(f"None can be advised: {trouble}")
+        return comparisons
+    except KeyboardInterrupt:
+        screen.say("Skipped, as asked.")
         return comparisons
     before = [one for one in comparisons if one.truth == TRUTH]
     there = [
