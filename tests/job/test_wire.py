@@ -1,9 +1,11 @@
 """A controller read and written over a port: exact, all or nothing, and clear when it cannot."""
 
 import sys
+import time
 from dataclasses import replace
 
 import pytest
+from disk_scenes import MemoryPort
 from job_bench import Twin, made_up_calibration, made_up_ride, standing
 
 from breathmap.protocol.host.all_frames import ALL_FRAMES
@@ -24,6 +26,7 @@ from breathmap.simulator.drives import RoadRide
 from breathmap.simulator.faults import Cable, fault
 from breathmap.simulator.service import Service
 from breathmap.tools.base import control as base_control
+from breathmap.tools.base import frame_port
 from breathmap.tools.base.control import ControllerLink, NothingWrittenError
 from breathmap.tools.base.errors import UserError
 
@@ -50,6 +53,18 @@ def test_a_noisy_cable_costs_time_only() -> None:
     with standing(server, "tcp", cable) as url, ControllerLink(url) as link:
         assert link.read() == server.calibration
     assert cable.frames_lost > 0
+
+
+def test_a_first_request_that_is_lost_is_repeated(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first request can be lost like any other: on the cable, or because the device has just
+    seen its number."""
+    server = ControlServer(made_up_calibration(1, 4, 4))
+    monkeypatch.setattr(frame_port, "open_port", lambda *_: MemoryPort(server))
+    monkeypatch.setattr(time, "monotonic_ns", lambda: 7_000_000)
+    with ControllerLink("memory:") as link:
+        link.send(REQUEST, {"action": control.DISCARD, "table": 0, "bank": 0, "row": 0})
+    with ControllerLink("memory:") as link:
+        assert link.read() == server.calibration
 
 
 def test_a_device_without_requests_is_told_from_one_that_answers() -> None:

@@ -70,38 +70,34 @@ class ControllerLink(FramePort):
     def read(self) -> Calibration:
         """Return the controller's whole calibration; UserError when the device cannot."""
         reader = CalibrationReader()
-        asked: dict[int, dict[str, Any]] = {}
-        silent = 0
         answered = False
-        limit_s = self._wait_s
-        while True:
-            try:
-                wanted = reader.wanted()
-                if not wanted:
-                    return reader.calibration()
-                asked.clear()
-                for request in wanted[:AT_ONCE]:
-                    asked[self.send(REQUEST, request)] = request
-                before = len(wanted)
-                until = time.monotonic() + limit_s
-                while time.monotonic() < until and wanted[:1] == reader.wanted()[:1]:
-                    for event in self.events():
-                        reader.take(event)
-                        for number, _ in _answers([event]):
-                            if number in asked:
-                                reader.refuse(asked[number])
-                    if len(reader.wanted()) <= before - len(asked):
-                        break
-            except CalibrationError as error:
-                raise UserError(f"{self.url}: {error}") from None
-            if reader.wanted() != wanted:
-                # The identity comes by itself, too; only an answer to more shows that it listens.
-                answered = answered or before > 1
-                silent, limit_s = 0, ANSWER_S
-                continue
-            silent += 1
-            if silent >= TRIES or not answered:
-                raise self._silence(answered)
+        silent_until = time.monotonic() + self._wait_s
+        try:
+            while wanted := reader.wanted():
+                self._ask(reader, wanted, min(time.monotonic() + ANSWER_S, silent_until))
+                if reader.wanted() != wanted:
+                    # The identity comes by itself, too; only an answer to more shows that it
+                    # listens.
+                    answered = answered or len(wanted) > 1
+                    tries = TRIES if answered else 1
+                    silent_until = time.monotonic() + tries * ANSWER_S
+                elif time.monotonic() >= silent_until:
+                    raise self._silence(answered)
+            return reader.calibration()
+        except CalibrationError as error:
+            raise UserError(f"{self.url}: {error}") from None
+
+    def _ask(self, reader: CalibrationReader, wanted: list[dict[str, Any]], until: float) -> None:
+        """Ask once for the first of what is wanted; let the reader take what comes until then."""
+        asked = {self.send(REQUEST, request): request for request in wanted[:AT_ONCE]}
+        while time.monotonic() < until and wanted[:1] == reader.wanted()[:1]:
+            for event in self.events():
+                reader.take(event)
+                for number, _ in _answers([event]):
+                    if number in asked:
+                        reader.refuse(asked[number])
+            if len(reader.wanted()) <= len(wanted) - len(asked):
+                break
 
     def _silence(self, answered: bool) -> UserError:
         if answered:
