@@ -270,7 +270,7 @@ class World:
         ended = self.run(DiskLog(self.folder / "nowhere"), scene.words)
         if ended.code:
             assert scene.done, ended.err
-            assert scene.done in ended.err
+            assert scene.done in ended.err, ended.err
             assert self.kinds()[len(before) :] in ([], ["learned"])
         elif scene.makes:
             assert [kind for kind in self.kinds() if kind in scene.makes][-1] == scene.makes[-1]

@@ -5,6 +5,7 @@ build on it (`breathmap.tools.base.control`, `breathmap.tools.install.requests`)
 """
 
 import itertools
+import random
 import time
 from types import TracebackType
 from typing import Any, Self
@@ -36,7 +37,7 @@ class FramePort:
         self._port = open_port(url, baud)
         self._reader = LinkReader(ALL_FRAMES)
         # Another start each time: a device takes a number it has just seen for a repetition.
-        self._numbers = itertools.count(time.monotonic_ns() // 1_000_000)
+        self._numbers = itertools.count(random.getrandbits(16))
         self._began = time.monotonic()
 
     def __enter__(self) -> Self:
