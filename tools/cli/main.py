@@ -8,6 +8,7 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from functools import cache
 from typing import Annotated, Any
 
 import typer
@@ -67,6 +68,12 @@ def _program(
     pass
 
 
+@cache
+def program() -> TyperGroup:
+    """Return the program; it loads a command when that is asked for."""
+    return get_group(app)
+
+
 def whole() -> TyperGroup:
     """Return the program with all commands loaded, for whoever looks through them."""
     group = get_group(app)
@@ -81,7 +88,7 @@ def run(arguments: Sequence[str]) -> int:
     bare = not arguments
     try:
         asked = ["--help"] if bare else list(arguments)
-        result: Any = app(args=asked, prog_name="breathmap", standalone_mode=False)
+        result: Any = program()(args=asked, prog_name="breathmap", standalone_mode=False)
         if bare:
             sys.stdout.write(FIRST)
         # Or a full disk behind it would be noticed when Python has ended, in its own words.

@@ -5,10 +5,13 @@ security policy in the file forbids the reader's browser every connection, and e
 those that are put inside here, each known by its hash.
 """
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from bokeh.document import Document
 from bokeh.embed import components
+from bokeh.model import Model
 from bokeh.resources import Resources
 from markupsafe import Markup
 
@@ -91,6 +94,7 @@ def render(data: ReportData) -> str:
     """Return the whole HTML file."""
     figures = _figures(data)
     drawn = {key: plot for key, plot in figures.items() if plot is not None}
+    _in_one_document(drawn.values())
     script, divs = components(drawn) if drawn else ("", {})
     pages = environment(TEMPLATES)
     pages.filters["tight"] = _tight
@@ -120,6 +124,15 @@ def render(data: ReportData) -> str:
         decision_texts=DECISIONS,
         residuals=[name for name, _ in RESIDUALS],
     )
+
+
+def _in_one_document(plots: Iterable[Model]) -> None:
+    """Put plots into a document of their own. Bokeh would do so, too, but then looks through all
+    that are in it again for each that comes: more than half of a report's time."""
+    document = Document()
+    with document.models.freeze():
+        for plot in plots:
+            document.add_root(plot)
 
 
 def _tight(text: str) -> str:
