@@ -44,6 +44,10 @@ NOISE_RANGE = (0.0005, 0.3)
 STEEPEST = 1e-5
 # Steps of the search at most; it takes some twenty.
 MOST_STEPS = 300
+# What of a difference of two likelihoods is round-off: so many of the last places of the first, of
+# thousands that are summed up; at least LEAST_ROUNDED.
+ROUND_OFFS = 16
+LEAST_ROUNDED = 1e-9
 
 
 class Plate(NamedTuple):
@@ -286,5 +290,7 @@ def likeliest_scales(
         value, slope = likelihood.at(scales(counted * unit))
         return least - value, -slope * unit
 
-    found = lowest(cost, first / unit, bounds / unit[:, None], steepest, MOST_STEPS)
+    # Or the search of what ten million samples say halves its last steps to nothing, 300 times.
+    rounded = max(LEAST_ROUNDED, float(ROUND_OFFS * np.spacing(abs(least))))
+    found = lowest(cost, first / unit, bounds / unit[:, None], steepest, MOST_STEPS, rounded)
     return scales((found * unit).clip(bounds[:, 0], bounds[:, 1]))

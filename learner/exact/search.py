@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# A step must bring this part of what the slope promises; less than ROUNDED is round-off.
+# A step must bring this part of what the slope promises.
 LEAST_PART = 1e-4
-ROUNDED = 1e-9
 SHORTEST = 1e-10
 # A step turns back where it is longer: far off, the slope promises more than there is.
 LONGEST = 50.0
@@ -25,11 +24,13 @@ def lowest(
     bounds: Array,
     steepest: float,
     most_steps: int,
+    rounded: float = 1e-9,
 ) -> Array:
     """Return where `cost`, which gives a value and its slope (k,), is lowest near `start` (k,).
 
     bounds: (k, 2). The search ends where no slope that leads between the bounds is above
     `steepest`, or after `most_steps`. Numbers should be counted so that the curvature is near 1.
+    rounded: differences of values below it are round-off; near the end the slope alone leads.
     """
     low, high = bounds[:, 0], bounds[:, 1]
     x = start.clip(low, high)
@@ -46,7 +47,7 @@ def lowest(
         while True:
             there = (x + part * step).clip(low, high)
             new, new_slope = cost(there)
-            if new <= value + LEAST_PART * float(slope @ (there - x)) + ROUNDED:
+            if new <= value + LEAST_PART * float(slope @ (there - x)) + rounded:
                 break
             part /= 2.0
             if part < SHORTEST:

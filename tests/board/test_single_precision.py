@@ -19,34 +19,38 @@ from breathmap.learner.exact.solve import solve
 N_SPEED = N_LOAD = 16
 VISITS = 75_000
 DWELL = 134  # samples a visit: ten million in all
+AT_ONCE = 500  # visits that are drawn together
 CORRECTION = 0.06
 
 
 def drive(seed):
-    """Yield (index, shares, d, weight) of each visit: invented samples around a few busy places."""
+    """Yield (index, sums) of each visit: invented samples around a few busy places."""
     random_numbers = np.random.default_rng(seed)
     truth = CORRECTION * np.sin(np.arange(N_SPEED * N_LOAD) / 3.0)
     # Most of the time is spent in a few squares, as it is on the road.
     column = np.clip(random_numbers.normal(6.0, 1.6, VISITS), 0, N_SPEED - 2).astype(int)
     row = np.clip(random_numbers.normal(5.0, 1.3, VISITS), 0, N_LOAD - 2).astype(int)
-    for index in (row * N_SPEED + column).tolist():
-        across, up = random_numbers.random((2, DWELL))
+    for index in np.split(row * N_SPEED + column, VISITS // AT_ONCE):
+        across, up = random_numbers.random((2, AT_ONCE, DWELL))
         shares = np.array(
             [(1 - across) * (1 - up), across * (1 - up), (1 - across) * up, across * up]
         )
-        corners = truth[[index, index + 1, index + N_SPEED, index + N_SPEED + 1]]
-        d = corners @ shares + random_numbers.normal(0.0, 0.02, DWELL)
-        yield index, shares, d, random_numbers.uniform(0.2, 1.0, DWELL)
+        corners = truth[index + np.array([[0], [1], [N_SPEED], [N_SPEED + 1]])]
+        noise = random_numbers.normal(0.0, 0.02, (AT_ONCE, DWELL))
+        d = (corners[:, :, np.newaxis] * shares).sum(axis=0) + noise
+        weight = random_numbers.uniform(0.2, 1.0, (AT_ONCE, DWELL))
+        yield from zip(index.tolist(), sums_of(shares, d, weight), strict=True)
 
 
 def sums_of(shares, d, weight):
-    """Return one visit's sums in the order of the held square: stencil, RHS, coverage, totals."""
+    """Return the sums of each visit, a row each, in the order of the held square: stencil, RHS,
+    coverage, totals."""
     v0, v1, v2, v3 = shares
     w0, w1, w2, w3 = weight * shares
     rows = [w0 * v0, w0 * v1, w0 * v2, w0 * v3, w1 * v1, w1 * v2, w1 * v3, w2 * v2, w2 * v3]
     rows += [w3 * v3, w0 * d, w1 * d, w2 * d, w3 * d, 0.2 * w0, 0.2 * w1, 0.2 * w2, 0.2 * w3]
     rows += [np.ones_like(d), weight, weight * d * d]
-    return np.sum(rows, axis=1)
+    return np.sum(rows, axis=2).T
 
 
 @pytest.fixture(scope="module")
@@ -58,8 +62,7 @@ def ten_million():
     totals = np.zeros(3)
     held = single.held
     assert held is not None
-    for index, shares, d, weight in drive(1):
-        sums = sums_of(shares, d, weight)
+    for index, sums in drive(1):
         single.enter_square(index, held)
         places = held.place[:IN_CELLS]
         for k, value in enumerate(sums.tolist()):

@@ -172,13 +172,23 @@ def all_states(tmp_path_factory: pytest.TempPathFactory) -> dict[str, State]:
     return made
 
 
+class Copies(dict[str, State]):
+    """The same, to be spoiled: each is copied when it is asked for."""
+
+    def __init__(self, states: dict[str, State], folder: Path) -> None:
+        super().__init__()
+        self._states, self._folder = states, folder
+
+    def __missing__(self, name: str) -> State:
+        folder, held = self._states[name]
+        self[name] = Path(shutil.copytree(folder, self._folder / name)), held
+        return self[name]
+
+
 @pytest.fixture
 def states(all_states: dict[str, State], tmp_path: Path) -> dict[str, State]:
-    """The same, to be spoiled."""
-    return {
-        name: (Path(shutil.copytree(folder, tmp_path / name)), held)
-        for name, (folder, held) in all_states.items()
-    }
+    """A job in each state, for one test."""
+    return Copies(all_states, tmp_path)
 
 
 def holds_what_is_ready(job: Path, held: Calibration) -> bool:

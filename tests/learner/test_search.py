@@ -57,3 +57,25 @@ def test_a_cost_that_is_no_number_ends_it() -> None:
         return (1.0 if x[0] == start[0] else float("nan")), np.ones(1)
 
     assert lowest(cost, start, np.array([[-1.0, 1.0]]), 1e-6, 10).tolist() == [0.3]
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=30, deadline=None)
+def test_round_off_of_a_large_value_costs_no_looks(seed: int) -> None:
+    """Where the value is so large that the last steps are below its round-off, the slope still
+    leads to the end, in about as many looks as without it."""
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(4, 4)) + 2.0 * np.eye(4)
+    A, looks = root @ root.T + 0.1 * np.eye(4), 0
+    large = 4e7
+
+    def cost(x: Array) -> tuple[float, Array]:
+        nonlocal looks
+        looks += 1
+        value = large + 0.5 * float(x @ A @ x) + 1e-8 * rng.normal()
+        return value - large, A @ x
+
+    bounds = np.tile([-50.0, 50.0], (4, 1))
+    found = lowest(cost, rng.uniform(-3.0, 3.0, 4), bounds, 1e-5, 300, 16 * np.spacing(large))
+    assert np.abs(A @ found).max() <= 1e-5
+    assert looks < 60

@@ -71,25 +71,29 @@ class ControllerLink(FramePort):
         """Return the controller's whole calibration; UserError when the device cannot."""
         reader = CalibrationReader()
         answered = False
-        silent_until = time.monotonic() + self._wait_s
+        silence_left_s = self._wait_s
         try:
             while wanted := reader.wanted():
-                self._ask(reader, wanted, min(time.monotonic() + ANSWER_S, silent_until))
+                limit_s = min(ANSWER_S, silence_left_s)
+                self._ask(reader, wanted, limit_s)
                 if reader.wanted() != wanted:
                     # The identity comes by itself, too; only an answer to more shows that it
                     # listens.
                     answered = answered or len(wanted) > 1
-                    tries = TRIES if answered else 1
-                    silent_until = time.monotonic() + tries * ANSWER_S
-                elif time.monotonic() >= silent_until:
+                    silence_left_s = ANSWER_S * (TRIES if answered else 1)
+                    continue
+                silence_left_s -= limit_s
+                if silence_left_s <= 0.0:
                     raise self._silence(answered)
             return reader.calibration()
         except CalibrationError as error:
             raise UserError(f"{self.url}: {error}") from None
 
-    def _ask(self, reader: CalibrationReader, wanted: list[dict[str, Any]], until: float) -> None:
-        """Ask once for the first of what is wanted; let the reader take what comes until then."""
+    def _ask(self, reader: CalibrationReader, wanted: list[dict[str, Any]], limit_s: float) -> None:
+        """Ask once for the first of what is wanted; let the reader take what comes within a
+        time."""
         asked = {self.send(REQUEST, request): request for request in wanted[:AT_ONCE]}
+        until = time.monotonic() + limit_s
         while time.monotonic() < until and wanted[:1] == reader.wanted()[:1]:
             for event in self.events():
                 reader.take(event)

@@ -7,13 +7,13 @@ one line on stderr and exit code 2. A command is loaded when it is called (`comm
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
-from typer.main import get_group
+from typer.main import get_command, get_group
 
 from breathmap.tools.base import texts
 from breathmap.tools.base.disk import why
@@ -69,9 +69,9 @@ def _program(
 
 
 @cache
-def program() -> TyperGroup:
+def program() -> Callable[..., Any]:
     """Return the program; it loads a command when that is asked for."""
-    return get_group(app)
+    return get_command(app)
 
 
 def whole() -> TyperGroup:
