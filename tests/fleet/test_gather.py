@@ -23,7 +23,7 @@ from breathmap.tools.bench.axes import even_axes
 from breathmap.tools.bench.convergence import METHODS, Honesty, Row, run_all
 from breathmap.tools.fleet import cluster as fleet_cluster
 from breathmap.tools.fleet import comparing
-from breathmap.tools.fleet.comparing import merged_of
+from breathmap.tools.fleet.comparing import Compared, merged_of
 from breathmap.tools.fleet.gather import Order, Piece, gather, learn_source
 from breathmap.tools.run.evidence_files import add_snapshot
 from breathmap.tools.run.learning import load, replay
@@ -60,33 +60,38 @@ def rides(engine: Path) -> list[Path]:
     return [engine.with_name(f"ride-{seed}.bin") for seed in range(RIDES)]
 
 
+Whole = tuple[Path, list[Compared]]
+
+
+@pytest.fixture(scope="module")
+def whole(engine: Path, scheduler: str, tmp_path_factory: pytest.TempPathFactory) -> Whole:
+    """All rides, gathered by a scheduler's two workers: the folder, and what comparing says."""
+    out = tmp_path_factory.mktemp("gathered") / "whole"
+    return out, gather(engine, rides(engine), out, Screen(), scheduler=scheduler).sources
+
+
+def files_of(out: Path) -> dict[str, bytes]:
+    """What gathering wrote."""
+    return {path.name: path.read_bytes() for path in sorted(out.iterdir()) if path.is_file()}
+
+
 def test_any_number_of_workers_gives_the_same_bytes(
-    engine: Path, scheduler: str, tmp_path: Path
+    engine: Path, whole: Whole, tmp_path: Path
 ) -> None:
     """One worker, two, or a scheduler by its address: evidence, tables, summary and what comparing
     the sources says are the same, and the tables are those of learning one after the other."""
-    results = {}
-    said = {}
-    ways: dict[str, dict[str, Any]] = {
-        "one": {"workers": 1},
-        "two": {"workers": 2},
-        "address": {"scheduler": scheduler},
-    }
-    for name, how in ways.items():
-        out = tmp_path / name
-        said[name] = gather(engine, rides(engine), out, Screen(), **how).sources
-        results[name] = {
-            path.name: path.read_bytes() for path in sorted(out.iterdir()) if path.is_file()
-        }
-    assert results["one"] == results["two"] == results["address"]
-    assert "evidence.bin" in results["one"]
-    assert said["one"] == said["two"] == said["address"]
-    assert len(said["one"]) == RIDES
+    files, said = files_of(whole[0]), whole[1]
+    assert "evidence.bin" in files
+    assert len(said) == RIDES
+    for workers in (1, 2):
+        out = tmp_path / str(workers)
+        assert gather(engine, rides(engine), out, Screen(), workers=workers).sources == said
+        assert files_of(out) == files
 
     replayed = tmp_path / "replayed"
     replay(engine, rides(engine), replayed, Screen())
     for path in replayed.glob("*-proposed.csv"):
-        assert results["one"][path.name] == path.read_bytes()
+        assert files[path.name] == path.read_bytes()
 
 
 def test_sources_are_compared_each_by_itself(engine: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -127,11 +132,10 @@ def learned_sums(engine: Path, evidence: bytes) -> Moments:
 
 
 def test_a_worker_that_dies_costs_nothing(
-    engine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    engine: Path, whole: Whole, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A worker process is killed in the middle: what it had is done again, the bytes stay."""
-    whole, broken = tmp_path / "whole", tmp_path / "broken"
-    gather(engine, rides(engine), whole, Screen(), workers=2)
+    broken = tmp_path / "broken"
     as_done = fleet_cluster.as_done
     killed: list[int] = []
 
@@ -145,8 +149,7 @@ def test_a_worker_that_dies_costs_nothing(
     monkeypatch.setattr("breathmap.tools.fleet.gather.as_done", killing)
     gather(engine, rides(engine), broken, Screen(), workers=2)
     assert killed
-    assert (broken / "evidence.bin").read_bytes() == (whole / "evidence.bin").read_bytes()
-    assert (broken / "summary.json").read_bytes() == (whole / "summary.json").read_bytes()
+    assert files_of(broken) == files_of(whole[0])
 
 
 def test_the_odd_vehicle_is_named(

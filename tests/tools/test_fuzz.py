@@ -25,12 +25,21 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
     return Scene(tmp_path_factory.mktemp("fuzz"))
 
 
-@pytest.mark.parametrize("name", TARGETS)
-def test_a_whole_file_is_taken(scene: Scene, name: str) -> None:
+def whole_files() -> dict[str, tuple[str, str]]:
+    """A name and a command of each way to read the whole scene: many files share one."""
+    ways = {
+        (command, target.without, name if target.pasted else ""): (name, command)
+        for name, target in TARGETS.items()
+        for command in target.commands
+    }
+    return {f"{name}: {command}": (name, command) for name, command in ways.values()}
+
+
+@pytest.mark.parametrize("way", whole_files().values(), ids=whole_files())
+def test_a_whole_file_is_taken(scene: Scene, way: tuple[str, str]) -> None:
     """Undamaged, each file passes every command that reads it without a fault."""
-    target = TARGETS[name]
-    for command in target.commands:
-        assert faults(scene, target, command, scene.seed(target)) == []
+    name, command = way
+    assert faults(scene, TARGETS[name], command, scene.seed(TARGETS[name])) == []
 
 
 @pytest.mark.parametrize("path", KEPT, ids=lambda path: f"{path.parent.name}/{path.name}")
