@@ -298,7 +298,7 @@ def test_a_drive_runs_in_a_small_heap(drive):
 
 
 def test_learning_allocates_nothing_but_floats(drive):
-    """Decoding a sample and learning from it allocates no object but floats, over a thousand
+    """Decoding a sample and learning from it allocates no object but floats, over five hundred
     samples; reading and sending its frame stay below a bound; the count sees other objects."""
     learn, frames, control = (
         memory_of(kinds, *drive, stage) for stage in ("learn", "frames", "control")

@@ -375,7 +375,7 @@ def test_breathmap_learns_through_the_bridge(emulator, firmware, tmp_path, capsy
         )  # fmt: skip
     assert learned.returncode == 0, learned.stderr
     direct = learn_directly(description, kept)
-    speed_rpm, map_kpa = fresh_points(parameters, controller)
+    speed_rpm, map_kpa = fresh_points(parameters, controller, minutes=5.0)
     for place, bank in enumerate(("left", "right")):
         cells = read_table(
             out / f"{bank}-proposed.csv", TWIN_AXES.speed_rpm, list(TWIN_AXES.load_kpa)

@@ -63,7 +63,7 @@ class Ride:
 @cache
 def points_of_a_fresh_drive() -> tuple[np.ndarray, np.ndarray]:
     """Operating points not learned from: speeds in rpm, loads in kPa."""
-    return fresh_points(*bench(seed=SEED))
+    return fresh_points(*bench(seed=SEED), minutes=5.0)
 
 
 @cache

@@ -102,7 +102,7 @@ def test_delay_is_found(drive: str, bank: int, factor: float) -> None:
 def points_of_a_fresh_drive() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Operating points on the road not learned from: speeds in rpm, loads in kPa."""
     case = recorded("road")
-    return fresh_points(case.parameters, case.controller)
+    return fresh_points(case.parameters, case.controller, minutes=5.0)
 
 
 def learned_error_pct(case: Recorded, bank: int, delay: DelayModel) -> float:

@@ -46,7 +46,7 @@ def test_switching_sensors_learn_stoichiometric_ground() -> None:
     is_open = (samples["flags"] & CLOSED_LOOP) == 0
     assert is_open.any()
     assert (told.verdict[is_open] != 0).all()
-    points = fresh_points(parameters, controller)
+    points = fresh_points(parameters, controller, minutes=5.0)
     after = []
     for bank in learner.banks:
         result = solve(bank.evidence)

@@ -188,9 +188,9 @@ def buffer_bytes(learner):
 
 
 def test_buffers_do_not_grow(case):
-    """After 20,000 inputs the arrays and lists are as long as after 1,000."""
+    """After 8,000 inputs the arrays and lists are as long as after 1,000."""
     learner = case.make()
-    inputs = case.inputs(20_000)
+    inputs = case.inputs(8_000)
     for given in islice(inputs, 1_000):
         case.learn(learner, given)
     early = buffer_bytes(learner)

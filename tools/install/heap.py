@@ -70,7 +70,7 @@ class Kinds:
 
 
 def kinds(folder: Path, ride: Path, image: Path, stage: str) -> Kinds:
-    """Count what a thousand samples allocate, by the collector's own map before and after.
+    """Count what samples allocate, by the collector's own map before and after.
 
     stage: "learn" (decoded and learned from), "frames" (read, learned from, sent on, as on a
     board), or "control" (a tuple and a list a sample, to see that such are counted).

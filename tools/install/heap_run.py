@@ -25,7 +25,8 @@ collector.threshold(4096)  # as main.py does
 STEPS_A_LOOK = 500
 STEP_S = 0.3  # a step's 128 bytes are three samples of two banks
 STEADY_FROM, STEADY_TO = 6667, 7000  # a thousand samples
-COUNTED = 1000
+# Samples that are looked at: many where a rare object may not be, fewer where the mean counts.
+COUNTED = {"learn": 500, "frames": 250, "control": 50}
 app: "Application"
 source: "LineSource"
 allocated = 0
@@ -146,18 +147,19 @@ class Payloads:
 
 
 def kinds(folder: str, ride: str, stage: str) -> None:
-    """Print the heap's map before and after COUNTED samples: learned from, read and sent as whole
+    """Print the heap's map before and after some samples: learned from, read and sent as whole
     frames, or (a control) none, with a tuple and a list made for each."""
     import micropython
 
     from breathmap.protocol.wire.sample import Sample
     from breathmap.tools.board import wire
 
+    counted = COUNTED[stage]
     begin(folder, ride)
     while seen() < 500:
         step()
     payloads = Payloads()
-    while len(payloads.kept) < COUNTED + 10:
+    while len(payloads.kept) < counted + 10:
         source.step(payloads)
     sample = Sample(2)
     sample.time_us = app.time_us
@@ -173,7 +175,7 @@ def kinds(folder: str, ride: str, stage: str) -> None:
         while seen() < target:
             source.step(app)
 
-    held: "list[Any]" = [None] * (COUNTED + 10)
+    held: "list[Any]" = [None] * (counted + 10)
 
     def control(first: int, count: int) -> None:
         for k in range(first, first + count):
@@ -185,10 +187,10 @@ def kinds(folder: str, ride: str, stage: str) -> None:
     collector.disable()
     micropython.mem_info(1)
     before, samples = collector.mem_alloc(), seen()
-    run(10, COUNTED)
+    run(10, counted)
     after = collector.mem_alloc()
     print("allocated", after - before)
-    print("samples", seen() - samples if stage == "frames" else COUNTED)
+    print("samples", seen() - samples if stage == "frames" else counted)
     micropython.mem_info(1)
 
 
