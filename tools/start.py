@@ -259,10 +259,10 @@ def main(arguments: "list[str]") -> int:
         code = run([venv_program("breathmap"), "demo"] + rest, os.getcwd())
         say("breathmap is %s; or python3 tools/start.py run ..." % venv_program("breathmap"))
         return code
-    # A file of tests stays in one process: its fixtures are made once. One more than there are
+    # A file of tests stays in one process: its fixtures are made once. Two more than there are
     # cores, because some wait for ports, browsers and clocks; more than five only wait. The
     # order is that of tests/support/longest.py: xdist's own begins with the files of most tests.
-    spread = ["-n", str(min((os.cpu_count() or 1) + 1, 5)), "--dist", "loadfile"]
+    spread = ["-n", str(min((os.cpu_count() or 1) + 2, 5)), "--dist", "loadfile"]
     spread += ["--no-loadscope-reorder"]
     say("running: pytest %s" % " ".join(spread + rest))
     return run([python, "-m", "pytest"] + spread + rest, ROOT, environment_of_tests())
