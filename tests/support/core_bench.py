@@ -1,11 +1,12 @@
 """The C core for tests: compiled into a folder, taught through a file, put where hosts look."""
 
+import atexit
 import subprocess
 from collections.abc import Sequence
 from functools import cache
 from importlib.machinery import EXTENSION_SUFFIXES
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,9 @@ def sources() -> list[Path]:
 def shared_object() -> Path:
     """Build the C core as a host does, warnings being errors; skip where there is no compiler."""
     need("gcc")
-    target = Path(mkdtemp(prefix="breathmap-core-")) / (compiled.NAME + EXTENSION_SUFFIXES[-1])
+    folder = TemporaryDirectory(prefix="breathmap-core-")
+    atexit.register(folder.cleanup)
+    target = Path(folder.name) / (compiled.NAME + EXTENSION_SUFFIXES[-1])
     words = command(target, "-Werror")
     run("gcc", *words[1:])
     return target
