@@ -69,7 +69,8 @@ def test_every_part_is_there_with_its_unit(written: Path) -> None:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """One browser for the module."""
-    with started_browser() as driver:
+    # Or it draws a long page, without a graphics card, again and again while nobody looks.
+    with started_browser(900, "--disable-threaded-compositing") as driver:
         yield driver
 
 

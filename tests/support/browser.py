@@ -15,13 +15,14 @@ needs_browser = pytest.mark.skipif(
 
 
 @contextmanager
-def started_browser(width: int = 900) -> Iterator[Any]:
-    """A headless browser, its window so wide, that notes every message of the page's console."""
+def started_browser(width: int = 900, *more: str) -> Iterator[Any]:
+    """A headless browser, its window so wide, that notes every message of the page's console.
+    more: further arguments of its own."""
     options = webdriver.ChromeOptions()
     options.binary_location = shutil.which("chromium") or ""
     for argument in (
         "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
-        f"--window-size={width},1400",
+        f"--window-size={width},1400", *more,
     ):  # fmt: skip
         options.add_argument(argument)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
