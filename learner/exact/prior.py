@@ -26,7 +26,7 @@ from breathmap.learner.exact.banded import (
     times,
 )
 from breathmap.learner.exact.moments import Moments
-from breathmap.learner.exact.search import lowest
+from breathmap.learner.exact.search import ROUNDED, lowest
 
 Array = NDArray[np.float64]
 
@@ -44,10 +44,8 @@ NOISE_RANGE = (0.0005, 0.3)
 STEEPEST = 1e-5
 # Steps of the search at most; it takes some twenty.
 MOST_STEPS = 300
-# What of a difference of two likelihoods is round-off: so many of the last places of the first, of
-# thousands that are summed up; at least LEAST_ROUNDED.
+# A likelihood is a sum of thousands: so many of its last places are round-off.
 ROUND_OFFS = 16
-LEAST_ROUNDED = 1e-9
 
 
 class Plate(NamedTuple):
@@ -291,6 +289,6 @@ def likeliest_scales(
         return least - value, -slope * unit
 
     # Or the search of what ten million samples say halves its last steps to nothing, 300 times.
-    rounded = max(LEAST_ROUNDED, float(ROUND_OFFS * np.spacing(abs(least))))
+    rounded = max(ROUNDED, float(ROUND_OFFS * np.spacing(abs(least))))
     found = lowest(cost, first / unit, bounds / unit[:, None], steepest, MOST_STEPS, rounded)
     return scales((found * unit).clip(bounds[:, 0], bounds[:, 1]))

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# A step must bring this part of what the slope promises.
+# A step must bring this part of what the slope promises; less than ROUNDED is round-off.
 LEAST_PART = 1e-4
+ROUNDED = 1e-9
 SHORTEST = 1e-10
 # A step turns back where it is longer: far off, the slope promises more than there is.
 LONGEST = 50.0
@@ -24,7 +25,7 @@ def lowest(
     bounds: Array,
     steepest: float,
     most_steps: int,
-    rounded: float = 1e-9,
+    rounded: float = ROUNDED,
 ) -> Array:
     """Return where `cost`, which gives a value and its slope (k,), is lowest near `start` (k,).
 

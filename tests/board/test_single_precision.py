@@ -14,6 +14,7 @@ import pytest
 from breathmap.learner.core import kernel
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.single_precision import IN_CELLS, spacing
+from breathmap.learner.exact.prior import Likelihood
 from breathmap.learner.exact.solve import solve
 
 N_SPEED = N_LOAD = 16
@@ -90,6 +91,21 @@ def test_corrections_agree_after_ten_million_samples(ten_million):
         print(f"prior {prior}: {100 * worst:.5f} % at worst of {known.sum()} cells")
         assert worst < 0.0005
         assert right.standard_error[known] == pytest.approx(left.standard_error[known], rel=0.01)
+
+
+def test_ten_million_samples_are_solved_in_few_looks(ten_million, monkeypatch):
+    """The search for the scales ends by its slope, though the likelihood is so large that its last
+    steps are lost in round-off."""
+    looks = []
+    at = Likelihood.at
+
+    def counted(likelihood, scales):
+        looks.append(scales)
+        return at(likelihood, scales)
+
+    monkeypatch.setattr(Likelihood, "at", counted)
+    solve(ten_million[0])
+    assert 5 < len(looks) < 60
 
 
 def test_every_sum_agrees_after_ten_million_samples(ten_million):

@@ -173,7 +173,7 @@ def all_states(tmp_path_factory: pytest.TempPathFactory) -> dict[str, State]:
 
 
 class Copies(dict[str, State]):
-    """The same, to be spoiled: each is copied when it is asked for."""
+    """The jobs of all states, to be spoiled: each is copied when it is asked for."""
 
     def __init__(self, states: dict[str, State], folder: Path) -> None:
         super().__init__()
