@@ -10,11 +10,11 @@ from array import array
 
 import numpy as np
 import pytest
+from bench_streams import noted_looks
 
 from breathmap.learner.core import kernel
 from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.single_precision import IN_CELLS, spacing
-from breathmap.learner.exact.prior import Likelihood
 from breathmap.learner.exact.solve import solve
 
 N_SPEED = N_LOAD = 16
@@ -96,14 +96,7 @@ def test_corrections_agree_after_ten_million_samples(ten_million):
 def test_ten_million_samples_are_solved_in_few_looks(ten_million, monkeypatch):
     """The search for the scales ends by its slope, though the likelihood is so large that its last
     steps are lost in round-off."""
-    looks = []
-    at = Likelihood.at
-
-    def counted(likelihood, scales):
-        looks.append(scales)
-        return at(likelihood, scales)
-
-    monkeypatch.setattr(Likelihood, "at", counted)
+    looks = noted_looks(monkeypatch)
     solve(ten_million[0])
     assert 5 < len(looks) < 60
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from bench_streams import bumpy_truth, summed_evidence, twin_table
+from bench_streams import bumpy_truth, noted_looks, summed_evidence, twin_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, approx_fprime, minimize
@@ -147,14 +147,7 @@ def test_the_search_takes_no_more_looks_than_it_did(monkeypatch):
     """The search looks at the likelihood fewer than 100 times, where slopes from finite differences
     took 150 and more, a factor of the whole matrix each."""
     table, evidence = problem(30_000, seed=3)
-    looks = []
-    at = Likelihood.at
-
-    def noted(likelihood, scales):
-        looks.append(scales)
-        return at(likelihood, scales)
-
-    monkeypatch.setattr(Likelihood, "at", noted)
+    looks = noted_looks(monkeypatch)
 
     solve(evidence, cells_pct=list(table.cells))
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from breathmap.learner.core import kernel
@@ -17,6 +18,7 @@ from breathmap.learner.core.kernel import Evidence
 from breathmap.learner.core.settings import BankSettings, Settings
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.core.table import Table
+from breathmap.learner.exact.prior import Likelihood, Scales
 from breathmap.protocol.wire.fields import SENSOR_READY
 from breathmap.protocol.wire.sample import Sample
 
@@ -220,6 +222,19 @@ def bumpy_truth(table: Table, seed: int = 0, sd: float = 0.06) -> Array:
     hill = np.sin(speed / 2.0 + rng.uniform(0, 6)) * np.cos(load / 2.5 + rng.uniform(0, 6))
     rough = 0.2 * sd * rng.standard_normal(hill.shape)
     return np.asarray(sd * hill + rough).ravel()
+
+
+def noted_looks(monkeypatch: pytest.MonkeyPatch) -> list[Scales]:
+    """Return a list that grows with every look of a search at the likelihood."""
+    looks: list[Scales] = []
+    at = Likelihood.at
+
+    def noted(likelihood: Likelihood, scales: Scales) -> tuple[float, Array]:
+        looks.append(scales)
+        return at(likelihood, scales)
+
+    monkeypatch.setattr(Likelihood, "at", noted)
+    return looks
 
 
 def learn_all(learner: Learner, stream: Iterable[Sample]) -> Learner:
