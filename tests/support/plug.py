@@ -118,7 +118,7 @@ class Heard:
         return self.recorder
 
     def all_of(self, count: int) -> None:
-        """Wait until so many bytes have been heard in all."""
+        """Wait until so many bytes have been heard in all, and are on disk if it takes them."""
         wait_for(
             lambda: self.recorder is not None and self.recorder.arrived >= count, pause_s=0.001
         )

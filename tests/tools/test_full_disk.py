@@ -4,6 +4,7 @@ import errno
 import json
 import os
 import shutil
+import time
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -39,6 +40,7 @@ class Disk:
         return limited
 
     def _write(self, file: Any, data: bytes) -> int:
+        time.sleep(0.01)  # on a busy machine, too, the room counts that there was
         if not self.room:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         count: int = file.write(data[: self.room])
@@ -110,7 +112,7 @@ def test_room_that_comes_back_loses_nothing(
     def act() -> None:
         device.send(whole)
         heard.all_of(len(whole))
-        wait_for(lambda: disk.room == 0)
+        assert disk.room == 0
         disk.room = MORE
         wait_for(lambda: size_of(out / "recording-001.bin") == len(whole))
         device.unplug()
@@ -141,7 +143,7 @@ def test_more_than_can_be_held_goes_on_in_the_next_recording(
     def act() -> None:
         device.send(data[0])
         heard.all_of(len(data[0]))
-        wait_for(lambda: size_of(out / "recording-001.bin") == len(data[0]))
+        assert size_of(out / "recording-001.bin") == len(data[0])
         disk.room = 0
         device.send(data[1])
         heard.all_of(len(data[0] + data[1]))

@@ -71,10 +71,11 @@ class Recorder(threading.Thread):
     """Reads the port until it is over: asked to end, or the port gone for good.
 
     sections: recordings that the learner has not begun, in order. aside: what arrived during a
-    pause. is_paused: what arrives is not recorded. arrived: bytes so far. spoken: a frame of ours
-    has come. noise: much has come before the first. lost_since: when the port went (monotonic),
-    None while it is there. came_s, connected_s: when something last came and when it was opened.
-    error: what ended it, if anything went wrong. news: set when there is something to look at.
+    pause. is_paused: what arrives is not recorded. arrived: bytes so far, counted once they are
+    recorded as far as the disk takes them. spoken: a frame of ours has come. noise: much has come
+    before the first. lost_since: when the port went (monotonic), None while it is there. came_s,
+    connected_s: when something last came and when it was opened. error: what ended it, if anything
+    went wrong. news: set when there is something to look at.
     """
 
     def __init__(self, port: Any, url: str, folder: Path, again: Again | None = None) -> None:
@@ -159,7 +160,10 @@ class Recorder(threading.Thread):
         self.noise = False
         try:
             for data in chunks(self._port, self._halt):
-                self._take(data)
+                try:
+                    self._take(data)
+                finally:
+                    self.arrived += len(data)
                 if self.noise or self._is_dead(time.monotonic()):
                     break
                 self._wait_for_learner()
@@ -170,7 +174,6 @@ class Recorder(threading.Thread):
 
     def _take(self, data: bytes) -> None:
         if data:
-            self.arrived += len(data)
             self.came_s = time.monotonic()
         if self.is_paused():
             self._look(data)
