@@ -149,6 +149,19 @@ def test_every_shelf_is_installed() -> None:
     assert named == {f"{PACKAGE}." + shelf_of(path).replace("/", ".") for path in MODULES}
 
 
+def test_functions_stay_small() -> None:
+    """Half of the functions of the rooms have 8 lines at most, nine in ten 25, and all 60."""
+    sizes = sorted(
+        (node.end_lineno - node.lineno + 1, name_of(path), node.name)
+        for path in MODULES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.end_lineno
+    )
+    assert [one for one in sizes if one[0] > 60] == []
+    assert sizes[len(sizes) // 2][0] <= 8
+    assert sizes[len(sizes) * 9 // 10][0] <= 25
+
+
 def test_the_top_level_is_the_house_and_nothing_else() -> None:
     """Rooms and the files that every project has; what tools leave there begins with a dot, or is
     a build's."""

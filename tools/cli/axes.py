@@ -36,48 +36,52 @@ EXAMPLES = (
 )
 
 
+First = Annotated[
+    Path,
+    typer.Argument(metavar="JOB|ENGINE.toml", help="A job, or an engine description."),
+]
+Recordings = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="RECORDING...",
+        help="With an engine description: recordings, CSV logs or output folders of learn.",
+        show_default=False,
+    ),
+]
+Drives = Annotated[
+    list[Path] | None,
+    typer.Option(
+        metavar="RECORDING",
+        help="Weigh by where this drive goes, in place of where the engine ran.",
+    ),
+]
+PassNumber = Annotated[
+    int | None,
+    typer.Option(
+        "--pass", min=1, help="Of a job: another pass than the latest.", autocompletion=passes
+    ),
+]
+NewFolder = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FOLDER",
+        help="Write engine description and tables on the best axes into this new folder.",
+    ),
+]
+
+
 def axes(
-    first: Annotated[
-        Path,
-        typer.Argument(metavar="JOB|ENGINE.toml", help="A job, or an engine description."),
-    ],
-    recordings: Annotated[
-        list[Path] | None,
-        typer.Argument(
-            metavar="RECORDING...",
-            help="With an engine description: recordings, CSV logs or output folders of learn.",
-            show_default=False,
-        ),
-    ] = None,
-    drive: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="RECORDING",
-            help="Weigh by where this drive goes, in place of where the engine ran.",
-        ),
-    ] = None,
+    first: First,
+    recordings: Recordings = None,
+    drive: Drives = None,
     speed_step: Annotated[
         float, typer.Option(min=1, max=1000, help="Step in which speeds can be entered, rpm.")
     ] = Steps().speed_rpm,
     load_step: Annotated[
         float, typer.Option(min=0.1, max=50, help="Step in which loads can be entered, kPa or %.")
     ] = Steps().load,
-    number: Annotated[
-        int | None,
-        typer.Option(
-            "--pass",
-            min=1,
-            help="Of a job: another pass than the latest.",
-            autocompletion=passes,
-        ),
-    ] = None,
-    to: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FOLDER",
-            help="Write engine description and tables on the best axes into this new folder.",
-        ),
-    ] = None,
+    number: PassNumber = None,
+    to: NewFolder = None,
     apply: Annotated[
         bool,
         typer.Option("--apply", help="Of a job: go on with a table on the best axes, on record."),

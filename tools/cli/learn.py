@@ -26,6 +26,14 @@ GiveUp = Annotated[
         show_default=False,
     ),
 ]
+Description = Annotated[
+    Path,
+    typer.Argument(
+        metavar="ENGINE.toml|JOB",
+        help="The engine description, or a job folder.",
+        show_default=False,
+    ),
+]
 PortName = Annotated[
     str,
     typer.Argument(
@@ -55,14 +63,7 @@ EXAMPLES = (
 
 
 def learn(
-    description: Annotated[
-        Path,
-        typer.Argument(
-            metavar="ENGINE.toml|JOB",
-            help="The engine description, or a job folder.",
-            show_default=False,
-        ),
-    ],
+    description: Description,
     port: PortName,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("learned"),
     baud: Annotated[int, typer.Option(min=300, help="Baud rate of a serial port.")] = 115200,

@@ -62,6 +62,12 @@ Describe = Annotated[
     Path | None,
     typer.Option(help="Folder to write the bench's engine description and tables into."),
 ]
+Minutes = Annotated[
+    float, typer.Option(min=0.1, max=6000, help="Minutes of those drives that have no length.")
+]
+SpeedUp = Annotated[
+    str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
+]
 
 EXAMPLES = (
     "Examples:\n\n"
@@ -81,9 +87,7 @@ EXAMPLES = (
 
 def simulate(
     drive: Drives = "road",
-    minutes: Annotated[
-        float, typer.Option(min=0.1, max=6000, help="Minutes of those drives that have no length.")
-    ] = 30.0,
+    minutes: Minutes = 30.0,
     seed: Annotated[int, typer.Option(help="Same seed, same run.")] = 1,
     faults: FaultNames = "",
     rate: Annotated[float, typer.Option(help="Samples a second.")] = 25.0,
@@ -104,9 +108,7 @@ def simulate(
     tcp_port: Annotated[
         int, typer.Option(min=0, max=65535, help="TCP port on 127.0.0.1; 0 picks a free one.")
     ] = 0,
-    speed_up: Annotated[
-        str, typer.Option(help="Multiple of real time, or max: as fast as the reader takes it.")
-    ] = "1",
+    speed_up: SpeedUp = "1",
     exercise: ExerciseFolder = None,
     page: AskedPage = False,
     page_port: PagePort = None,
