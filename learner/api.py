@@ -51,7 +51,7 @@ from breathmap.learner.exact.alive import CarefulLearner as Learner
 from breathmap.learner.exact.delay import FoundDelay, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.learner.exact.solve import FilmEstimate, Solution, film_of, solve
-from breathmap.learner.fast.many import Told, learn_many
+from breathmap.learner.fast.many import Verdicts, learn_many
 from breathmap.learner.words.description import (
     Axes,
     DescriptionError,
@@ -114,7 +114,7 @@ __all__ = (
     "Solution",
     "Storage",
     "Table",
-    "Told",
+    "Verdicts",
     "film_of",
     "find_delay",
     "learn",

@@ -344,7 +344,7 @@ struct bl_columns {
 };
 
 /* What was done with each, all banks of a sample side by side. */
-struct bl_told {
+struct bl_verdicts {
     int32_t *verdict, *taken_out;
     double *weight, *observation, *residual, *delay_s, *speed_rpm, *load, *stuck_s, *load_travel;
     uint8_t *outlier;
@@ -352,7 +352,7 @@ struct bl_told {
 
 /* Take many samples; returns how many were taken: all, or 0 when they have too few banks. */
 int64_t bl_learner_learn_many(struct bl_learner *learner, const struct bl_columns *samples,
-                              const struct bl_told *told);
+                              const struct bl_verdicts *verdicts);
 
 /* The next of many samples, as a sample. */
 void bl_fill_sample(struct bl_sample *sample, const struct bl_columns *from, int64_t at,

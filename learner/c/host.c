@@ -23,7 +23,7 @@ uint32_t bl_host_bytes(int32_t which)
         sizeof(struct bl_history),  sizeof(struct bl_seen),         sizeof(struct bl_limits),
         sizeof(struct bl_settings), sizeof(struct bl_loop_watch),   sizeof(struct bl_gates),
         sizeof(struct bl_aside),    sizeof(struct bl_bank_learner), sizeof(struct bl_learner),
-        sizeof(struct bl_columns),  sizeof(struct bl_told),
+        sizeof(struct bl_columns),  sizeof(struct bl_verdicts),
         sizeof(struct bl_lean),     sizeof(struct bl_alarms),
     };
     if (which < 0 || (size_t)which >= sizeof bytes / sizeof *bytes) return 0;
@@ -31,9 +31,9 @@ uint32_t bl_host_bytes(int32_t which)
 }
 
 int64_t bl_host_learn_many(struct bl_learner *learner, const struct bl_columns *samples,
-                           const struct bl_told *told)
+                           const struct bl_verdicts *verdicts)
 {
-    return bl_learner_learn_many(learner, samples, told);
+    return bl_learner_learn_many(learner, samples, verdicts);
 }
 
 int64_t bl_host_take_calm(struct bl_alarms *alarms, const struct bl_columns *samples, int64_t from)

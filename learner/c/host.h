@@ -18,7 +18,7 @@ BL_EXPORT uint32_t bl_host_sources(void);
 BL_EXPORT uint32_t bl_host_bytes(int32_t which);
 
 BL_EXPORT int64_t bl_host_learn_many(struct bl_learner *learner, const struct bl_columns *samples,
-                                     const struct bl_told *told);
+                                     const struct bl_verdicts *verdicts);
 BL_EXPORT int64_t bl_host_take_calm(struct bl_alarms *alarms, const struct bl_columns *samples,
                                     int64_t from);
 

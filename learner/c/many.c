@@ -22,23 +22,23 @@ void bl_fill_sample(struct bl_sample *sample, const struct bl_columns *from, int
     }
 }
 
-static void tell(const struct bl_told *told, int64_t at, const struct bl_bank_learner *bank)
+static void note(const struct bl_verdicts *verdicts, int64_t at, const struct bl_bank_learner *bank)
 {
-    told->verdict[at] = bank->verdict;
-    told->taken_out[at] = bank->aside != NULL ? (int32_t)bank->aside->taken_out : 0;
-    told->weight[at] = bank->weight;
-    told->observation[at] = bank->observation;
-    told->residual[at] = bank->evidence.residual;
-    told->delay_s[at] = bank->delay_s;
-    told->speed_rpm[at] = bank->seen.speed_rpm;
-    told->load[at] = bank->seen.load;
-    told->stuck_s[at] = bank->stuck_s;
-    told->load_travel[at] = bank->seen.load_travel;
-    told->outlier[at] = (uint8_t)bank->evidence.outlier;
+    verdicts->verdict[at] = bank->verdict;
+    verdicts->taken_out[at] = bank->aside != NULL ? (int32_t)bank->aside->taken_out : 0;
+    verdicts->weight[at] = bank->weight;
+    verdicts->observation[at] = bank->observation;
+    verdicts->residual[at] = bank->evidence.residual;
+    verdicts->delay_s[at] = bank->delay_s;
+    verdicts->speed_rpm[at] = bank->seen.speed_rpm;
+    verdicts->load[at] = bank->seen.load;
+    verdicts->stuck_s[at] = bank->stuck_s;
+    verdicts->load_travel[at] = bank->seen.load_travel;
+    verdicts->outlier[at] = (uint8_t)bank->evidence.outlier;
 }
 
 int64_t bl_learner_learn_many(struct bl_learner *learner, const struct bl_columns *samples,
-                              const struct bl_told *told)
+                              const struct bl_verdicts *verdicts)
 {
     int32_t banks = learner->bank_count;
     if (samples->banks < banks) return 0;
@@ -47,7 +47,7 @@ int64_t bl_learner_learn_many(struct bl_learner *learner, const struct bl_column
         bl_fill_sample(&sample, samples, k, banks);
         bl_learner_learn_one(learner, &sample);
         for (int32_t bank = 0; bank < banks; bank++) {
-            tell(told, k * banks + bank, &learner->banks[bank]);
+            note(verdicts, k * banks + bank, &learner->banks[bank]);
         }
     }
     return samples->count;

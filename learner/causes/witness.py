@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from breathmap.learner.core.settings import Limits
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.alive import CarefulLearner
-from breathmap.learner.fast.many import Told, summed_on
+from breathmap.learner.fast.many import Verdicts, summed_on
 from breathmap.protocol.host.bulk import sample_dtype
 from breathmap.protocol.wire.sample import Sample
 
@@ -94,19 +94,19 @@ class Witness:
         if self.seen - self._first > 1.2 * MOST_SAMPLES:
             self._forget(self.seen - self._first - MOST_SAMPLES)
 
-    def take_many(self, learner: Learner, samples: NDArray[np.void], told: Told) -> None:
+    def take_many(self, learner: Learner, samples: NDArray[np.void], verdicts: Verdicts) -> None:
         """Note samples that were just learned, as `take` does one by one."""
         start = 0
         while start < len(samples):
             # As far as the next time to forget.
             room = int(1.2 * MOST_SAMPLES) + 1 - (self.seen - self._first)
             part = slice(start, start + room)
-            self._take_part(learner.settings.limits, samples[part], told.part(part))
+            self._take_part(learner.settings.limits, samples[part], verdicts.part(part))
             start += room
             if self.seen - self._first > 1.2 * MOST_SAMPLES:
                 self._forget(self.seen - self._first - MOST_SAMPLES)
 
-    def _take_part(self, limits: Limits, samples: NDArray[np.void], told: Told) -> None:
+    def _take_part(self, limits: Limits, samples: NDArray[np.void], verdicts: Verdicts) -> None:
         for name, column in self._values.items():
             _extend(column, samples[name])
         times_us = samples["time_us"]
@@ -118,25 +118,25 @@ class Witness:
                 _extend(column, samples[name][:, number])
             measured = samples["measured_lambda"][:, number]
             reads = (measured >= limits.lambda_min) & (measured <= limits.lambda_max)
-            one.stuck_s = max(one.stuck_s, float(told.stuck_s[reads, number].max(initial=0.0)))
-            moved = reads & is_step & (told.load_travel[:, number] > limits.load_travel_half)
+            one.stuck_s = max(one.stuck_s, float(verdicts.stuck_s[reads, number].max(initial=0.0)))
+            moved = reads & is_step & (verdicts.load_travel[:, number] > limits.load_travel_half)
             one.moved_s = summed_on(one.moved_s, step_s[moved])
-            self._note_rows(one, told, number)
+            self._note_rows(one, verdicts, number)
         self.seen += len(samples)
 
-    def _note_rows(self, one: BankWitness, told: Told, number: int) -> None:
+    def _note_rows(self, one: BankWitness, verdicts: Verdicts, number: int) -> None:
         """Note which rows a bank used, up to each at which some were taken out again."""
-        taken_out = told.taken_out[:, number]
+        taken_out = verdicts.taken_out[:, number]
         changes = np.flatnonzero(np.diff(taken_out, prepend=one.taken_out)).tolist()
         bounds = [0, *changes, len(taken_out)]
         for start, end in pairwise(bounds):
             if start < len(taken_out):
                 self._take_out(one, int(taken_out[start]))
-            used = start + np.flatnonzero(told.verdict[start:end, number] == 0)
+            used = start + np.flatnonzero(verdicts.verdict[start:end, number] == 0)
             _extend(one.rows, used + self.seen)
-            _extend(one.weights, told.weight[used, number])
-            is_spike = (told.outlier[used, number] != 0) & (told.residual[used, number] > 0.0)
-            _extend(one.spikes, used[is_spike] + self.seen)
+            _extend(one.weights, verdicts.weight[used, number])
+            outlier, residual = verdicts.outlier[used, number], verdicts.residual[used, number]
+            _extend(one.spikes, used[(outlier != 0) & (residual > 0.0)] + self.seen)
 
     def _take_out(self, one: BankWitness, taken_out: int) -> None:
         """Forget the latest rows that the learner has taken out again."""

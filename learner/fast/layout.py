@@ -162,8 +162,8 @@ class Columns(Structure):
     ]
 
 
-class Told(Structure):
-    """struct bl_told"""
+class Verdicts(Structure):
+    """struct bl_verdicts"""
 
     _fields_ = [
         *_of(c_void_p, "verdict taken_out weight observation residual delay_s speed_rpm load"),
@@ -204,5 +204,5 @@ class Alarms(Structure):
 # In the order of learner/c/host.c.
 STRUCTURES = (
     Table, Evidence, DelayModel, History, Seen, Limits, Settings, LoopWatch, Gates, Aside,
-    BankLearner, Learner, Columns, Told, Lean, Alarms,
+    BankLearner, Learner, Columns, Verdicts, Lean, Alarms,
 )  # fmt: skip

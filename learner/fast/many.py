@@ -29,7 +29,7 @@ _COLUMNS = {
 
 
 @dataclass(frozen=True)
-class Told:
+class Verdicts:
     """What a learner did with each of n samples; arrays (n, banks).
 
     verdict: 0 used, else reason bits. weight: what it was given. observation, residual: of the
@@ -50,12 +50,12 @@ class Told:
     load_travel: NDArray[np.float64]
     outlier: NDArray[np.uint8]
 
-    def part(self, rows: slice) -> "Told":
-        """Return what was told of some of the samples."""
-        return Told(**{name: column[rows] for name, column in vars(self).items()})
+    def part(self, rows: slice) -> "Verdicts":
+        """Return those on some of the samples."""
+        return Verdicts(**{name: column[rows] for name, column in vars(self).items()})
 
 
-def learn_many(learner: Learner, samples: NDArray[np.void]) -> Told:
+def learn_many(learner: Learner, samples: NDArray[np.void]) -> Verdicts:
     """Teach a learner samples in order, an array of `breathmap.protocol.host.bulk.sample_dtype`.
 
     Raises ValueError when they have too few banks; then nothing is learned.
@@ -63,16 +63,16 @@ def learn_many(learner: Learner, samples: NDArray[np.void]) -> Told:
     banks = samples["measured_lambda"].shape[1]
     if banks < len(learner.banks):
         raise ValueError(f"the sample carries {banks} banks, the engine has {len(learner.banks)}")
-    told = _room(len(samples), len(learner.banks))
+    verdicts = _room(len(samples), len(learner.banks))
     core = library()
     if core is None or not binding.can_bind(learner):
-        _learn_in_python(learner, samples, told)
-        return told
+        _learn_in_python(learner, samples, verdicts)
+        return verdicts
     columns, _arrays = columns_of(samples)
-    out = layout.Told(**{name: column.ctypes.data for name, column in vars(told).items()})
+    out = layout.Verdicts(**{name: column.ctypes.data for name, column in vars(verdicts).items()})
     with binding.bound(learner) as state:
         core.bl_host_learn_many(byref(state), byref(columns), byref(out))
-    return told
+    return verdicts
 
 
 def columns_of(samples: NDArray[np.void]) -> tuple[layout.Columns, list[NDArray[Any]]]:
@@ -84,9 +84,9 @@ def columns_of(samples: NDArray[np.void]) -> tuple[layout.Columns, list[NDArray[
     return columns, arrays
 
 
-def _room(count: int, banks: int) -> Told:
-    names = Told.__dataclass_fields__
-    return Told(**{name: np.zeros((count, banks), _KINDS.get(name, "f8")) for name in names})
+def _room(count: int, banks: int) -> Verdicts:
+    names = Verdicts.__dataclass_fields__
+    return Verdicts(**{name: np.zeros((count, banks), _KINDS.get(name, "f8")) for name in names})
 
 
 def rows(samples: NDArray[np.void]) -> Iterator[Sample]:
@@ -102,28 +102,28 @@ def rows(samples: NDArray[np.void]) -> Iterator[Sample]:
         yield sample
 
 
-def _learn_in_python(learner: Learner, samples: NDArray[np.void], told: Told) -> None:
+def _learn_in_python(learner: Learner, samples: NDArray[np.void], verdicts: Verdicts) -> None:
     for row, sample in enumerate(rows(samples)):
         learner.learn_one(sample)
-        note(learner, told, row)
+        note(learner, verdicts, row)
 
 
-def note(learner: Learner, told: Told, row: int) -> None:
+def note(learner: Learner, verdicts: Verdicts, row: int) -> None:
     """Put what a learner did with its latest sample into a row."""
     for number, bank in enumerate(learner.banks):
         at = (row, number)
-        told.verdict[at] = bank.verdict
-        told.weight[at] = bank.weight
-        told.observation[at] = bank.observation
-        told.residual[at] = bank.evidence.residual
-        told.delay_s[at] = bank.delay_s
-        told.speed_rpm[at] = bank.seen.speed_rpm
-        told.load[at] = bank.seen.load
-        told.stuck_s[at] = bank.stuck_s
-        told.load_travel[at] = bank.seen.load_travel
-        told.outlier[at] = bank.evidence.outlier
+        verdicts.verdict[at] = bank.verdict
+        verdicts.weight[at] = bank.weight
+        verdicts.observation[at] = bank.observation
+        verdicts.residual[at] = bank.evidence.residual
+        verdicts.delay_s[at] = bank.delay_s
+        verdicts.speed_rpm[at] = bank.seen.speed_rpm
+        verdicts.load[at] = bank.seen.load
+        verdicts.stuck_s[at] = bank.stuck_s
+        verdicts.load_travel[at] = bank.seen.load_travel
+        verdicts.outlier[at] = bank.evidence.outlier
         if isinstance(learner, CarefulLearner):
-            told.taken_out[at] = learner.taken_out[number]
+            verdicts.taken_out[at] = learner.taken_out[number]
 
 
 def summed_on(total: float, values: NDArray[np.float64]) -> float:

@@ -41,11 +41,11 @@ def test_switching_sensors_learn_stoichiometric_ground() -> None:
     samples = samples_table(
         simulate(parameters, controller, RoadRide(1800.0, 2), 2, reuse=True), banks=2
     )
-    told = learn_many(learner, samples)
+    verdicts = learn_many(learner, samples)
 
     is_open = (samples["flags"] & CLOSED_LOOP) == 0
     assert is_open.any()
-    assert (told.verdict[is_open] != 0).all()
+    assert (verdicts.verdict[is_open] != 0).all()
     points = fresh_points(parameters, controller, minutes=5.0)
     after = []
     for bank in learner.banks:

@@ -93,31 +93,31 @@ def test_a_ride_with_faults_is_learned_alike(core, kind):
     """Stuck and misfiring, a ride leaves the numbers of `learn_one` in all of the learner."""
     samples, engine = faulty_ride(3)
     one, many = taught_one_by_one(kind(engine), samples), kind(engine)
-    told = learn_many(many, table_of(samples))
+    verdicts = learn_many(many, table_of(samples))
     assert_same(one, many)
-    assert (told.verdict == 0).sum() > 1000
+    assert (verdicts.verdict == 0).sum() > 1000
     if kind is CarefulLearner:
         assert many.taken_out[0] > 10
-        assert told.taken_out[-1].tolist() == many.taken_out
+        assert verdicts.taken_out[-1].tolist() == many.taken_out
 
 
-def test_what_is_told_is_what_each_sample_got(core):
+def test_verdicts_are_what_each_sample_got(core):
     """Row by row the arrays hold what the banks said after that sample."""
     samples, engine = faulty_ride(5, 1.0)
     one = CarefulLearner(engine)
-    told = learn_many(CarefulLearner(engine), table_of(samples))
+    verdicts = learn_many(CarefulLearner(engine), table_of(samples))
     for row, sample in enumerate(samples):
         one.learn_one(sample)
         for number, bank in enumerate(one.banks):
             seen, evidence = bank.seen, bank.evidence
-            assert told.verdict[row, number] == bank.verdict
-            assert told.outlier[row, number] == evidence.outlier
-            assert told.taken_out[row, number] == one.taken_out[number]
+            assert verdicts.verdict[row, number] == bank.verdict
+            assert verdicts.outlier[row, number] == evidence.outlier
+            assert verdicts.taken_out[row, number] == one.taken_out[number]
             for name in ("weight", "observation", "delay_s", "stuck_s"):
-                assert getattr(told, name)[row, number] == getattr(bank, name), name
+                assert getattr(verdicts, name)[row, number] == getattr(bank, name), name
             for name in ("speed_rpm", "load", "load_travel"):
-                assert getattr(told, name)[row, number] == getattr(seen, name), name
-            assert told.residual[row, number] == evidence.residual
+                assert getattr(verdicts, name)[row, number] == getattr(seen, name), name
+            assert verdicts.residual[row, number] == evidence.residual
 
 
 def test_every_recording_here_is_learned_alike(monkeypatch):

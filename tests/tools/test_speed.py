@@ -25,8 +25,8 @@ def test_lsqr_solves_what_the_learner_learned(tmp_path, monkeypatch):
     ).table
     settings = speed.engine(tmp_path / "engine.toml", True)
     learner = Learner(settings)
-    told = learn_many(learner, samples)
-    matrix, d = speed.observed(samples, settings, told)
+    verdicts = learn_many(learner, samples)
+    matrix, d = speed.observed(samples, settings, verdicts)
     assert matrix.shape[0] == learner.banks[0].used_count
     x = lsqr(matrix, d, atol=1e-10, btol=1e-10)[0][: speed.SPEEDS * speed.LOADS]
     solution = solve(learner.banks[0].evidence, prior=False)

@@ -224,9 +224,9 @@ class Ride:
         count = int(minutes * 60 * 25) - first
         new = samples_table(islice(self._stream, count), len(self.peers))
         self.samples = np.concatenate([self.samples, new])
-        told = learn_many(self.learner, new)
+        verdicts = learn_many(self.learner, new)
         for k, bank in enumerate(self.learner.banks):
-            used = Observed.of(told, k, bank.table)
+            used = Observed.of(verdicts, k, bank.table)
             self.peers[k].learn(used)
             self.rows[k] = np.concatenate([self.rows[k], first + used.row])
             self.weights[k] = np.concatenate([self.weights[k], used.weight])

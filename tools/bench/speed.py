@@ -30,7 +30,7 @@ from breathmap.learner.core.stream import Learner
 from breathmap.learner.core.table import Table
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.learner.fast.compiled import PURE, library
-from breathmap.learner.fast.many import Told, learn_many, rows
+from breathmap.learner.fast.many import Verdicts, learn_many, rows
 from breathmap.protocol.host.recording import read_recording
 from breathmap.tools.demo.simulating import Order, frames_on_cable, prepare
 from breathmap.tools.demo.teaching_bench import college_bench, write_college
@@ -82,11 +82,11 @@ def engine(description: Path, terms: bool) -> Settings:
 
 
 def observed(
-    samples: NDArray[np.void], settings: Settings, told: Told
+    samples: NDArray[np.void], settings: Settings, verdicts: Verdicts
 ) -> tuple[csr_matrix, NDArray[np.float64]]:
     """Return the weighted rows and right-hand side of the first bank's used samples."""
     seen = BankReplay(samples, 0, settings).observe(settings.banks[0].delay)
-    used = np.flatnonzero((told.verdict[:, 0] == 0) & np.isfinite(seen.d))
+    used = np.flatnonzero((verdicts.verdict[:, 0] == 0) & np.isfinite(seen.d))
     count, cells = len(used), SPEEDS * LOADS
     corners = seen.index[used][:, None] + np.array([0, 1, SPEEDS, SPEEDS + 1])
     columns, values = [corners], [seen.shares[used]]
@@ -95,7 +95,7 @@ def observed(
         columns.append(np.broadcast_to(cells + np.arange(extra), (count, extra)))
         values.append(seen.terms[used])
     column, value = np.hstack(columns), np.hstack(values)
-    root = np.sqrt(told.weight[used, 0])
+    root = np.sqrt(verdicts.weight[used, 0])
     starts = np.arange(count + 1) * column.shape[1]
     matrix = csr_matrix(
         ((value * root[:, None]).ravel(), column.ravel(), starts), (count, cells + extra)
@@ -119,9 +119,9 @@ def core_lines(samples: NDArray[np.void], description: Path) -> list[Line]:
                 learner.learn_one(sample)
 
         python_us = 1e6 * cpu_s(in_python) / len(few) / banks
-        told: list[Told] = []
-        c_us = 1e6 * cpu_s(lambda: told.append(learn_many(fast, samples))) / len(samples) / banks  # noqa: B023
-        matrix, d = observed(samples, settings, told[0])
+        learned: list[Verdicts] = []
+        c_us = 1e6 * cpu_s(lambda: learned.append(learn_many(fast, samples))) / len(samples) / banks  # noqa: B023
+        matrix, d = observed(samples, settings, learned[0])
         lsqr_us = 1e6 * cpu_s(lambda: lsqr(matrix, d, atol=1e-8, btol=1e-8)) / matrix.shape[0]  # noqa: B023
         kind = f"{len(settings.term_names())} terms" if terms else "no terms"
         what = f"a sample of one bank, 16 x 12 cells, {kind}"

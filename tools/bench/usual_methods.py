@@ -18,7 +18,7 @@ from breathmap.learner.core.table import Table
 from breathmap.learner.exact.prior import TERM_SD
 from breathmap.learner.exact.replay import locate
 from breathmap.learner.exact.solve import Solution
-from breathmap.learner.fast.many import Told
+from breathmap.learner.fast.many import Verdicts
 
 Array = NDArray[np.float64]
 
@@ -38,11 +38,11 @@ class Observed:
     weight: Array
 
     @classmethod
-    def of(cls, told: Told, bank: int, table: Table) -> "Observed":
-        """What a learner used of the samples of which it told, on a bank's table."""
-        row = np.flatnonzero(told.verdict[:, bank] == 0)
-        index, shares, _ = locate(table, told.speed_rpm[row, bank], told.load[row, bank])
-        return cls(row, index, shares, told.observation[row, bank], told.weight[row, bank])
+    def of(cls, verdicts: Verdicts, bank: int, table: Table) -> "Observed":
+        """What a learner used of the samples, on a bank's table."""
+        row = np.flatnonzero(verdicts.verdict[:, bank] == 0)
+        index, shares, _ = locate(table, verdicts.speed_rpm[row, bank], verdicts.load[row, bank])
+        return cls(row, index, shares, verdicts.observation[row, bank], verdicts.weight[row, bank])
 
 
 class NearestCell:

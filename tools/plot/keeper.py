@@ -9,7 +9,7 @@ from breathmap.learner.causes.witness import Witness
 from breathmap.learner.core.gates import SENSOR_FAULTY
 from breathmap.learner.core.settings import Limits
 from breathmap.learner.core.stream import Learner
-from breathmap.learner.fast.many import Told
+from breathmap.learner.fast.many import Verdicts
 from breathmap.protocol.wire.sample import Sample
 
 
@@ -26,10 +26,10 @@ class Keeper(Witness):
         for kept, bank in zip(self._verdicts, learner.banks, strict=True):
             kept.append(bank.verdict)
 
-    def _take_part(self, limits: Limits, samples: NDArray[np.void], told: Told) -> None:
-        super()._take_part(limits, samples, told)
+    def _take_part(self, limits: Limits, samples: NDArray[np.void], verdicts: Verdicts) -> None:
+        super()._take_part(limits, samples, verdicts)
         for number, kept in enumerate(self._verdicts):
-            kept.frombytes(np.ascontiguousarray(told.verdict[:, number], "i4").tobytes())
+            kept.frombytes(np.ascontiguousarray(verdicts.verdict[:, number], "i4").tobytes())
 
     def _forget(self, count: int) -> None:
         super()._forget(count)

@@ -241,19 +241,19 @@ class Session:
                 self.learn(sample)
             return
         self._take_times(samples)
-        told = learn_many(self.learner, samples)
+        verdicts = learn_many(self.learner, samples)
         take_many(self.alarms, samples)
         if self.recent is not None:
             self.recent.add_many(samples)
-        self.trace.note_many(told, samples)
+        self.trace.note_many(verdicts, samples)
         if self.witness is not None:
-            self.witness.take_many(self.learner, samples, told)
+            self.witness.take_many(self.learner, samples, verdicts)
         self.samples += len(samples)
         self.latest = None
         for number, (bank, delay) in enumerate(zip(self.learner.banks, self.delays, strict=True)):
             if bank.verdict:
                 self.latest = (bank.name, REASONS[primary_reason(bank.verdict)])
-            delay.note_many(told.delay_s[told.verdict[:, number] == 0, number])
+            delay.note_many(verdicts.delay_s[verdicts.verdict[:, number] == 0, number])
 
     def _take_times(self, samples: NDArray[np.void]) -> None:
         """Make the times of samples of which none is left out the session's own."""

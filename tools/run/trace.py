@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from breathmap.learner.core.stream import BankLearner
-from breathmap.learner.fast.many import Told, summed_on
+from breathmap.learner.fast.many import Verdicts, summed_on
 from breathmap.protocol.wire.sample import Sample
 
 Array = NDArray[np.float64]
@@ -183,15 +183,17 @@ class BankTrace:
         against["coolant_c"].note(sample.coolant_c, residual)
         against["intake_c"].note(sample.intake_c, residual)
 
-    def note_many(self, told: Told, bank: int, samples: NDArray[np.void], time_s: Array) -> None:
+    def note_many(
+        self, verdicts: Verdicts, bank: int, samples: NDArray[np.void], time_s: Array
+    ) -> None:
         """Take what the learner did with many samples."""
-        used = told.verdict[:, bank] == 0
-        residual = told.residual[:, bank]
-        self.over_time.note_many(time_s, used, told.observation[:, bank], residual)
+        used = verdicts.verdict[:, bank] == 0
+        residual = verdicts.residual[:, bank]
+        self.over_time.note_many(time_s, used, verdicts.observation[:, bank], residual)
         late = used & (time_s >= LATE_S)
         against, residual = self.against, residual[late]
-        against["speed_rpm"].note_many(told.speed_rpm[late, bank], residual)
-        against["load"].note_many(told.load[late, bank], residual)
+        against["speed_rpm"].note_many(verdicts.speed_rpm[late, bank], residual)
+        against["load"].note_many(verdicts.load[late, bank], residual)
         against["coolant_c"].note_many(samples["coolant_c"][late], residual)
         against["intake_c"].note_many(samples["intake_c"][late], residual)
 
@@ -221,7 +223,7 @@ class Trace:
         for trace, bank in zip(self.banks, banks, strict=True):
             trace.note(bank, sample, self._time_s)
 
-    def note_many(self, told: Told, samples: NDArray[np.void]) -> None:
+    def note_many(self, verdicts: Verdicts, samples: NDArray[np.void]) -> None:
         """Take many samples that were just learned."""
         times_us = samples["time_us"]
         if not len(times_us):
@@ -232,7 +234,7 @@ class Trace:
         time_s = np.add.accumulate(np.concatenate([[self._time_s], step_s]))[1:]
         self._last_us, self._time_s = int(times_us[-1]), float(time_s[-1])
         for number, trace in enumerate(self.banks):
-            trace.note_many(told, number, samples, time_s)
+            trace.note_many(verdicts, number, samples, time_s)
 
     def as_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers, units in the names."""
