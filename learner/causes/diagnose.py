@@ -20,8 +20,8 @@ from breathmap.learner.causes.odds import (
     Effect,
     Extended,
     Ground,
+    Marginal,
     Sized,
-    Told,
     look,
     noise_and_leaning,
     table_grounds,
@@ -227,15 +227,15 @@ EXPLAINED = {
 def _explained_facts(findings: list[Finding]) -> list[Finding]:
     """Leave facts to likely causes that explain them: what else is behind cannot be told then."""
     likely = {finding.cause.name for finding in findings if finding.state == LIKELY}
-    told = []
+    explained = []
     for finding in findings:
         ways = EXPLAINED.get(finding.cause.name, {})
         behind = [name for name in ways if name in likely]
         if finding.state == SEEN and behind:
             text = "; ".join([finding.text, *(ways[name] for name in behind)])
             finding = replace(finding, state=CANNOT_TELL, alike=tuple(behind), text=text)
-        told.append(finding)
-    return told
+        explained.append(finding)
+    return explained
 
 
 def _film(learner: Learner, bank: int, solutions: Sequence[Solution] | None) -> FilmEstimate | None:
@@ -281,7 +281,7 @@ def _facts(
 class _Alone:
     """What a cause came to by itself, before anything was taken in: log odds as they are told."""
 
-    told: float
+    log_odds: float
     sized: Sized | None
     explains: float | None
 
@@ -294,7 +294,7 @@ class _Candidate:
     banks: tuple[int, ...]
     bank: str | None
     effects: list[Effect] = field(default_factory=list)
-    readings: list[tuple[float, list[Told]]] = field(default_factory=list)
+    readings: list[tuple[float, list[Marginal]]] = field(default_factory=list)
     explains: float | None = None
     first: float = 0.0  # log odds by itself
     now: float = 0.0  # log odds beside what was taken in
@@ -360,9 +360,9 @@ class _Search:
         """Return a finding for every cause and bank."""
         for bank in self.numbers:
             self._sum_up(bank)
-        told = [self._look(bank, AS_IT_IS) for bank in self.numbers]
-        candidates, missing = self._candidates(told)
-        accepted = self._take_in(told, candidates)
+        marginals = [self._look(bank, AS_IT_IS) for bank in self.numbers]
+        candidates, missing = self._candidates(marginals)
+        accepted = self._take_in(marginals, candidates)
         return [*missing, *(self._finding(one, accepted) for one in candidates)]
 
     def _sum_up(self, bank: int) -> None:
@@ -385,7 +385,7 @@ class _Search:
             sums |= {STRAIGHT: both.without(), CROSSED: both.explaining(0)}
         self.sums.append(sums)
 
-    def _look(self, bank: int, name: float | str) -> Told:
+    def _look(self, bank: int, name: float | str) -> Marginal:
         """Integrate the table out of one bank as a reading has it."""
         one, ext = self.learner.banks[bank], self.sums[bank][name]
         table = one.table
@@ -407,7 +407,7 @@ class _Search:
             grounds = list(since_grounds(self.earlier, bank, shape, cells, ext.n_terms))
         return look(ext, grounds, scales.noise)
 
-    def _candidates(self, told: list[Told]) -> tuple[list[_Candidate], list[Finding]]:
+    def _candidates(self, marginals: list[Marginal]) -> tuple[list[_Candidate], list[Finding]]:
         candidates: list[_Candidate] = []
         missing: list[Finding] = []
         for cause in _weighed():
@@ -421,7 +421,7 @@ class _Search:
             elif not self.has_samples:
                 missing.append(_not_looked_at(cause, NO_SAMPLES))
             elif cause.reading == SLOWER:
-                candidates += self._slower(cause, told)
+                candidates += self._slower(cause, marginals)
             elif not self.may_be_exchanged:
                 missing.append(_not_looked_at(cause, cause.missing))
             elif cause.reading == EXCHANGED:
@@ -463,13 +463,13 @@ class _Search:
         b = np.sum([one.b[at] for one in sums], axis=0)
         return float(b @ np.linalg.lstsq(H, b, rcond=None)[0])
 
-    def _slower(self, cause: Cause, told: list[Told]) -> Iterator[_Candidate]:
+    def _slower(self, cause: Cause, marginals: list[Marginal]) -> Iterator[_Candidate]:
         if not self.is_wideband:
             return
         for bank in self.numbers:
             readings = []
             for lag in LAGS:
-                other = list(told)
+                other = list(marginals)
                 other[bank] = self._look(bank, lag)
                 readings.append((lag, other))
             name = self.learner.banks[bank].name
@@ -483,11 +483,11 @@ class _Search:
         candidate.now = candidate.first = _log(exchanged, []) - _log(straight, [])
         return candidate
 
-    def _weigh(self, candidate: _Candidate, told: list[Told]) -> None:
+    def _weigh(self, candidate: _Candidate, marginals: list[Marginal]) -> None:
         """Set a candidate's log odds beside what was taken in."""
-        without = _log(told, self.taken)
+        without = _log(marginals, self.taken)
         if candidate.effects:
-            forms = [weigh(told, [effect, *self.taken]) for effect in candidate.effects]
+            forms = [weigh(marginals, [effect, *self.taken]) for effect in candidate.effects]
             best = max(forms, key=lambda one: one.log_likelihood)
             total = _mean_of([one.log_likelihood for one in forms])
             candidate.sized, candidate.now = best, total - without
@@ -499,11 +499,11 @@ class _Search:
             candidate.now = _mean_of([value for value, _ in values]) - without
             candidate.sized = Sized(max(values)[1], 0.0, 0.0)
 
-    def _take_in(self, told: list[Told], candidates: list[_Candidate]) -> list[_Candidate]:
+    def _take_in(self, marginals: list[Marginal], candidates: list[_Candidate]) -> list[_Candidate]:
         """Take the likeliest in, one after the other; return those."""
         for candidate in candidates:
             candidate.is_since = self.earlier is not None
-            self._weigh(candidate, told)
+            self._weigh(candidate, marginals)
             candidate.first = candidate.now
             candidate.alone = _Alone(candidate.odds_now, candidate.sized, candidate.explains)
         accepted: list[_Candidate] = []
@@ -523,45 +523,45 @@ class _Search:
                 one for one in rest
                 if is_rival(best.now, one.now) or is_rival(best.odds_now, one.odds_now)
             ]  # fmt: skip
-            told = self._with(best, told)
+            marginals = self._with(best, marginals)
             for one in rest:
                 if one.effects:
-                    self._weigh(one, told)
+                    self._weigh(one, marginals)
             best.beside = tuple(one.label for one in rivals if one.now < log(ODDS_LIKELY))
         return accepted
 
-    def _with(self, best: _Candidate, told: list[Told]) -> list[Told]:
+    def _with(self, best: _Candidate, marginals: list[Marginal]) -> list[Marginal]:
         """Take one candidate in: its column, or its way to read a bank's samples."""
         if best.effects:
-            self.taken.append(max(best.effects, key=lambda e: _log(told, [e, *self.taken])))
-            return told
+            self.taken.append(max(best.effects, key=lambda e: _log(marginals, [e, *self.taken])))
+            return marginals
         # With the causes' columns, which nobody needed before.
         (bank,), lag = best.banks, best.sized.size if best.sized else LAGS[0]
         slower = Reading(self.widenings[bank], self.makers, lag)
         [(self.sums[bank][lag], _)] = extend(self.ride, bank, [slower], self.pulse)
-        return [self._look(k, lag) if k == bank else one for k, one in enumerate(told)]
+        return [self._look(k, lag) if k == bank else one for k, one in enumerate(marginals)]
 
     def _finding(self, one: _Candidate, accepted: list[_Candidate]) -> Finding:
         alone = one.alone or _Alone(one.odds_now, one.sized, one.explains)
         now = _Alone(one.odds_now, one.sized, one.explains)
         if one in accepted:
-            state, told = LIKELY, now
+            state, shown = LIKELY, now
         elif any(one.label in other.beside for other in accepted):
             # As it would be in the other's place.
-            state, told = CANNOT_TELL, alone
+            state, shown = CANNOT_TELL, alone
         else:
-            told = min(alone, now, key=lambda form: form.told)
-            state = NO_SIGN if told.told < -log(ODDS_AGAINST) else CANNOT_TELL
+            shown = min(alone, now, key=lambda form: form.log_odds)
+            state = NO_SIGN if shown.log_odds < -log(ODDS_AGAINST) else CANNOT_TELL
         if one.cause.reading == EXCHANGED:
             state = exchange_state(one.first)
         finding = Finding(
             one.cause,
             state,
             one.bank,
-            log_odds=told.told,
-            size=None if told.sized is None else told.sized.size,
-            error=None if told.sized is None or not one.effects else told.sized.error,
-            explains=told.explains,
+            log_odds=shown.log_odds,
+            size=None if shown.sized is None else shown.sized.size,
+            error=None if shown.sized is None or not one.effects else shown.sized.error,
+            explains=shown.explains,
             alike=(*one.beside, *_namesakes(one)) if state == LIKELY else (),
         )
         return replace(finding, text=sentence(finding))
@@ -590,8 +590,8 @@ def _namesakes(one: _Candidate) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def _log(told: Sequence[Told], effects: Sequence[Effect]) -> float:
-    return weigh(told, effects).log_likelihood
+def _log(marginals: Sequence[Marginal], effects: Sequence[Effect]) -> float:
+    return weigh(marginals, effects).log_likelihood
 
 
 def _mean_of(logs: Sequence[float]) -> float:
@@ -603,13 +603,13 @@ def sentence(finding: Finding) -> str:
     """What a weighed finding says: the cause's sentence with its size, and how sure it is."""
     cause = finding.cause
     size = "" if finding.size is None else size_text(finding)
-    told = cause.text.format(size=size)
+    text = cause.text.format(size=size)
     if cause.is_static and finding.state == CANNOT_TELL and (finding.log_odds or 0.0) > 0.0:
         share = 100.0 * (finding.explains or 0.0)
-        told += f"; one number explains {share:.0f} % of the correction"
+        text += f"; one number explains {share:.0f} % of the correction"
     if cause.reading == EXCHANGED and finding.state == CANNOT_TELL:
-        return f"{told}: both ways fit nearly alike, ride where the two tables differ"
-    return f"{told}; {odds_text(finding.log_odds or 0.0)}"
+        return f"{text}: both ways fit nearly alike, ride where the two tables differ"
+    return f"{text}; {odds_text(finding.log_odds or 0.0)}"
 
 
 def size_text(finding: Finding) -> str:

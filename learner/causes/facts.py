@@ -376,11 +376,11 @@ def hidden_fuel(seen: Seen) -> list[Fact]:
     )  # fmt: skip
     battery = np.nan_to_num(samples["battery_v"] - USUAL_BATTERY_V)
     opened = samples["pulse_width_ms"] - pulse.dead_ms - pulse.dead_ms_per_v * battery
-    told = pulse.ms_per_unit * seen.ride.air
-    good &= np.isfinite(told) & (told > 0.1) & (opened > 0.1)
+    expected = pulse.ms_per_unit * seen.ride.air
+    good &= np.isfinite(expected) & (expected > 0.1) & (opened > 0.1)
     if good.sum() < 1000:
         return [Fact(None, "fewer than 1,000 pulses of a running engine without a flag")]
-    ratio = np.log(opened[good] / told[good])
+    ratio = np.log(opened[good] / expected[good])
     ratio -= np.median(ratio)
     stretch = (seen.time_s[good] // STRETCH_S).astype(int)
     _, stretch = np.unique(stretch, return_inverse=True)
@@ -455,13 +455,13 @@ def _delay_share(seen: Seen, bank: int, found: FoundDelay) -> float:
 def barometer(seen: Seen) -> list[Fact]:
     """The air's pressure, as far as it shows: what the pressure sensor read while the engine stood.
     What the controller takes it for is in no sample, so nothing is judged."""
-    told = "no barometer is in the samples; within one ride it is the same as fuel-factor"
+    text = "no barometer is in the samples; within one ride it is the same as fuel-factor"
     samples = seen.samples
     read = samples["map_kpa"][(samples["speed_rpm"] == 0.0) & np.isfinite(samples["map_kpa"])]
     if len(read) < STANDING:
-        return [Fact(None, told)]
+        return [Fact(None, text)]
     low, middle, high = np.percentile(read, [10, 50, 90])
-    told += f"; while the engine stood its pressure sensor read {middle:.1f} kPa"
+    text += f"; while the engine stood its pressure sensor read {middle:.1f} kPa"
     if high - low > AIR_MOVED_KPA:
-        return [Fact(None, f"{told}, from {low:.1f} to {high:.1f}: learn such rides apart")]
-    return [Fact(None, f"{told}: hold that against the weather's")]
+        return [Fact(None, f"{text}, from {low:.1f} to {high:.1f}: learn such rides apart")]
+    return [Fact(None, f"{text}: hold that against the weather's")]

@@ -113,9 +113,9 @@ class Ground:
 
 
 @dataclass(frozen=True)
-class Told:
-    """What one bank's data say, a row each point of the grid: value (g,) of the table alone, S
-    (g, E, E) and u (g, E) of the columns."""
+class Marginal:
+    """One bank's log marginal likelihood, a row each point of the grid: value (g,) of the table
+    alone, S (g, E, E) and u (g, E) of the columns, whose sizes are still open."""
 
     value: Array
     S: Array
@@ -191,7 +191,7 @@ def _freed(prior: Prior, scales: Scales, free: Array, sds: Array) -> Ground:
     )
 
 
-def look(ext: Extended, grounds: Sequence[Ground], noise: float) -> Told:
+def look(ext: Extended, grounds: Sequence[Ground], noise: float) -> Marginal:
     """Integrate cells, terms and broad shape out, at every point of the grid.
 
     The cells first, once for all points that share their prior; what is left of the others' normal
@@ -231,7 +231,7 @@ def _half(A: Array, beside: Array) -> tuple[Array, float]:
     return factor[n:, :n], 2.0 * float(np.log(factor.diagonal()[:n]).sum())
 
 
-def _without_rest(left: Array, pulls: Array, known: Array, sds: Array) -> Told:
+def _without_rest(left: Array, pulls: Array, known: Array, sds: Array) -> Marginal:
     """Integrate terms and broad shape out of what the cells left, under their sds; each array has
     two axes of the grid before its own."""
     rest = sds.shape[-1]
@@ -246,7 +246,7 @@ def _without_rest(left: Array, pulls: Array, known: Array, sds: Array) -> Told:
     S = left[..., rest:, rest:] - across @ solved[..., 1:]
     u = pulls[..., rest:] - (across @ solved[..., :1])[..., 0]
     points = value.size
-    return Told(value.ravel(), S.reshape(points, *S.shape[-2:]), u.reshape(points, u.shape[-1]))
+    return Marginal(value.ravel(), S.reshape(points, *S.shape[-2:]), u.reshape(points, u.shape[-1]))
 
 
 @dataclass(frozen=True)
@@ -270,12 +270,12 @@ class Sized:
     log_likelihood: float
 
 
-def weigh(told: Sequence[Told], effects: Sequence[Effect]) -> Sized:
+def weigh(marginals: Sequence[Marginal], effects: Sequence[Effect]) -> Sized:
     """Marginal likelihood with a set of effects; size and error are those of the first.
 
-    told: per bank, on the same grid. No effects: the table alone.
+    marginals: per bank, on the same grid. No effects: the table alone.
     """
-    values = np.sum([one.value for one in told], axis=0)
+    values = np.sum([one.value for one in marginals], axis=0)
     if not effects:
         return Sized(0.0, 0.0, log_sum(values))
     points = len(values)
@@ -283,10 +283,10 @@ def weigh(told: Sequence[Told], effects: Sequence[Effect]) -> Sized:
     S, u = np.zeros((points, count, count)), np.zeros((points, count))
     for i, one in enumerate(effects):
         for bank in one.banks:
-            u[:, i] += told[bank].u[:, one.column]
+            u[:, i] += marginals[bank].u[:, one.column]
             for j, other in enumerate(effects):
                 if bank in other.banks:
-                    S[:, i, j] += told[bank].S[:, one.column, other.column]
+                    S[:, i, j] += marginals[bank].S[:, one.column, other.column]
     inverse_p = np.diag([1.0 / one.sd**2 for one in effects])
     A = S + inverse_p
     covariance = np.linalg.inv(A)

@@ -41,8 +41,8 @@ BLOCK_S = 4.0
 TABLE_SD = 0.2
 # A delay is known when its standard error from the data is at most half of this part of it (or of
 # this time) ...
-TOLD = 0.15
-TOLD_S = 0.03
+TOLERANCE = 0.15
+TOLERANCE_S = 0.03
 # ... and no exhaust volume that would move it further explains the recording about as well: the
 # chi-square of one parameter at 95 %.
 RIVAL_CHI_SQUARE = 3.84
@@ -251,7 +251,7 @@ def _report(search: _Search, best: Array, noise_before: float) -> FoundDelay:
         log_errors = np.sqrt(np.diag(np.linalg.inv(data)))
     covariance = np.linalg.inv(data + np.diag(1.0 / LOG_SD**2))
     delay_s, slope = _delay_slope(search, best)
-    tolerance_s = max(TOLD * delay_s, TOLD_S)
+    tolerance_s = max(TOLERANCE * delay_s, TOLERANCE_S)
     data_error_s = float(np.sqrt(slope @ covariance @ slope))
     has_rival = _has_rival(search, best, widening, delay_s, tolerance_s)
     errors = np.exp(best) * (1.0, start.swept_cm3, 1.0) * log_errors

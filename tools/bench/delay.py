@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.table import Table as RichTable
 
 from breathmap.learner.core.history import DelayModel
-from breathmap.learner.exact.delay import TOLD, TOLD_S, find_delay
+from breathmap.learner.exact.delay import TOLERANCE, TOLERANCE_S, find_delay
 from breathmap.learner.exact.replay import BankReplay
 from breathmap.protocol.host.bulk import samples_table
 from breathmap.simulator.drives import BrakeSweep, Drive, RoadRide
@@ -100,7 +100,7 @@ def share_within(table: NDArray[np.void], true_s: Array, model_s: Array) -> floa
             continue
         wanted_s = float(true_s[part].mean())
         off_s = abs(float(model_s[part].mean()) - wanted_s)
-        good += count * (off_s <= max(TOLD_S, TOLD * wanted_s))
+        good += count * (off_s <= max(TOLERANCE_S, TOLERANCE * wanted_s))
         total += count
     return good / total if total else 0.0
 
@@ -123,7 +123,7 @@ def summarise(results: list[Found], console: Console) -> None:
         part = [r for r in results if r.drive == drive]
         true_s = np.array([r.true_s for r in part])
         off_s = np.array([r.found_s for r in part]) - true_s
-        good = np.abs(off_s) <= np.maximum(TOLD_S, TOLD * true_s)
+        good = np.abs(off_s) <= np.maximum(TOLERANCE_S, TOLERANCE * true_s)
         table.add_row(
             drive,
             str(len(part)),
@@ -137,9 +137,9 @@ def summarise(results: list[Found], console: Console) -> None:
     console.print(table)
     console.print(
         f"told: the search says that the drive tells the delay. within: its median is within "
-        f"{1e3 * TOLD_S:.0f} ms or {100 * TOLD:.0f} %, whichever is larger. ground: share of the "
-        "ground on which the delay is. rms off: of the median delay, a part of it. off/stated: "
-        "rms of its errors over the stated ones."
+        f"{1e3 * TOLERANCE_S:.0f} ms or {100 * TOLERANCE:.0f} %, whichever is larger. ground: "
+        "share of the ground on which the delay is. rms off: of the median delay, a part of it. "
+        "off/stated: rms of its errors over the stated ones."
     )
 
 
