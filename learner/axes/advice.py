@@ -31,7 +31,7 @@ WORTH_PART = 0.1
 FEWER = 2
 MORE = 3
 # How many of the costliest steps of an axis are told.
-STEPS_TOLD = 3
+COSTLIEST_STEPS = 3
 
 Verdict = Literal["worth it", "not worth it", "cannot tell yet"]
 WORTH_IT: Verdict = "worth it"
@@ -205,8 +205,8 @@ class _Weigh:
         `against` over it."""
         rms = self.rms(grid)
         gain = self.rms(compared) - rms if against is None else rms - self.rms(against)
-        left, won = _told(rms), _told(gain)
-        without = _told(self.rms(compared)) if against is None else left
+        left, won = _expected(rms), _expected(gain)
+        without = _expected(self.rms(compared)) if against is None else left
         verdict = verdict_on(won, without, self.rounding)
         return Choice(grid, left, self._worst(grid), won, verdict)
 
@@ -237,11 +237,11 @@ class _Weigh:
             len(axis_points) - 2,
         )
         parts = np.bincount(step, along, len(axis_points) - 1) / max(along.sum(), 1e-30)
-        first = np.argsort(-parts)[:STEPS_TOLD].tolist()
+        first = np.argsort(-parts)[:COSTLIEST_STEPS].tolist()
         plain = [w @ one.left[:, 0] ** 2 for one, w in zip(fits, self._weights, strict=True)]
-        told = _told(np.concatenate([[np.sqrt(np.mean(plain))], rms]))
+        left = _expected(np.concatenate([[np.sqrt(np.mean(plain))], rms]))
         steps = [(axis_points[k], axis_points[k + 1], float(parts[k])) for k in first]
-        return AxisCost(axis, told, steps)
+        return AxisCost(axis, left, steps)
 
     def known(self) -> float:
         """Return the rms standard error of relative VE where the engine ran."""
@@ -250,7 +250,7 @@ class _Weigh:
         return float(np.sqrt(np.mean(squares)))
 
 
-def _told(values: Array) -> Left:
+def _expected(values: Array) -> Left:
     """Return what is expected, with its error: values of the mean surface and of the draws."""
     plain, draws = float(values[0]), values[1:]
     expected = float(draws.mean())

@@ -34,7 +34,7 @@ LEAST_GAIN = 1e-3
 # Steps of an axis in which one more breakpoint is tried exactly, the costliest first.
 GAPS_TRIED = 6
 
-Told = Callable[[], None]
+Progress = Callable[[], None]
 
 
 @dataclass(frozen=True)
@@ -62,15 +62,20 @@ def with_points(grid: Grid, axis: Axis, points: Sequence[float]) -> Grid:
 
 
 class Search:
-    """Searches for axes of one engine. surfaces: of every bank. present: the grid that it has."""
+    """Searches for axes of one engine. surfaces: of every bank. present: the grid that it has.
+    progress: called after each new grid that was looked at."""
 
     def __init__(
-        self, surfaces: Sequence[Surfaces], present: Grid, steps: Steps, told: Told = lambda: None
+        self,
+        surfaces: Sequence[Surfaces],
+        present: Grid,
+        steps: Steps,
+        progress: Progress = lambda: None,
     ) -> None:
         self.surfaces = surfaces
         self.present = present
         self.steps = steps
-        self._told = told
+        self._progress = progress
         self._known: dict[Grid, float] = {}
         self._bends = {axis: self._bend(axis) for axis in AXES}
 
@@ -78,7 +83,7 @@ class Search:
         """Return the mean square that tables on a grid are expected to leave, all banks alike."""
         if grid not in self._known:
             self._known[grid] = float(np.mean([loss(one, grid) for one in self.surfaces]))
-            self._told()
+            self._progress()
         return self._known[grid]
 
     def best(self) -> Grid:

@@ -123,13 +123,13 @@ def axes(
 
 
 def _tell(advised: Advised, to: Path | None, rule: str, screen: Screen) -> None:
-    told = as_dict(advised)
+    advice = as_dict(advised)
     best = advised.advice.best
     show_advice(advised, screen)
     if to is not None:
         if best.verdict != WORTH_IT:
             screen.warn(f"new axes: {best.verdict}; they are written because --to asks for them.")
-        made = save_new(advised, best.grid, PRESETS[rule], to, told, screen)
+        made = save_new(advised, best.grid, PRESETS[rule], to, advice, screen)
         names = [bank.name for bank in advised.ordered.description.bank]
         for name, table in zip(names, made, strict=True):
             if table.clips:
@@ -138,7 +138,7 @@ def _tell(advised: Advised, to: Path | None, rule: str, screen: Screen) -> None:
                     "running there is unsafe."
                 )
         screen.say(f"Written to {to}: engine.toml, tables and to-do.md, which says what to do.")
-    screen.result(told)
+    screen.result(advice)
 
 
 def _apply(

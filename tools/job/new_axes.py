@@ -69,14 +69,14 @@ def pass_to_apply(job: Job, asked: int | None) -> int:
 def apply_axes(
     job: Job,
     advised: Advised,
-    told: Mapping[str, object],
+    advice: Mapping[str, object],
     despite: Despite,
     anyway: bool,
     screen: Screen,
 ) -> AxesChanged:
     """Make a table on the advised axes the one that the job goes on from; return its record.
 
-    told: the advice as it was told. anyway: though they are not sure to be worth it. UserError,
+    advice: as it was told. anyway: though they are not sure to be worth it. UserError,
     with nothing written, where that was not said, where the controller cannot hold the table, or
     where a likely cause makes what was learned unsafe and `despite` does not name it.
     """
@@ -94,7 +94,7 @@ def apply_axes(
     overruled = refuse_unsafe(job, witnessed.diagnose(), despite, "axes --apply")
     evidence = _carried(job, number, description, calibration, screen)
     texts = calibration_files(calibration, description)
-    texts[ADVICE] = json.dumps(told, indent=2) + "\n"
+    texts[ADVICE] = json.dumps(advice, indent=2) + "\n"
     files = {name: encoded(text) for name, text in texts.items()} | {EVIDENCE: evidence}
     folder = job.table_folder(table)
     with disk.told(folder):

@@ -218,12 +218,12 @@ def _searched(known: Known, grid: Grid, steps: Steps, with_curve: bool, screen: 
     looks = 0
     with screen.progress("looking for better axes") as bar:
 
-        def told() -> None:
+        def looked() -> None:
             nonlocal looks
             looks += 1
             bar.update(min(1.0, looks / LOOKS))
 
-        search = Search(known.surfaces, grid, steps, told)
+        search = Search(known.surfaces, grid, steps, looked)
         step_pct = known.ordered.description.storage.step_pct
         return advise(search, known.share, with_curve, step_pct)
 
@@ -233,12 +233,12 @@ def save_new(
     grid: Grid,
     rules: Rules,
     folder: Path,
-    as_told: Mapping[str, object],
+    advice: Mapping[str, object],
     screen: Screen,
 ) -> list[Proposal]:
     """Write engine description and tables on new axes into a new folder, all or nothing.
 
-    as_told: the advice as it was told. UserError when the folder is there already.
+    advice: as it was told. UserError when the folder is there already.
     """
     if folder.exists():
         raise UserError(f"{folder} exists; give a new folder with --to")
@@ -251,7 +251,7 @@ def save_new(
         DESCRIPTION: annotated_example(
             new, ("Written by breathmap axes: the same engine on new axes.",)
         ),
-        ADVICE: json.dumps(as_told, indent=2) + "\n",
+        ADVICE: json.dumps(advice, indent=2) + "\n",
     }
     for bank, table in zip(new.bank, tables, strict=True):
         files[bank.table] = table_text(new, table.cells_pct.tolist(), "{:.10g}")
