@@ -60,8 +60,8 @@ class _Reader(Structure):
     ]
 
 
-class _ToldFrame(Structure):
-    """struct bm_told_frame"""
+class _LatestFrame(Structure):
+    """struct bm_latest_frame"""
 
     _fields_ = [
         ("payload", c_uint8 * MAX_PAYLOAD_BYTES),
@@ -90,8 +90,8 @@ class _Bulk(Structure):
         ("counters", _Counters),
         ("timeline", _Timeline),
         ("event", c_int32),
-        ("tell", c_uint8 * 256),
-        ("latest", _ToldFrame * 2),
+        ("wanted", c_uint8 * 256),
+        ("latest", _LatestFrame * 2),
         ("reader", _Reader),
     ]
 
@@ -114,11 +114,11 @@ class BulkReader:
     to be told and frames of a later protocol version, in the order of the bytes. A frame that says
     the same for the third time in a row is counted and no more.
 
-    core: the C core. told: frame types to be told, known to every device or not. Memory held is one
-    frame and ROOM samples; no input raises.
+    core: the C core. wanted: frame types to be told, known to every device or not. Memory held is
+    one frame and ROOM samples; no input raises.
     """
 
-    def __init__(self, core: CDLL, told: Sequence[FrameType]) -> None:
+    def __init__(self, core: CDLL, wanted: Sequence[FrameType]) -> None:
         core.bm_bulk_read.restype = c_size_t
         core.bm_bulk_size.restype = c_size_t
         self._core = core
@@ -127,9 +127,9 @@ class BulkReader:
         core.bm_bulk_init(byref(self._bulk))
         known = {frame_type.number for frame_type in FRAMES}
         # What breathmap_link has no table of is checked here.
-        self._others = {t.number: t for t in told if t.number not in known}
-        for frame_type in told:
-            self._bulk.tell[frame_type.number] = 1
+        self._others = {t.number: t for t in wanted if t.number not in known}
+        for frame_type in wanted:
+            self._bulk.wanted[frame_type.number] = 1
         self._time_us = np.empty(ROOM, np.int64)
         self._lost_before = np.empty(ROOM, np.int64)
         self._payloads = np.empty(ROOM * MAX_PAYLOAD_BYTES, np.uint8)
@@ -166,8 +166,8 @@ class BulkReader:
                 yield self._take_rows()
             if event == FRAME and kind == SAMPLE.number:
                 self._core.bm_bulk_add(byref(bulk), byref(rows))
-            elif event != NOTHING and (told := self._told(event, kind)) is not None:
-                yield told
+            elif event != NOTHING and (found := self._event_of(event, kind)) is not None:
+                yield found
         if rows.count:
             yield self._take_rows()
 
@@ -180,7 +180,7 @@ class BulkReader:
         samples["lost_before"] = self._lost_before[:count]
         return samples
 
-    def _told(self, event: int, kind: int) -> Event | None:
+    def _event_of(self, event: int, kind: int) -> Event | None:
         bulk, reader = self._bulk, self._bulk.reader
         if event == NEWER_VERSION:
             return NewerVersion(reader.version)

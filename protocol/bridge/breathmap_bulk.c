@@ -107,8 +107,8 @@ static void count_known(struct bm_bulk *bulk, bool fits)
 static bool is_news(struct bm_bulk *bulk, enum bm_event event)
 {
     const struct bm_reader *reader = &bulk->reader;
-    if (!bulk->tell[reader->type]) return false;
-    struct bm_told_frame *latest = &bulk->latest[event == BM_UNKNOWN_TYPE];
+    if (!bulk->wanted[reader->type]) return false;
+    struct bm_latest_frame *latest = &bulk->latest[event == BM_UNKNOWN_TYPE];
     bool is_same = latest->times > 0 && latest->type == reader->type
         && latest->bytes == reader->payload_bytes
         && memcmp(latest->payload, reader->payload, reader->payload_bytes) == 0;
@@ -124,7 +124,7 @@ static bool is_news(struct bm_bulk *bulk, enum bm_event event)
 }
 
 /* True when an event ends the call. */
-static bool is_told(struct bm_bulk *bulk, enum bm_event event, struct bm_rows *rows)
+static bool ends_call(struct bm_bulk *bulk, enum bm_event event, struct bm_rows *rows)
 {
     const struct bm_reader *reader = &bulk->reader;
     if (event == BM_NEWER_VERSION) return true;
@@ -144,7 +144,7 @@ size_t bm_bulk_read(struct bm_bulk *bulk, const uint8_t *bytes, size_t count, st
         if (event == BM_NOTHING) continue;
         count_event(bulk, event);
         bm_timeline_take(&bulk->timeline, &bulk->reader, event);
-        if (is_told(bulk, event, rows)) {
+        if (ends_call(bulk, event, rows)) {
             bulk->event = event;
             bulk->counters.bytes += (int64_t)(at + 1);
             return at + 1;

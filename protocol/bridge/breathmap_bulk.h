@@ -37,7 +37,7 @@ void bm_timeline_take(struct bm_timeline *timeline, const struct bm_reader *read
 
 /* The latest frame that was told, and how often in a row. fits: whoever was told says of a type that
  * breathmap_link does not know whether its length is right. */
-struct bm_told_frame {
+struct bm_latest_frame {
     uint8_t payload[BM_MAX_PAYLOAD_BYTES];
     uint8_t bytes, type, fits;
     uint16_t times;
@@ -47,8 +47,8 @@ struct bm_bulk {
     struct bm_counters counters;
     struct bm_timeline timeline;
     int32_t event;       /* enum bm_event that ended the latest call, BM_NOTHING: bytes are over */
-    uint8_t tell[256];   /* 1 for frame types that end a call, known to breathmap_link or not */
-    struct bm_told_frame latest[2]; /* of a type that breathmap_link knows, and of another */
+    uint8_t wanted[256]; /* 1 for frame types that end a call, known to breathmap_link or not */
+    struct bm_latest_frame latest[2]; /* of a type that breathmap_link knows, and of another */
     struct bm_reader reader;
 };
 

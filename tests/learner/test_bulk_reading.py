@@ -19,7 +19,7 @@ from breathmap.protocol.wire.framing import build_frame
 from breathmap.protocol.wire.payload import pack_payload
 from breathmap.protocol.wire.samples import SampleAssembler
 
-TOLD = (IDENTITY, CONTROLLER)
+NOTED = (IDENTITY, CONTROLLER)
 RIDE = (EARLIER / "ride.bin").read_bytes()
 
 
@@ -37,14 +37,14 @@ def one_by_one(data: bytes) -> tuple[list[Any], dict[str, int], int]:
     """Samples and told events of the incremental reader, its counters, its pending bytes."""
     reader, assembler = LinkReader((*FRAMES, CONTROLLER)), SampleAssembler()
     found: list[Any] = []
-    told = {frame_type.number for frame_type in TOLD}
+    noted = {frame_type.number for frame_type in NOTED}
     reader.feed(data)
     while (event := reader.next_event()) is not NEED_DATA:
         sample = assembler.take(event)
         if sample is not None:
             found.append({name: plain(value) for name, value in vars(sample).items()})
         elif isinstance(event, NewerVersion) or (
-            isinstance(event, FrameEvent) and event.type in told
+            isinstance(event, FrameEvent) and event.type in noted
         ):
             found.append(event)
     return found, reader.counters.as_dict(), reader.pending_bytes
@@ -54,7 +54,7 @@ def in_bulk(data: bytes, cuts: list[int]) -> tuple[list[Any], dict[str, int], in
     """The same of the bulk reader, fed in pieces."""
     core = library()
     assert core is not None
-    reader, start = BulkReader(core, TOLD), 0
+    reader, start = BulkReader(core, NOTED), 0
     found: list[Any] = []
     for size in [*cuts, len(data)]:
         for part in reader.read(data[start : start + size]):
@@ -151,4 +151,4 @@ def test_the_layout_is_checked():
     """The C side says how large its structure is, and that is ours."""
     core = library()
     assert core is not None
-    assert core.bm_bulk_size() == ctypes.sizeof(BulkReader(core, TOLD)._bulk)
+    assert core.bm_bulk_size() == ctypes.sizeof(BulkReader(core, NOTED)._bulk)

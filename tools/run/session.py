@@ -43,7 +43,7 @@ from breathmap.tools.run.left_out import LeftOut, Span, is_inside
 from breathmap.tools.run.trace import Trace
 
 # Frames that a session notes, beside samples.
-TOLD = (IDENTITY, CONTROLLER)
+NOTED = (IDENTITY, CONTROLLER)
 # Longer than any history: samples of one source never explain those of the next.
 BETWEEN_SOURCES_US = 60_000_000
 
@@ -349,7 +349,7 @@ class Session:
 def new_reader() -> BulkReader | LinkReader:
     """Return what reads a source's bytes: in bulk where the C core runs."""
     core = library()
-    return LinkReader(TAKEN) if core is None else BulkReader(core, TOLD)
+    return LinkReader(TAKEN) if core is None else BulkReader(core, NOTED)
 
 
 def _add_counters(total: Counters, more: Counters) -> None:
