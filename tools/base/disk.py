@@ -3,7 +3,8 @@
 Every file and name that a command leaves behind is made here. The rules: a file's content is synced
 before its name is, a name is synced before anything that relies on it begins, and what is replaced
 is there until what replaces it is whole. Names that begin with NEW belong to nothing yet; a program
-that was killed may leave them, and they may be deleted. Raises OSError; `told` makes a line of it.
+that was killed may leave them, and they may be deleted. Raises OSError; `errors_about` makes a line
+of it.
 """
 
 import contextlib
@@ -45,7 +46,7 @@ def why(error: OSError) -> str:
 
 
 @contextlib.contextmanager
-def told(path: Path, what: str = "cannot be written") -> Iterator[None]:
+def errors_about(path: Path, what: str = "cannot be written") -> Iterator[None]:
     """Turn an OSError within into a DiskError about `path`."""
     try:
         yield

@@ -20,7 +20,7 @@ from breathmap.learner.words.description import (
     EngineDescription,
     parse_description,
 )
-from breathmap.tools.base.disk import DiskError, make_folders, told, why, write_file
+from breathmap.tools.base.disk import DiskError, errors_about, make_folders, why, write_file
 from breathmap.tools.base.errors import UserError
 
 MOST_BYTES = 4_000_000
@@ -264,7 +264,7 @@ def write_text(path: Path, text: str) -> None:
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file, to stay, so that a reader finds the old one or the whole new one, whatever
     happens."""
-    with told(path):
+    with errors_about(path):
         write_file(path, data)
 
 
@@ -289,7 +289,7 @@ def make_folder(folder: Path, may_exist: bool, hint: str) -> None:
     """Make an output folder; UserError when it holds something and may not. hint: what to do."""
     if folder.is_file():
         raise UserError(f"{folder} is a file; give a folder")
-    with told(folder, "cannot be made"):
+    with errors_about(folder, "cannot be made"):
         make_folders(folder)
         occupied = any(folder.iterdir())
     if occupied and not may_exist:

@@ -13,7 +13,7 @@ from breathmap.protocol.host.calibration import Calibration
 from breathmap.simulator.control_server import calibration_of
 from breathmap.simulator.parameters import TWIN_AXES
 from breathmap.simulator.run import TruthTrace
-from breathmap.tools.base.disk import told
+from breathmap.tools.base.disk import errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_text, write_text
 from breathmap.tools.classroom.exercise import (
@@ -77,7 +77,7 @@ class ExerciseBench:
             return
         path = self.folder / RIDES
         before = read_text(path, "rides") if path.exists() else ""
-        with told(self.folder):
+        with errors_about(self.folder):
             write_text(path, before + json.dumps(ridden.model_dump()) + "\n")
 
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from breathmap.tools.base.disk import save_folder, told
+from breathmap.tools.base.disk import errors_about, save_folder
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded
 from breathmap.tools.classroom.exercise import (
@@ -33,7 +33,7 @@ def make_exercise(folder: Path, level: int, seed: int, word: str) -> Hidden:
     files[ANSWERS] = answers_template(level)
     files[BENCH] = seal(hidden.model_dump(), SIMULATORS_WORD)
     files[ANSWER] = seal(hidden.model_dump(), word)
-    with told(folder):
+    with errors_about(folder):
         save_folder(folder, {name: encoded(text) for name, text in files.items()})
     return hidden
 

@@ -10,7 +10,7 @@ import typer
 
 from breathmap.learner.core.settings import Settings
 from breathmap.protocol.host.evidence import Snapshot
-from breathmap.tools.base.disk import put_all, scratch, sync_tree, told
+from breathmap.tools.base.disk import errors_about, put_all, scratch, sync_tree
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import make_folder
 from breathmap.tools.base.port import Stop
@@ -122,7 +122,7 @@ def install(
 def write_board_folder(folder: Path, engine: str, compiler: str | None) -> None:
     """Write all that a board holds into a new folder: whole, or not at all."""
     make_folder(folder, may_exist=False, hint="give another --folder")
-    with told(folder), scratch(folder) as made:
+    with errors_about(folder), scratch(folder) as made:
         write_modules(made, compiler)
         (made / ENGINE_FILE).write_text(engine, "utf-8", newline="\n")
         (made / BOARD_FILE).write_text(json.dumps(LINE_BOARD) + "\n", "utf-8", newline="\n")

@@ -35,7 +35,7 @@ from breathmap.simulator.parameters import TWIN_AXES, EngineParameters
 from breathmap.simulator.run import TruthTrace, simulate
 from breathmap.simulator.service import FrameStream, Service, standing_times
 from breathmap.simulator.settings import normal_setup
-from breathmap.tools.base.disk import new_file, settle, told, why
+from breathmap.tools.base.disk import errors_about, new_file, settle, why
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import Sheet, read_table, read_text, rows_in
 from breathmap.tools.base.port import Stop
@@ -178,7 +178,7 @@ def server_of(
     description = college_description(parameters, order.sensor)
     mark = ""
     if memory is not None:
-        with told(memory):
+        with errors_about(memory):
             settle(memory)
     if memory is not None and memory.exists():
         try:

@@ -12,7 +12,7 @@ from breathmap.learner.words.description_text import annotated_example
 from breathmap.simulator.controller import VE_STEP_PCT, Controller
 from breathmap.simulator.parameters import TWIN_AXES, EngineParameters
 from breathmap.simulator.run import bench
-from breathmap.tools.base.disk import staged, told
+from breathmap.tools.base.disk import errors_about, staged
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, make_folder, read_text, table_text
 
@@ -109,6 +109,7 @@ def write_college(
         if path.exists() and read_text(path, "bench's own file") != text:
             raise UserError(f"{path} exists and differs; give another folder")
     make_folder(folder, may_exist=True, hint="")
-    with told(folder), staged(folder, {n: encoded(text) for n, text in files.items()}) as put:
+    contents = {name: encoded(text) for name, text in files.items()}
+    with errors_about(folder), staged(folder, contents) as put:
         put()
     return folder / DESCRIPTION_NAME

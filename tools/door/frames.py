@@ -17,7 +17,7 @@ from breathmap.learner.words.log_look import look_over
 from breathmap.learner.words.log_rows import Rows, TableRows
 from breathmap.protocol.host.bulk import sample_dtype, samples_table
 from breathmap.protocol.host.recording import read_recording
-from breathmap.tools.base.disk import told
+from breathmap.tools.base.disk import errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.logs.formats import frame_rows
 from breathmap.tools.logs.open import log_rows, with_mapping
@@ -37,7 +37,7 @@ def read_samples(path: Path, description: EngineDescription) -> Samples:
     size_of(path)
     if is_log_file(path):
         return samples_of(log_rows(path), with_mapping(path, description), {}, path)
-    with told(path, "cannot be read"):
+    with errors_about(path, "cannot be read"):
         table = read_recording(path.read_bytes()).table
     if not len(table):
         raise UserError(f"{path}: it holds no sample; is it a recording?")

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from breathmap.tools.base.disk import told
+from breathmap.tools.base.disk import errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.job.records import RECORD, Created, Head, Record
@@ -106,7 +106,7 @@ def read_chain(folder: Path) -> Chain:
 
 
 def _read(path: Path) -> bytes:
-    with told(path, "cannot be read"):
+    with errors_about(path, "cannot be read"):
         return path.read_bytes()
 
 

@@ -14,7 +14,7 @@ from breathmap.learner.axes.grid import Grid, joined, moved
 from breathmap.learner.words.description import EngineDescription
 from breathmap.protocol.host.calibration import Calibration, Difference, differences
 from breathmap.tools.base.control import ControllerLink
-from breathmap.tools.base.disk import told
+from breathmap.tools.base.disk import errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.screen import Screen
 from breathmap.tools.job.calibration import axes_lines, calibration_files, on_axes_of
@@ -77,15 +77,15 @@ def axes_story(start: Calibration, final: Calibration) -> list[str]:
     lines = axes_lines(start, final)
     if not lines:
         return []
-    told = [f"The axes were changed on record; {'; '.join(lines)}."]
-    told.append("VE was compared with the start's as it reads at the new breakpoints.")
+    story = [f"The axes were changed on record; {'; '.join(lines)}."]
+    story.append("VE was compared with the start's as it reads at the new breakpoints.")
     if start.target_lambda is not None:
-        told.append(
+        story.append(
             "The target table is the original one on the new axes: nowhere leaner than it was, and "
             f"richer by lambda {richer_by(start, final):.3f} at most, between old breakpoints."
         )
-    told.append(OTHER_TABLES)
-    return told
+    story.append(OTHER_TABLES)
+    return story
 
 
 def richer_by(start: Calibration, final: Calibration) -> float:
@@ -223,7 +223,7 @@ def finish_job(
             files=hash_files(waiting),
         )
     )
-    with told(job.folder / FINAL):
+    with errors_about(job.folder / FINAL):
         job.settle_final()
     _say_finished(job, text, checklist if not read_back else "", left, screen)
 

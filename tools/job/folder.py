@@ -106,7 +106,7 @@ def hash_files(folder: Path) -> dict[str, str]:
 def save_folder(folder: Path, files: dict[str, str]) -> None:
     """Write a folder, to stay, so that it is there whole or not at all. What stands there is
     replaced."""
-    with disk.told(folder):
+    with disk.errors_about(folder):
         disk.save_folder(folder, {name: encoded(text) for name, text in files.items()})
 
 
@@ -179,7 +179,7 @@ class Job:
     def working(self) -> Iterator["Job"]:
         """Hold the job against other commands, and clear what an interruption left over."""
         with contextlib.ExitStack() as held:
-            with disk.told(self.folder / LOCK, "cannot be locked against other commands"):
+            with disk.errors_about(self.folder / LOCK, "cannot be locked against other commands"):
                 lock = held.enter_context((self.folder / LOCK).open("w"))
                 is_ours = _locked(lock.fileno())
             if not is_ours:
@@ -192,7 +192,7 @@ class Job:
 
     def _clear(self) -> None:
         """Put in place or away what an interruption left."""
-        with disk.told(self.folder, "cannot be cleared up"):
+        with disk.errors_about(self.folder, "cannot be cleared up"):
             self.settle_final()
             for left in self.folder.rglob(f"{disk.OLD}*"):
                 disk.settle(left.with_name(left.name.removeprefix(disk.OLD)))

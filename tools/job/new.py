@@ -407,7 +407,7 @@ def _write(
     banks = [b.model_copy(update={"table": f"{START}/{b.name}.csv"}) for b in description.bank]
     description = description.model_copy(update={"bank": banks})
     place = folder.resolve()
-    with disk.told(folder, "cannot be made"):
+    with disk.errors_about(folder, "cannot be made"):
         disk.make_folders(place.parent)
         with disk.scratch(place.parent) as made:
             _fill(folder, made, description, calibration, by_wire, doubts)

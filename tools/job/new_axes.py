@@ -97,7 +97,7 @@ def apply_axes(
     texts[ADVICE] = json.dumps(advice, indent=2) + "\n"
     files = {name: encoded(text) for name, text in texts.items()} | {EVIDENCE: evidence}
     folder = job.table_folder(table)
-    with disk.told(folder):
+    with disk.errors_about(folder):
         disk.save_folder(folder, files)
     record = AxesChanged(
         **job.head(),

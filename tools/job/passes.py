@@ -13,7 +13,7 @@ from pathlib import Path
 from breathmap.learner.axes.grid import Grid
 from breathmap.protocol.host.calibration import Calibration
 from breathmap.tools.base.control import ControllerLink
-from breathmap.tools.base.disk import copy_file, told
+from breathmap.tools.base.disk import copy_file, errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import TARGET_LAMBDA, read_table, write_text
 from breathmap.tools.base.screen import Screen, Table
@@ -123,7 +123,7 @@ def _keep_sheet(job: Job, text: str) -> Path | None:
     number = 1
     while (kept := path.with_name(f"setup-sheet-kept-{number}.md")).exists():
         number += 1
-    with told(kept):
+    with errors_about(kept):
         copy_file(path, kept)
     return kept
 

@@ -116,7 +116,7 @@ def copy_in(job: Job, path: Path, folder: Path) -> Path:
     """Copy a recording made elsewhere into a folder of the job, under the next number, to stay; a
     log under its own name behind it, with its mapping beside it. Return its place. UserError with
     nothing left behind when it cannot be."""
-    with disk.told(path, "cannot be copied into the job"):
+    with disk.errors_about(path, "cannot be copied into the job"):
         is_log = is_log_file(path)
         place = next_log(folder, _plain_name(path)) if is_log else next_recording(folder)
         if is_log:
@@ -272,7 +272,7 @@ def carry_in(job: Job, screen: Screen) -> None:
     folder = open_pass(job)
     place = folder / CARRIED
     if not place.exists() or hash_file(place) != made.files[EVIDENCE]:
-        with disk.told(place):
+        with disk.errors_about(place):
             disk.copy_file(job.table_folder(job.table) / EVIDENCE, place)
     session = fresh_session(job)
     with Stop() as stop:
@@ -292,7 +292,7 @@ def _name_anew(path: Path, screen: Screen) -> None:
     if is_utf8(path.name):
         return
     place = next_recording(path.parent)
-    with disk.told(path, "cannot be given another name"):
+    with disk.errors_about(path, "cannot be given another name"):
         disk.move(path, place)
     screen.say(f"{path} is named {place.name} now: its name was no UTF-8.")
 
@@ -302,7 +302,7 @@ def _fits(job: Job, path: Path, screen: Screen) -> bool:
         try_file(job, path)
     except MisfitError as error:
         aside = next_recording(path.parent, "refused")
-        with disk.told(path, "cannot be put aside"):
+        with disk.errors_about(path, "cannot be put aside"):
             disk.move(path, aside)
         screen.warn(f"{error}. It is kept as {aside}.")
         return False

@@ -6,7 +6,7 @@ from typing import Any
 from breathmap.protocol.host.calibration import device_of
 from breathmap.protocol.host.recording import read_recording
 from breathmap.tools.base.control import ControllerLink, NoRequestsError
-from breathmap.tools.base.disk import move, told
+from breathmap.tools.base.disk import errors_about, move
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.port import Stop
 from breathmap.tools.base.screen import Screen
@@ -218,7 +218,7 @@ def _prepare_check(job: Job, folder: Path) -> None:
         save_folder(folder, {DESCRIPTION: job.running_text(), **files})
         return
     for path in recordings_in(folder):
-        with told(path, "cannot be put aside"):
+        with errors_about(path, "cannot be put aside"):
             move(path, next_recording(folder, "interrupted"))
     renew(folder, {DESCRIPTION: job.running_text(), **files})
 

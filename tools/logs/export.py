@@ -68,7 +68,7 @@ def export_recording(path: Path, kind: str, out: Path) -> int:
 
     kind: a key of KINDS. UserError where it is no recording, or the file is there.
     """
-    with disk.told(path, "cannot be read"):
+    with disk.errors_about(path, "cannot be read"):
         data = path.read_bytes()
     try:
         columns = columns_of(data)
@@ -80,7 +80,7 @@ def export_recording(path: Path, kind: str, out: Path) -> int:
         content = _WRITERS[kind](columns, path.name)
     except ImportError:
         raise missing_extra(f"{out}: writing it") from None
-    with disk.told(out):
+    with disk.errors_about(out):
         disk.make_folders(out.resolve().parent)
         disk.write_file(out, content)
     return len(columns[TIME])

@@ -14,7 +14,7 @@ from breathmap.learner.words.description import (
 from breathmap.learner.words.log import LogError, LogReader
 from breathmap.learner.words.log_look import Look, look_over
 from breathmap.learner.words.log_rows import Rows, TextRows
-from breathmap.tools.base.disk import told
+from breathmap.tools.base.disk import errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import read_toml
 from breathmap.tools.logs.formats import kind_of, table_rows
@@ -77,13 +77,13 @@ def with_mapping(path: Path, description: EngineDescription) -> EngineDescriptio
 
 def log_rows(path: Path) -> Rows:
     """Return the rows of a log's file; UserError when it cannot be read."""
-    with told(path, "cannot be read"):
+    with errors_about(path, "cannot be read"):
         kind = kind_of(path)
     return table_rows(path, kind) if kind else TextRows(_text_of(path))
 
 
 def _text_of(path: Path) -> str:
-    with told(path, "cannot be read"):
+    with errors_about(path, "cannot be read"):
         data = path.read_bytes()
     if b"\0" in data:
         raise UserError(f"{path}: neither a recording of ours nor a CSV log")

@@ -259,7 +259,7 @@ def save_new(
     if target is not None:
         files[TARGET] = table_text(new, target.tolist(), "{:.4f}")
     files[TO_DO] = to_do(new, folder, target is not None)
-    with disk.told(folder):
+    with disk.errors_about(folder):
         disk.save_folder(folder, {name: encoded(text) for name, text in files.items()})
     return tables
 

@@ -24,7 +24,7 @@ from breathmap.protocol.wire.evidence_codes import EVIDENCE_TYPE
 from breathmap.protocol.wire.evidence_parts import BankNumbers
 from breathmap.protocol.wire.framing import cobs_decode
 from breathmap.protocol.wire.scaling import text_from_bytes, text_to_bytes
-from breathmap.tools.base.disk import told
+from breathmap.tools.base.disk import errors_about
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import write_bytes
 from breathmap.tools.run.session import Session
@@ -85,7 +85,7 @@ def is_evidence(path: Path) -> bool:
     """True when a file begins with a head of evidence."""
     if not path.is_file():
         return False
-    with told(path, "cannot be read"), path.open("rb") as file:
+    with errors_about(path, "cannot be read"), path.open("rb") as file:
         head = file.read(HEAD_BYTES)
     try:
         return cobs_decode(head[: head.index(0)])[1] == EVIDENCE_TYPE
@@ -112,7 +112,7 @@ def without_earlier(paths: list[Path]) -> list[Path]:
 
 def read_evidence(path: Path) -> Snapshot:
     """Return the snapshot of a file; UserError in one line for anything else."""
-    with told(path, "cannot be read"), path.open("rb") as file:
+    with errors_about(path, "cannot be read"), path.open("rb") as file:
         data = file.read(MOST_BYTES + 1)
     try:
         return from_bytes(data)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from breathmap.protocol.host.link import NEED_DATA, LinkReader
-from breathmap.tools.base.disk import make_folders, sync_folder, told, write_new
+from breathmap.tools.base.disk import errors_about, make_folders, sync_folder, write_new
 from breathmap.tools.run.evidence_files import evidence_in
 
 # Begins the names of logs that were learned into a job.
@@ -90,7 +90,7 @@ class RecordingFile:
             if not self.started:
                 return b""
             if self._taken < self._base:
-                with told(self.path, "cannot be read"):
+                with errors_about(self.path, "cannot be read"):
                     data = self._read(min(most, self._base - self._taken))
             else:
                 at = self._taken - self._base

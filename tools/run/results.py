@@ -24,7 +24,7 @@ from breathmap.learner.exact.film import film_curves
 from breathmap.learner.exact.solve import Solution, film_of
 from breathmap.protocol.host.evidence import to_bytes
 from breathmap.protocol.wire.fields import PROTOCOL_VERSION, REASONS
-from breathmap.tools.base.disk import staged, told
+from breathmap.tools.base.disk import errors_about, staged
 from breathmap.tools.base.files import encoded, table_text, write_text
 from breathmap.tools.base.version import software_version
 from breathmap.tools.run.alarm_words import alarms_summary
@@ -115,7 +115,7 @@ def results_ready(folder: Path, session: Session, outcome: Outcome) -> Iterator[
     files[EVIDENCE] = to_bytes(snapshot_of(session))
     files[TRACE] = encoded(json.dumps(session.trace.as_dict()) + "\n")
     files[SUMMARY] = encoded(_summary_text(outcome.summary))
-    with told(folder), staged(folder, files, SUMMARY) as put:
+    with errors_about(folder), staged(folder, files, SUMMARY) as put:
 
         def put_afresh() -> None:
             # What an earlier run's causes were is not said of this one.
