@@ -397,7 +397,7 @@ def test_what_waits_to_be_learned_is_no_silence(
     """While a slow learner has recorded bytes to learn, nobody is told that the device is silent,
     but that it is catching up; once it has learned them all a silent device is told."""
     whole = b"".join(frames_of_ride(1, 400)[0])
-    device, told = TcpPlug(tmp_path), list[tuple[int, float]]()
+    device, silences = TcpPlug(tmp_path), list[tuple[int, float]]()
     feed, fed = Session.feed, list[int]()
 
     def slowly(session: Session, data: bytes) -> None:
@@ -406,11 +406,11 @@ def test_what_waits_to_be_learned_is_no_silence(
         fed.append(len(data))
 
     def waited(observer: Observer, silent_s: float, no_sample_s: float) -> None:
-        told.append((sum(fed), silent_s))
+        silences.append((sum(fed), silent_s))
 
     states = list[str]()
 
-    def noted(observer: Observer, notice: Notice) -> None:
+    def noticed(observer: Observer, notice: Notice) -> None:
         if notice.about == BEHIND:
             states.append(notice.state)
 
@@ -418,7 +418,7 @@ def test_what_waits_to_be_learned_is_no_silence(
     monkeypatch.setattr(Session, "feed", slowly)
     monkeypatch.setattr(TerminalObserver, "slice_bytes", len(whole) // 10)
     monkeypatch.setattr(TerminalObserver, "waited", waited)
-    monkeypatch.setattr(TerminalObserver, "told", noted)
+    monkeypatch.setattr(TerminalObserver, "noticed", noticed)
 
     def act() -> None:
         device.send(whole)
@@ -432,8 +432,8 @@ def test_what_waits_to_be_learned_is_no_silence(
 
     assert ended.code == 0, ended.err
     assert len(fed) >= 10
-    backlog = [silent_s for count, silent_s in told if len(whole) // 2 < count < len(whole)]
+    backlog = [silent_s for count, silent_s in silences if len(whole) // 2 < count < len(whole)]
     assert len(backlog) >= 4
     assert max(backlog) < 0.1
-    assert max(silent_s for count, silent_s in told if count == len(whole)) > 0.2
+    assert max(silent_s for count, silent_s in silences if count == len(whole)) > 0.2
     assert states == [CATCHING_UP, ""]

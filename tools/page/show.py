@@ -164,9 +164,9 @@ class Both(Observer):
         for one in self._all:
             one.waited(silent_s, no_sample_s)
 
-    def told(self, notice: Any) -> None:
+    def noticed(self, notice: Any) -> None:
         for one in self._all:
-            one.told(notice)
+            one.noticed(notice)
 
     def closed(self) -> None:
         for one in self._all:

@@ -78,7 +78,7 @@ class Observer:
     def aside(self, data: bytes) -> None:
         """Bytes that arrived during a pause."""
 
-    def told(self, notice: Notice) -> None:
+    def noticed(self, notice: Notice) -> None:
         """Something happened to the port or its recording."""
 
     def closed(self) -> None:
@@ -132,7 +132,7 @@ class TerminalObserver(Observer):
         if self._status is not None and self._text is not None:
             self._status.update(self._text.text(silent_s, no_sample_s))
 
-    def told(self, notice: Notice) -> None:
+    def noticed(self, notice: Notice) -> None:
         if notice.is_alarm:
             self._screen.ring()
             self._screen.warn(notice.line)
@@ -156,7 +156,7 @@ class AlarmLines:
         self._unit = session.description.axes.load_unit_said
         self._say = say
         self._seen = len(self._episodes.kept)
-        self._told: list[Episode] = []
+        self._begun: list[Episode] = []
         self._at_s: dict[tuple[int, int], float] = {}
 
     def tell(self) -> None:
@@ -167,12 +167,12 @@ class AlarmLines:
         now_s = time.monotonic()
         for episode in new:
             cause = (episode.kind, episode.bank)
-            if episode not in self._told and now_s - self._at_s.get(cause, -QUIET_S) >= QUIET_S:
+            if episode not in self._begun and now_s - self._at_s.get(cause, -QUIET_S) >= QUIET_S:
                 self._at_s[cause] = now_s
-                self._told.append(episode)
+                self._begun.append(episode)
                 self._say(begun_line(episode, self._names, self._unit))
-        for episode in [told for told in self._told if told.over]:
-            self._told.remove(episode)
+        for episode in [one for one in self._begun if one.over]:
+            self._begun.remove(episode)
             self._say(over_line(episode, self._names, self._unit))
 
 

@@ -133,9 +133,9 @@ class PortSource:
                 caught_up = now
             if is_behind != (now - caught_up > BEHIND_S):
                 is_behind = not is_behind
-                observer.told(Notice(BEHIND, "", CATCHING_UP if is_behind else ""))
+                observer.noticed(Notice(BEHIND, "", CATCHING_UP if is_behind else ""))
             while recorder.notices:
-                observer.told(recorder.notices.popleft())
+                observer.noticed(recorder.notices.popleft())
             # While recorded bytes wait to be learned nobody is silent, however long they took.
             silent_s = 0.0 if has_moved else max(now - recorder.came_s, 0.0)
             observer.waited(silent_s, now - sampled)

@@ -89,7 +89,7 @@ class Looking(Observer):
             self._call_silence()
         self.moved_on()
 
-    def told(self, notice: Notice) -> None:
+    def noticed(self, notice: Notice) -> None:
         """A port that went, another device in its place, a full disk: alarms at once."""
         if notice.about == BEHIND:
             self.is_behind = bool(notice.state)
