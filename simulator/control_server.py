@@ -296,8 +296,8 @@ def _changed(before: Calibration, kind: FrameType, values: dict[str, Any]) -> Ca
     if kind is CONTROLLER:
         return replace(before, mark=values["mark"])
     if kind is SWITCHES:
-        told = {SETTINGS[e["setting"]]: e["value"] for e in values["switches"]}
-        return replace(before, settings={**before.settings, **told})
+        switches = {SETTINGS[e["setting"]]: e["value"] for e in values["switches"]}
+        return replace(before, settings={**before.settings, **switches})
     width = len(before.speed_rpm)
     at = values["row"] * width
     is_target = values["table"] == TABLE_TARGET

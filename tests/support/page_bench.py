@@ -63,7 +63,7 @@ class Shown:
 
     def show(self) -> None:
         """Hand over a snapshot, due or not."""
-        self.teller._told_s = self.teller._landed_s = float("-inf")
+        self.teller._posted_s = self.teller._landed_s = float("-inf")
         self.teller.tell()
 
 

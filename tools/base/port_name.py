@@ -37,9 +37,9 @@ def name_of(url: str, links: Path = LINKS, listing: Listing = list_ports.comport
     place = os.path.realpath(url)
     usb = next((_usb(port) for port in listing() if os.path.realpath(port.device) == place), None)
     # Without a serial number two adapters of a kind share one link.
-    is_told_apart = usb is None or usb[2]
+    is_unique = usb is None or usb[2]
     link = next((str(link) for link in _links_in(links) if os.path.realpath(link) == place), "")
-    return PortName(url, link if is_told_apart else "", usb)
+    return PortName(url, link if is_unique else "", usb)
 
 
 def find(name: PortName, listing: Listing = list_ports.comports) -> str:

@@ -72,7 +72,7 @@ BY_FACT = {
 }
 STUCK_FROM_S = 120.0
 # How a diagnosis can come out for a fault.
-NAMED, UNTOLD, SILENT, WRONG = "first", "cannot tell", "no sign", "another first"
+NAMED, UNSURE, SILENT, WRONG = "first", "cannot tell", "no sign", "another first"
 PAGE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 BEGIN, END = "<!-- causes: begin -->", "<!-- causes: end -->"
 
@@ -142,7 +142,7 @@ def judge(name: str, cause: str, rms: float, found: Diagnosis) -> Row:
     )
     labels = {cause, f"{cause} (bank0)"}
     if first is None:
-        outcome = UNTOLD if any(f.state == CANNOT_TELL for f in own) else SILENT
+        outcome = UNSURE if any(f.state == CANNOT_TELL for f in own) else SILENT
     elif (first.cause.name == cause and first.bank in (None, "bank0")) or labels & set(first.alike):
         outcome = NAMED
     elif cause in {f.cause.name for f in found.of(SEEN)}:
@@ -168,11 +168,11 @@ def table_lines(rows: list[Row]) -> list[str]:
                     continue
                 count = Counter(row.outcome for row in part)
                 wrong = Counter(row.said for row in part if row.outcome == WRONG)
-                told = ", ".join(f"{what} {n}" for what, n in wrong.most_common())
+                others = ", ".join(f"{what} {n}" for what, n in wrong.most_common())
                 off = f"{100 * rms:.0f} %" + (", healthy pass before" if since else "")
                 lines.append(
-                    f"| {name} | {off} | {len(part)} | {count[NAMED]} | {count[UNTOLD]} | "
-                    f"{count[SILENT]} | {count[WRONG]}{f' ({told})' if told else ''} |"
+                    f"| {name} | {off} | {len(part)} | {count[NAMED]} | {count[UNSURE]} | "
+                    f"{count[SILENT]} | {count[WRONG]}{f' ({others})' if others else ''} |"
                 )
     return lines
 
@@ -191,14 +191,14 @@ def _figures(part: list[Row], title: str) -> list[str]:
     well = [row for row in part if row.name == "healthy"]
     sick = [row for row in part if row.name in BY_ODDS]
     facts = [row for row in part if row.name in BY_FACT]
-    told = [row for row in sick if row.can_tell]
-    untold = [row for row in sick if not row.can_tell]
+    clear = [row for row in sick if row.can_tell]
+    unclear = [row for row in sick if not row.can_tell]
     lines = [
         f"{title}: something likely on a healthy engine: {_of(well, WRONG)}",
         f"{title}: right cause or its named look-alikes first, where odds can tell: "
-        f"{_of(told, NAMED)}; of all: {_of(sick, NAMED)}",
+        f"{_of(clear, NAMED)}; of all: {_of(sick, NAMED)}",
         f"{title}: where they cannot, said so, or the right one named: "
-        f"{_of(untold, UNTOLD, NAMED)}",
+        f"{_of(unclear, UNSURE, NAMED)}",
     ]
     return [*lines, f"{title}: facts: {_of(facts, NAMED)}"] if facts else lines
 

@@ -116,8 +116,8 @@ def summarise(scores: list[Score], console: Console) -> None:
     for minutes in times:
         view.add_column(f"{minutes:g} min", justify="right")
     for rule in RULES:
-        told = (means(scores, minutes, rule) for minutes in times)
-        view.add_row(rule, *(f"{rms:.2f}  {lean:.1f}  {rest:.1f}" for rms, lean, rest in told))
+        figures = (means(scores, minutes, rule) for minutes in times)
+        view.add_row(rule, *(f"{rms:.2f}  {lean:.1f}  {rest:.1f}" for rms, lean, rest in figures))
     console.print(view)
 
 

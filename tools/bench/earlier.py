@@ -37,14 +37,14 @@ import json, sys, time
 from array import array
 {imports}
 with open(sys.argv[1]) as file:
-    told = json.load(file)
+    problem = json.load(file)
 evidence = Evidence({size}, {size}, {terms}, noise=0.02)
-for name, values in told["evidence"].items():
+for name, values in problem["evidence"].items():
     getattr(evidence, name)[:] = array("d", values)
 took = []
 for _ in range(1 + {times}):
     start = time.process_time()
-    solve(evidence, cells_pct=told["cells_pct"])
+    solve(evidence, cells_pct=problem["cells_pct"])
     took.append(time.process_time() - start)
 print(json.dumps(took))
 """
@@ -85,13 +85,13 @@ class Bench:
         code = "from tools.cli import main; main()"
         return self._run([sys.executable, "-c", code], {"PYTHONPATH": str(self.old)}, words)
 
-    def solved(self, imports: str, packages: Path | None, told: Path) -> list[float]:
+    def solved(self, imports: str, packages: Path | None, problem: Path) -> list[float]:
         """Return the processor seconds of each of a version's solutions of the same evidence."""
         code = SOLVING.format(imports=imports, size=SOLVED, terms=SOLVED_TERMS, times=LATER)
         environment = {**os.environ, **dict.fromkeys(THREADS, "1")}
         if packages is not None:
             environment["PYTHONPATH"] = str(packages)
-        command = [sys.executable, "-c", code, str(told)]
+        command = [sys.executable, "-c", code, str(problem)]
         done = subprocess.run(
             command, env=environment, cwd=self.place, stdout=subprocess.PIPE, text=True, check=True
         )
@@ -151,10 +151,10 @@ def of_solve(bench: Bench) -> str:
     evidence, log_cells = invented(SOLVED, SOLVED_TERMS)
     sums = {name: list(getattr(evidence, name)) for name in SUMMED_UP}
     cells_pct = [exp(one) for one in log_cells.tolist()]
-    told = bench.place / "evidence.json"
-    told.write_text(json.dumps({"evidence": sums, "cells_pct": cells_pct}))
+    problem = bench.place / "evidence.json"
+    problem.write_text(json.dumps({"evidence": sums, "cells_pct": cells_pct}))
     ours, theirs = (
-        bench.solved(imports, path, told)
+        bench.solved(imports, path, problem)
         for imports, path in ((OUR_SOLVER, None), (THEIR_SOLVER, bench.old))
     )
     what = f"the solution of {SOLVED} x {SOLVED} cells with {SOLVED_TERMS} terms"

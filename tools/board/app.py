@@ -92,7 +92,7 @@ class Application:
         self._lit = False
         self._worst = self.lean.run[WORST:SLOTS]
         self._worst_bank = 0
-        self._told = 0
+        self._alarms_kept = 0
         self._queue = []  # type: ignore[var-annotated]
         self._parts = None
         self._cleared = 0
@@ -185,7 +185,7 @@ class Application:
         number = self.slots.snapshot + 1
         try:
             self.slots.save(lambda bank, numbers: self._head(number, bank, numbers), self.evidences)
-            if self._told != self.lean.count:
+            if self._alarms_kept != self.lean.count:
                 self._tell_alarms()
         except OSError:
             return False
@@ -199,7 +199,7 @@ class Application:
                 "lean alarms since the start: %d; worst: lambda %.2f, limit %.2f (%s), %.0f rpm, "
                 "load %.0f\n" % (self.lean.count, value, limit, name, speed_rpm, load)
             )
-        self._told = self.lean.count
+        self._alarms_kept = self.lean.count
 
     def _head(self, snapshot: int, bank: int, numbers) -> bytes:  # type: ignore[no-untyped-def]
         learner = self.learner.banks[bank]
@@ -310,8 +310,8 @@ class Application:
             return wire.identity(NAME, FIRMWARE, banks[0].table, len(banks), rate_hz, axis)
         if kind == STATUS_TYPE:
             counters = self._reader.counters
-            told = (self._sent, self._dropped, counters.frames, counters.bad)
-            return wire.status(banks[place], int(self._uptime_s), told)
+            counts = (self._sent, self._dropped, counters.frames, counters.bad)
+            return wire.status(banks[place], int(self._uptime_s), counts)
         if kind == LEARNER_ROW_TYPE:
             bank = place >> 8
             return wire.row(banks[bank].table, self.marks[bank], bank, place & 0xFF)

@@ -89,9 +89,10 @@ def mark_all(
 
         check_place(out)
         write_text(out, class_page(marks, failed))
-    told = [{"folder": folder, "why": why} for folder, why in failed]
+    failures = [{"folder": folder, "why": why} for folder, why in failed]
     page = None if out is None else str(out)
-    if not screen.result({"marks": [one.as_dict() for one in marks], "failed": told, "page": page}):
+    result = {"marks": [one.as_dict() for one in marks], "failed": failures, "page": page}
+    if not screen.result(result):
         _show(screen, marks, failed, out)
     if failed:
         raise UserError(f"not marked: {failed[0][1]}{_more(len(failed) - 1)}")

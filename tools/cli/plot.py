@@ -77,10 +77,12 @@ def plot(
             if folder not in jobs:
                 jobs[folder] = stack.enter_context(looking(folder, screen))
             drives.append(_of_pass(jobs[folder], number_, screen))
-        path, told = write_plot(drives, place, beside)
-        if not screen.result(told):
+        path, summary = write_plot(drives, place, beside)
+        if not screen.result(summary):
             _show(screen, drives)
-            screen.say(f"Written to {path} ({told['bytes'] / 1e6:.1f} MB); open it in any browser.")
+            screen.say(
+                f"Written to {path} ({summary['bytes'] / 1e6:.1f} MB); open it in any browser."
+            )
 
 
 def _of_files(path: Path, engine: Path | None, screen: Screen) -> Drive:

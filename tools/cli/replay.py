@@ -74,7 +74,7 @@ def show_causes(screen: Screen, outcome: Outcome, out: Path, description: Path) 
     """Say what beside VE is likely, where it was looked for."""
     if outcome.diagnosis is not None:
         source = f"{out} --engine {description}"
-        show_brief(screen, outcome.diagnosis, source, is_unsafe_told=True)
+        show_brief(screen, outcome.diagnosis, source, is_unsafe_said=True)
 
 
 def add_replay(app: typer.Typer, exit_codes: str) -> None:

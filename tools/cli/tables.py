@@ -74,8 +74,8 @@ def enter(
             raise UserError(
                 f"{job}: the axes change, and every cell with them: leave out --changed"
             )
-        for told in axes:
-            screen.warn(told)
+        for change in axes:
+            screen.warn(change)
         if out is not None:
             _save(out, pairs, form, load_unit, screen)
         elif not as_json:

@@ -42,8 +42,8 @@ class Written(BaseModel):
     @classmethod
     def _known(cls, settings: dict[str, float]) -> dict[str, float]:
         """Keep those that this version knows, in its order."""
-        told = present_names(settings)
-        return {name: told[name] for name in SETTINGS if name in told}
+        present = present_names(settings)
+        return {name: present[name] for name in SETTINGS if name in present}
 
 
 def rows_of(cells: Sequence[float], width: int) -> list[list[float]]:

@@ -51,9 +51,9 @@ def show_reasons(
 ) -> None:
     """Say of one cell, (column, row), why each bank would get its decision there."""
     column, row = place
-    told = {name: asdict(reasons[row][column]) for name, reasons in banks}
+    by_bank = {name: asdict(reasons[row][column]) for name, reasons in banks}
     at = {"speed_rpm": axes.speed_rpm[column], "load": axes.load[row]}
-    if screen.result({**at, "banks": told}):
+    if screen.result({**at, "banks": by_bank}):
         return
     screen.say(
         f"The cell at {axes.speed_rpm[column]:g} rpm, {axes.load[row]:g} {axes.load_unit_said}:"

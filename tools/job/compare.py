@@ -105,8 +105,8 @@ def check_held(left: list[Named], right: list[Named], screen: Screen, present: l
     at."""
     found = [(a, b, differing(a, b)) for a, b in zip(left, right, strict=True)]
     held = not any(places for _, _, places in found)
-    told = {"held": held, "tables": [_held_dict(a, b, places) for a, b, places in found]}
-    if screen.result(told):
+    result = {"held": held, "tables": [_held_dict(a, b, places) for a, b, places in found]}
+    if screen.result(result):
         return held
     for (a, b, places), now in zip(found, present, strict=True):
         step = f"to within half a step of {a.step_pct or USUAL_STEP_PCT:g} %"

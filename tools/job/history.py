@@ -66,7 +66,7 @@ def history_table(job: Job) -> Table:
     for heading in ("", "when (UTC)", "what", "from"):
         table.add_column(heading, no_wrap=heading != "what")
     for record in job.records:
-        what, source = _told(record)
+        what, source = _described(record)
         when = record.time[:16].replace("T", " ")
         table.add_row(str(record.number), when, what, source)
     return table
@@ -76,7 +76,7 @@ def _short(digest: str) -> str:
     return digest[:8]
 
 
-def _told(r: Record) -> tuple[str, str]:
+def _described(r: Record) -> tuple[str, str]:
     """Return what happened in words, and the short hashes of what went in."""
     match r:
         case Created():
@@ -98,22 +98,22 @@ def _told(r: Record) -> tuple[str, str]:
             how = "written to the controller" if r.by_wire else "sheet for a person"
             return f"prepared: {how}", _short(r.description)
         case Learned():
-            return _told_learned(r)
+            return _learned_row(r)
         case Dropped():
             span = span_text((r.from_s, r.to_s))
-            told = f"set aside, pass {r.pass_number}: {r.recording}{span}: {r.reason}"
-            return told, _short(r.sha256)
+            text = f"set aside, pass {r.pass_number}: {r.recording}{span}: {r.reason}"
+            return text, _short(r.sha256)
         case Restored():
             return f"taken back, pass {r.pass_number}: {r.recording}", _short(r.sha256)
         case Proposed():
-            return _told_proposed(r)
+            return _proposed_row(r)
         case Accepted():
             digests = _short(sha256_of("".join(sorted(r.proposal_files.values())).encode()))
             return f"table {r.table} = proposal {r.proposal} on table {r.from_table}", digests
         case Edited():
-            return _told_edited(r), ""
+            return _edited_text(r), ""
         case AxesChanged():
-            return _told_axes(r), _short(r.description)
+            return _axes_text(r), _short(r.description)
         case Undone():
             return f"back to table {r.table} (was {r.from_table})", ""
         case Stored():
@@ -122,11 +122,11 @@ def _told(r: Record) -> tuple[str, str]:
             how = "controller read back" if r.verified else "not verified in the controller"
             return f"finished with table {r.table}; {how}", ""
         case Checked():
-            return f"check drive: {_told_check(r)}", ""
+            return f"check drive: {_check_text(r)}", ""
     return r.what, ""
 
 
-def _told_check(r: Checked) -> str:
+def _check_text(r: Checked) -> str:
     if r.signs:
         return "; ".join(r.signs)
     if r.looked_for is None:  # of version 0.1.0
@@ -134,16 +134,16 @@ def _told_check(r: Checked) -> str:
     return f"no sign, of: {', '.join(r.looked_for)}" if r.looked_for else "cannot tell"
 
 
-def _told_learned(r: Learned) -> tuple[str, str]:
+def _learned_row(r: Learned) -> tuple[str, str]:
     names = ", ".join(entry.name for entry in r.recordings)
     extra = " (taken in)" if r.recovered else ""
     digests = " ".join(_short(entry.sha256) for entry in r.recordings)
     came = " ".join(alarm_lines(r.alarms)) or "No alarm in this pass."
-    told = f". {came}" if r.alarms is not None else ""
-    return f"pass {r.pass_number} on table {r.table}: {names}{extra}{told}", digests
+    alarms = f". {came}" if r.alarms is not None else ""
+    return f"pass {r.pass_number} on table {r.table}: {names}{extra}{alarms}", digests
 
 
-def _told_proposed(r: Proposed) -> tuple[str, str]:
+def _proposed_row(r: Proposed) -> tuple[str, str]:
     choice = f", {r.choice}" if r.choice else ""
     done = "; good enough to finish" if r.finished else ""
     despite = f"; despite {', '.join(r.despite)}: {r.despite_reason}" if r.despite else ""
@@ -151,7 +151,7 @@ def _told_proposed(r: Proposed) -> tuple[str, str]:
     return f"proposal {r.proposal} from pass {r.pass_number}{choice}{done}{despite}", digests
 
 
-def _told_axes(r: AxesChanged) -> str:
+def _axes_text(r: AxesChanged) -> str:
     despite = f"; despite {', '.join(r.despite)}: {r.despite_reason}" if r.despite else ""
     return (
         f"table {r.table} on new axes, {len(r.axes.speed_rpm)} speeds x {len(r.axes.load)} loads, "
@@ -159,7 +159,7 @@ def _told_axes(r: AxesChanged) -> str:
     )
 
 
-def _told_edited(r: Edited) -> str:
+def _edited_text(r: Edited) -> str:
     despite = ", against the rule" if r.despite else ""
     return f"table {r.table} = table {r.from_table} with {edit_text(r)}{despite}; {visible(r.says)}"
 

@@ -235,8 +235,8 @@ def _with_trims(
 
 
 def _used_seconds(session: Session) -> list[float]:
-    told = session.identity["sample_rate_hz"] if session.identity else float("nan")
-    step_s = 1.0 / (told if told == told else USUAL_RATE_HZ)
+    rate_hz = session.identity["sample_rate_hz"] if session.identity else float("nan")
+    step_s = 1.0 / (rate_hz if rate_hz == rate_hz else USUAL_RATE_HZ)
     return [bank.used_count * step_s for bank in session.learner.banks]
 
 

@@ -171,8 +171,8 @@ def guesses(columns: Sequence[LogColumn]) -> dict[str, list[Guess]]:
 def _turns(column: LogColumn) -> bool:
     """True for a column whose unit alone says that something turns, and nothing that it is not the
     engine."""
-    told = unit_named(column.unit, "speed_rpm") or unit_in(column.heading, "speed_rpm")
-    return told is not None and not met(plain(column.heading), OTHER_WORDS["speed_rpm"])
+    stated = unit_named(column.unit, "speed_rpm") or unit_in(column.heading, "speed_rpm")
+    return stated is not None and not met(plain(column.heading), OTHER_WORDS["speed_rpm"])
 
 
 def guess_of(column: LogColumn, key: str, words: str) -> Guess | None:
@@ -185,14 +185,14 @@ def guess_of(column: LogColumn, key: str, words: str) -> Guess | None:
         return _time(column, said)
     if column.numbers < 0.5 or not np.isfinite(column.values).any():
         return None
-    told = unit_named(column.unit, key) or unit_in(column.heading, key)
+    stated = unit_named(column.unit, key) or unit_in(column.heading, key)
     fitting = [unit for unit in UNITS[key] if not against(key, column, unit)]
-    if told is None and key == "map_kpa":
+    if stated is None and key == "map_kpa":
         fitting = [unit for unit in fitting if _is_usual(column, unit)] or fitting
-    if told is not None and told in fitting:
-        return Guess(key, column, _absolute(key, column, told), SURE, _why(said, told, column))
-    if told is not None:
-        return _contradicted(key, column, told, fitting, said)
+    if stated is not None and stated in fitting:
+        return Guess(key, column, _absolute(key, column, stated), SURE, _why(said, stated, column))
+    if stated is not None:
+        return _contradicted(key, column, stated, fitting, said)
     if not fitting:
         why = against(key, column, UNITS[key][0])
         return Guess(key, column, UNITS[key][0], DOUBTFUL, f"{said}, but {why}")
@@ -210,16 +210,18 @@ def _is_usual(column: LogColumn, unit: Unit) -> bool:
     return low * unit.scale + _absolute("map_kpa", column, unit).offset < 0.95 * AMBIENT_KPA
 
 
-def _contradicted(key: str, column: LogColumn, told: Unit, fitting: list[Unit], said: str) -> Guess:
-    why = f"{said}; the log says {told.name}, but {_range(column)} "
+def _contradicted(
+    key: str, column: LogColumn, stated: Unit, fitting: list[Unit], said: str
+) -> Guess:
+    why = f"{said}; the log says {stated.name}, but {_range(column)} "
     if not fitting:
-        return Guess(key, column, told, DOUBTFUL, why + f"is odd: {against(key, column, told)}")
+        return Guess(key, column, stated, DOUBTFUL, why + f"is odd: {against(key, column, stated)}")
     names = " or ".join(unit.name for unit in fitting)
     return Guess(key, column, _absolute(key, column, fitting[0]), DOUBTFUL, why + f"fits {names}")
 
 
-def _why(said: str, told: Unit, column: LogColumn) -> str:
-    return f"{said}, unit {told.name}; {_range(column)} fits"
+def _why(said: str, stated: Unit, column: LogColumn) -> str:
+    return f"{said}, unit {stated.name}; {_range(column)} fits"
 
 
 def _range(column: LogColumn) -> str:
@@ -263,15 +265,15 @@ def _time(column: LogColumn, said: str) -> Guess | None:
     if column.numbers < 0.5 or len(known) < 3 or np.any(steps < 0) or not np.any(steps > 0):
         return None
     step = float(np.median(steps[steps > 0]))
-    told = unit_named(column.unit, "time") or unit_in(column.heading, "time")
+    stated = unit_named(column.unit, "time") or unit_in(column.heading, "time")
     seconds = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0}
     fitting = [u for u in UNITS["time"] if 2e-3 <= step * seconds[u.log] <= 2.0]
-    if told in fitting and told is not None:
-        return Guess("time", column, told, SURE, f"{said}, unit {told.name}; goes up steadily")
+    if stated in fitting and stated is not None:
+        return Guess("time", column, stated, SURE, f"{said}, unit {stated.name}; goes up steadily")
     if not fitting:
-        return Guess("time", column, told or UNITS["time"][0], DOUBTFUL,
+        return Guess("time", column, stated or UNITS["time"][0], DOUBTFUL,
                      f"{said}; a step of {step:.4g} fits no usual unit")  # fmt: skip
-    sure = DOUBTFUL if told else LIKELY
+    sure = DOUBTFUL if stated else LIKELY
     return Guess("time", column, fitting[0], sure,
                  f"{said}; a step of {step:.4g} fits {fitting[0].name}")  # fmt: skip
 

@@ -92,7 +92,7 @@ def script_of(blocks: list[Block], name: str, folder: Path) -> str:
             continue
         parts += _in_python(python, name, folder)
         python = []
-        parts.append(_told(place))
+        parts.append(_heading(place))
         parts += _beside(block, folder / f"{number}.log") if block.has_terminal else [block.text]
     return "\n".join([*parts, *_in_python(python, name, folder)]) + "\n"
 
@@ -104,10 +104,10 @@ def _in_python(blocks: list[Block], name: str, folder: Path) -> list[str]:
     own = folder / f"{blocks[0].line}.py"
     own.write_text("\n".join(block.text for block in blocks) + "\n", encoding="utf-8")
     command = f"{shlex.quote(sys.executable)} {shlex.quote(str(own))}"
-    return [_told(f"{name}:{blocks[0].line}"), command]
+    return [_heading(f"{name}:{blocks[0].line}"), command]
 
 
-def _told(place: str) -> str:
+def _heading(place: str) -> str:
     return f"echo {shlex.quote('== ' + place)}"
 
 

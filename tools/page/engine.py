@@ -24,7 +24,7 @@ class EnginePage:
         self._page = page
         self._banks = banks
         self._duration_s = duration_s
-        self._told_s = float("-inf")
+        self._noted_s = float("-inf")
         self._head: list[str] = []
         self._has_reader = False
         page.post(lambda: {"hello": hello(TITLE, "simulate"), **self._parts()})
@@ -33,8 +33,8 @@ class EnginePage:
         """Pass samples on, and note the newest; their thread makes the words of few of them."""
         for sample in samples:
             now = time.monotonic()
-            if now - self._told_s >= TELL_EVERY_S:
-                self._told_s, self._head = now, self._words(sample)
+            if now - self._noted_s >= TELL_EVERY_S:
+                self._noted_s, self._head = now, self._words(sample)
             yield sample
 
     def look(self, has_reader: bool) -> None:

@@ -101,10 +101,10 @@ class Server:
         await self._over.wait()
         server.stop()
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._all_told(), LAST_S)
+            await asyncio.wait_for(self._all_served(), LAST_S)
         await server.close_all_connections()
 
-    async def _all_told(self) -> None:
+    async def _all_served(self) -> None:
         while self.viewers and self.news.phase == OVER:
             await asyncio.sleep(0.02)
 

@@ -90,8 +90,8 @@ class Teller:
         self._looking = looking
         self._knowing = knowing
         self._model = Model(looking, looking.watch, knowing, has_keys=False)
-        self._told_s = self._landed_s = float("-inf")
-        self._told: tuple[object, ...] = ()
+        self._posted_s = self._landed_s = float("-inf")
+        self._urgent: tuple[object, ...] = ()
         self._mapped: Snapshot | None = None
         self._is_begun = False
         looking.moved_on = self.tell
@@ -100,16 +100,16 @@ class Teller:
         """Hand over a snapshot when one is due: now and then, and at once what cannot wait."""
         now = time.monotonic()
         urgent = (self._looking.ended, list(self._looking.watch.came))
-        if now - self._told_s < TELL_EVERY_S and urgent == self._told:
+        if now - self._posted_s < TELL_EVERY_S and urgent == self._urgent:
             return
-        self._told_s, self._told = now, urgent
+        self._posted_s, self._urgent = now, urgent
         self._page.post(lambda: self._parts(now), ENDED if self._looking.ended else RUNNING)
 
     def last(self) -> None:
         """Hand over all that was learned."""
         if self._looking.session.samples:
             self._knowing.look()
-        self._told_s = self._landed_s = float("-inf")
+        self._posted_s = self._landed_s = float("-inf")
         self.tell()
 
     def _parts(self, now: float) -> dict[str, Any]:

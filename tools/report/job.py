@@ -103,10 +103,10 @@ def _axes_note(r: AxesChanged) -> str:
 
 def _alarms_but_of(job: Job, shown: int) -> list[str]:
     """Return the alarms of the other passes, as last recorded of each, a line a kind."""
-    told = {r.pass_number: r.alarms for r in job.all_of(Learned) if r.alarms is not None}
+    by_pass = {r.pass_number: r.alarms for r in job.all_of(Learned) if r.alarms is not None}
     return [
         f"Pass {number}: {line}"
-        for number, alarms in told.items()
+        for number, alarms in by_pass.items()
         if number != shown
         for line in alarm_lines(alarms)
     ]
@@ -142,7 +142,7 @@ def _with_proposal(bank: BankReport, folder: Path, axes: TableAxes) -> BankRepor
 
 def _setup_lines(job: Job) -> list[str]:
     """Return what is known of the set-up and its restoration, oldest first, a line each."""
-    lines = [line for record in job.records for line in _told(record)]
+    lines = [line for record in job.records for line in _lines_of(record)]
     changed = job.calibration().displacement_cm3 != job.start().displacement_cm3
     if changed:
         lines.append(
@@ -153,7 +153,7 @@ def _setup_lines(job: Job) -> list[str]:
     return [line[0].upper() + line[1:] for line in lines]
 
 
-def _told(record: Record) -> list[str]:
+def _lines_of(record: Record) -> list[str]:
     match record:
         case Created():
             how = "read from the controller" if record.by_wire else "from files"

@@ -46,7 +46,7 @@ def carried(
     after = [
         Table(list(new.axes.speed_rpm), list(new.axes.load), list(cells)) for cells in new_cells
     ]
-    session.retell = _retold(before, after, settings.load_is_throttle)
+    session.retell = _retelling(before, after, settings.load_is_throttle)
     with Stop() as stop:
         relearn(session, paths, screen, stop)
         if stop.asked:
@@ -54,7 +54,7 @@ def carried(
     return session
 
 
-def _retold(
+def _retelling(
     before: list[Table], after: list[Table], load_is_throttle: bool
 ) -> Callable[[Sample], None]:
     def retell(sample: Sample) -> None:

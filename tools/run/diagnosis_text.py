@@ -83,9 +83,9 @@ def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
         screen.warn(title_line(finding))
         for line in detail_lines(finding):
             screen.say(f"  {line}")
-    told = [*diagnosis.of(CANNOT_TELL), *diagnosis.of(NO_SIGN)]
-    if told:
-        screen.show(_table(told))
+    rest = [*diagnosis.of(CANNOT_TELL), *diagnosis.of(NO_SIGN)]
+    if rest:
+        screen.show(_table(rest))
     missing = _by_reason(diagnosis.of(NOT_LOOKED_AT))
     if missing:
         screen.say("Not looked at:")
@@ -99,15 +99,15 @@ def show_diagnosis(screen: Screen, diagnosis: Diagnosis) -> None:
 
 
 def show_brief(
-    screen: Screen, diagnosis: Diagnosis, source: str, is_unsafe_told: bool = False
+    screen: Screen, diagnosis: Diagnosis, source: str, is_unsafe_said: bool = False
 ) -> None:
     """Print what is likely with what to check, or one line that nothing is; and where to read all
-    of it. source: what stands behind `breathmap diagnose`. is_unsafe_told: what makes tables unsafe
+    of it. source: what stands behind `breathmap diagnose`. is_unsafe_said: what makes tables unsafe
     has been said already."""
     if not diagnosis.likely:
         screen.say(f"What else could explain it: {summary_line(diagnosis)}.")
     for finding in diagnosis.likely:
-        if is_unsafe_told and finding.is_unsafe:
+        if is_unsafe_said and finding.is_unsafe:
             continue
         screen.warn(f"What else could explain it: {title_line(finding)}")
         for line in detail_lines(finding):
@@ -134,7 +134,7 @@ def cause_lines(path: Path) -> list[str]:
     try:
         findings = [dict(one) for one in json.loads(read_text(path, "diagnosis"))["findings"]]
         lines = [
-            f"{one['bank'] or 'All'}: {one['state']}: {_told(one)}. Check: {one['check']}."
+            f"{one['bank'] or 'All'}: {one['state']}: {_text_of(one)}. Check: {one['check']}."
             for one in findings
             if one["state"] in (SEEN, LIKELY)
         ]
@@ -160,7 +160,7 @@ def _weakest(findings: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     return found
 
 
-def _told(one: dict[str, Any]) -> str:
+def _text_of(one: dict[str, Any]) -> str:
     """What a written finding says; a fact's figures go behind its cause's sentence."""
     cause = CAUSES.get(one["cause"]) if one["state"] == SEEN else None
     return str(one["text"]) if cause is None else f"{cause.text}: {one['text']}"

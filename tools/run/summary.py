@@ -135,7 +135,7 @@ class AlarmsSummary(Part):
     episodes: list[AlarmSummary]
 
     @model_validator(mode="after")
-    def _told(self) -> "AlarmsSummary":
+    def _lean_is_whole(self) -> "AlarmsSummary":
         """A lean alarm that was counted is among the episodes, with all that is said of it."""
         name = NAMES[LEAN]
         lean = [one for one in self.episodes if one.kind == name]

@@ -7,7 +7,7 @@ from breathmap.tools.run.alarm_words import alarm_lines, quiet_lines
 from breathmap.tools.run.port_words import port_lines
 from breathmap.tools.run.summary import BankSummary, FilmSummary, Summary
 
-FILM_NOT_TOLD = "not told; change the load more"
+FILM_UNKNOWN = "not told; change the load more"
 
 
 def show_summary(screen: Screen, summary: Summary) -> None:
@@ -75,7 +75,7 @@ def typical_error(bank: BankSummary) -> str:
 def film_share(film: FilmSummary | None) -> str:
     """Return the film's share of the fuel with its standard error, or what it takes to tell it."""
     if film is None or not film.told:
-        return FILM_NOT_TOLD
+        return FILM_UNKNOWN
     return value_text(100.0 * film.share, 100.0 * film.share_standard_error, "%", 0)
 
 

@@ -84,7 +84,7 @@ class Tones:
     once, and again and again."""
 
     def __init__(self) -> None:
-        self._state = self._told = ""
+        self._state = self._sounded = ""
         self._since_s = 0.0
         self._stop_s = float("-inf")
 
@@ -96,9 +96,9 @@ class Tones:
             if now_s - self._stop_s < STOP_AGAIN_S:
                 return None
             self._stop_s = now_s
-            self._told = state
+            self._sounded = state
             return TONES[state]
-        if state == self._told or now_s - self._since_s < STEADY_S:
+        if state == self._sounded or now_s - self._since_s < STEADY_S:
             return None
-        self._told = state
+        self._sounded = state
         return TONES[state] if is_operator else None

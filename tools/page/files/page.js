@@ -12,7 +12,7 @@ const STOP = "STOP", WAITING = "WAITING", LEARNING = "LEARNING";
 const have = {};            // the run's parts, the newest of each
 const line = { at: performance.now(), age: 0, least: Infinity, late: 0, down: true, ever: false };
 const mine = { layer: 2, bank: 0, picked: null, large: false, seen: {}, phase: "before" };
-const sound = { context: null, stopAt: -Infinity, told: "", state: "", since: 0, lost: false };
+const sound = { context: null, stopAt: -Infinity, sounded: "", state: "", since: 0, lost: false };
 let source = null;
 
 // -- words -------------------------------------------------------------------------------------
@@ -427,9 +427,9 @@ function ring(word, lost) {
   }
   ringForAlarms();
   if (word !== sound.state) Object.assign(sound, { state: word, since: now });
-  if (word === STOP) sound.told = word;
-  if (word === sound.told || now - sound.since < have.hello.steady_s) return;
-  sound.told = word;
+  if (word === STOP) sound.sounded = word;
+  if (word === sound.sounded || now - sound.since < have.hello.steady_s) return;
+  sound.sounded = word;
   if (mine.large) play(word);
 }
 
