@@ -114,9 +114,9 @@ def test_flash_and_ram(emulator, firmware, capsys):
     report: list[str] = []
     with running(emulator, firmware, lines, report=report) as url:
         listen(url)
-    told = re.search(r"stack: (\d+) bytes", "".join(report))
-    assert told is not None
-    stack = int(told[1])
+    found = re.search(r"stack: (\d+) bytes", "".join(report))
+    assert found is not None
+    stack = int(found[1])
     with capsys.disabled():
         print(
             f"\nbridge firmware: flash {text + data} of {FLASH_MOST} bytes, RAM {data + bss} "

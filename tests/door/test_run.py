@@ -169,9 +169,9 @@ def test_a_ride_is_learned_once(recording: Path, bench: Path) -> None:
     run = api.learn(samples[:half], bench)
     used = run.used
     for same in (samples[:half], samples[half - 1000 : half], samples):
-        with pytest.raises(UserError, match="the same ride as source 1 of this run") as told:
+        with pytest.raises(UserError, match="the same ride as source 1 of this run") as caught:
             run.learn_many(same)
-        assert "\n" not in str(told.value)
+        assert "\n" not in str(caught.value)
     frame = pandas.DataFrame(columns_of(recording.read_bytes()))[:half]
     with pytest.raises(UserError, match="the same ride as source 1"):
         run.learn_many(frame)

@@ -101,11 +101,11 @@ def same_tables(folder: Path) -> None:
 
 def same_summary(ours: Path, theirs: Path) -> None:
     """Assert that two summaries are the same but for the decisions of a proposal."""
-    told, before = (read(folder / "summary.json") for folder in (ours, theirs))
-    for summary in (told, before):
+    now, before = (read(folder / "summary.json") for folder in (ours, theirs))
+    for summary in (now, before):
         for bank in summary["banks"].values():
             assert sum(bank.pop("cells").values()) > 0
-    assert without(told, "software_version", "alarms") == without(before, "software_version")
+    assert without(now, "software_version", "alarms") == without(before, "software_version")
 
 
 def test_recording_gives_the_same_results(

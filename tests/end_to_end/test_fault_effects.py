@@ -100,8 +100,8 @@ ON_THE_CABLE = {"cable-noise", "frames-lost"}
 
 def test_every_fault_is_accounted_for() -> None:
     """No fault of the simulator is without its promise here."""
-    told = set(REFUSED) | set(SHOWS_AS_A_SHIFT) | set(SHOWS_IN_RESIDUALS) | ON_THE_CABLE
-    assert told == set(FAULTS)
+    accounted = set(REFUSED) | set(SHOWS_AS_A_SHIFT) | set(SHOWS_IN_RESIDUALS) | ON_THE_CABLE
+    assert accounted == set(FAULTS)
 
 
 @pytest.mark.parametrize("name", REFUSED)

@@ -68,8 +68,8 @@ WRONG = """
 def test_what_leads_nowhere_is_found() -> None:
     """Links to missing files and headings, and names of what is not there, are told one by one;
     what a run makes is no file of ours."""
-    told = broken_links(ROOT / "protocol" / "made-up.md", WRONG)
-    assert told == [
+    found = broken_links(ROOT / "protocol" / "made-up.md", WRONG)
+    assert found == [
         "(../gone.md): no such file",
         "(bridge/no.svg): no such file",
         "(#two): made-up.md has no such heading",

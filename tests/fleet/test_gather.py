@@ -212,9 +212,9 @@ def test_a_worker_that_cannot_is_one_line(
 ) -> None:
     """What a worker raises is told in one line with the recording, and nothing is written."""
     monkeypatch.setattr("breathmap.tools.fleet.gather.learn_source", len)
-    with pytest.raises(UserError, match=r"a worker failed on .*ride-0.bin: TypeError") as told:
+    with pytest.raises(UserError, match=r"a worker failed on .*ride-0.bin: TypeError") as caught:
         gather(engine, rides(engine)[:1], tmp_path / "out", Screen(), scheduler=scheduler)
-    assert "\n" not in str(told.value)
+    assert "\n" not in str(caught.value)
     assert not (tmp_path / "out").exists()
 
 

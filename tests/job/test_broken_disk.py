@@ -32,7 +32,7 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
         yield world
 
 
-def told(ended: Ended, error: Exception) -> None:
+def assert_one_line(ended: Ended, error: Exception) -> None:
     """Assert that one line says what failed and what to do."""
     assert ended.code == 2
     assert ended.err.startswith("breathmap: ")
@@ -63,7 +63,7 @@ def test_a_broken_operation_is_told_and_leaves_nothing_half_done(world: World, n
         place = f"{broken.error!r} at {number}: {broken.broken}"
         assert broken.broken, place
         if ended.code:
-            told(ended, broken.error)
+            assert_one_line(ended, broken.error)
         else:
             assert world.kinds() == kinds, place
         after = tree_of(world.root)
@@ -103,7 +103,7 @@ def test_what_cannot_be_read_is_not_put_aside(world: World, name: str, file: str
     for number in read[:: 1 if EVERY else 6]:
         world.begin(scene.base)
         ended = world.run(DiskLog(world.root, number, ERRORS[1]), scene.words)
-        told(ended, ERRORS[1])
+        assert_one_line(ended, ERRORS[1])
         assert not list(world.root.rglob("refused-*"))
         world.again(scene)
 

@@ -101,9 +101,9 @@ def test_a_recording_set_aside_counts_nowhere(
     assert proposed(breathmap, job) == proposed(breathmap, alone) != whole
     assert len(Job(job).records[-1].as_dict()["recordings"]) == 1
 
-    told = " ".join(breathmap("history", job).out.split())
+    history = " ".join(breathmap("history", job).out.split())
     for words in ("set aside, pass 1:", "recording-002.bin:", "exhaust leak"):
-        assert words in told
+        assert words in history
     assert "Set aside in pass 1: recording-002.bin: exhaust leak" in str(read_job(job).notes)
     undone = breathmap("drop", job, "1/recording-002", "--undo")
     assert undone.code == 0, undone.err

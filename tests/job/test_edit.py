@@ -69,8 +69,8 @@ def test_an_edit_is_a_table_of_its_own_and_undo_goes_back(job: Path, breathmap: 
     place, row, column = inner(job)
     before = cells_of(job)
     evidence = {path: path.read_bytes() for path in (job / "passes").rglob("*") if path.is_file()}
-    told = breathmap("edit", job, "--cell", place, "--by", "3", *SAYS)
-    assert told.code == 0, told.err
+    edited = breathmap("edit", job, "--cell", place, "--by", "3", *SAYS)
+    assert edited.code == 0, edited.err
     after = cells_of(job)
     assert after[row, column] == pytest.approx(1.03 * before[row, column], abs=0.2)
     changed = np.abs(after - before) > 0.0
@@ -80,7 +80,7 @@ def test_an_edit_is_a_table_of_its_own_and_undo_goes_back(job: Path, breathmap: 
     assert (record.says, record.from_table, record.table) == (SAYS[1], 1, 2)
     assert record.cells[0].before_pct == pytest.approx(before[row, column])
     assert evidence == {path: path.read_bytes() for path in evidence}
-    assert "Not ready for use" in told.out
+    assert "Not ready for use" in edited.out
     assert breathmap("history", job, "--verify").code == 0
     shown = breathmap("history", job).out
     assert SAYS[1] in " ".join(shown.replace("|", " ").split())
@@ -102,9 +102,9 @@ def test_the_rule_says_when_an_edit_leans_out_too_far(job: Path, breathmap: Brea
     )
     assert (job / "history.jsonl").read_bytes() == before
     assert not (job / "tables/002").exists()
-    told = breathmap("edit", job, "--cell", place, "--by", "-6", *SAYS, "--despite", "--json")
-    assert told.code == 0, told.err
-    record = json.loads(told.out)["records"][-1]
+    edited = breathmap("edit", job, "--cell", place, "--by", "-6", *SAYS, "--despite", "--json")
+    assert edited.code == 0, edited.err
+    record = json.loads(edited.out)["records"][-1]
     assert record["despite"] is True
     assert record["cells"][0]["risk"] > 0.9
     assert breathmap("report", job).code == 0
@@ -117,8 +117,8 @@ def test_the_rule_says_when_an_edit_leans_out_too_far(job: Path, breathmap: Brea
 def test_a_small_leaner_edit_within_the_errors_is_taken(job: Path, breathmap: Breathmap) -> None:
     """Half a per cent leaner where it was learned well breaks no rule."""
     place, _, _ = inner(job)
-    told = breathmap("edit", job, "--cell", place, "--by", "-0.6", *SAYS)
-    assert told.code == 0, told.err
+    edited = breathmap("edit", job, "--cell", place, "--by", "-0.6", *SAYS)
+    assert edited.code == 0, edited.err
     record = Job(job).latest(Edited)
     assert record is not None
     assert not record.despite
@@ -146,8 +146,8 @@ def test_a_region_is_held_and_a_spreadsheet_is_read_back(
     # As a spreadsheet on another continent saves it.
     sheet = tmp_path / "edited.csv"
     sheet.write_text("\n".join(";".join(c.replace(".", ",") for c in row) for row in rows))
-    told = breathmap("edit", job, "--table", sheet, *SAYS)
-    assert told.code == 0, told.err
+    edited = breathmap("edit", job, "--table", sheet, *SAYS)
+    assert edited.code == 0, edited.err
     assert (np.abs(cells_of(job) - after) > 0.0).sum() == 1
     refused(breathmap("edit", job, "--table", sheet, *SAYS), "nothing changes by this edit")
 

@@ -100,12 +100,12 @@ def test_what_was_pasted_is_found_in_the_controller(
     """However the controller exports it, the verdict is that it holds the proposal; nothing says
     that the vehicle is ready."""
     paths = exported(job, tmp_path / "out")
-    told = breathmap("compare", job, *paths)
-    assert told.code == 0, told.err
-    assert told.out.count("the controller holds what was proposed (proposal 1)") == 2
-    assert "Only VE tables were compared" in told.out
-    assert "Not ready for use" in told.out
-    assert "is ready" not in told.out
+    compared = breathmap("compare", job, *paths)
+    assert compared.code == 0, compared.err
+    assert compared.out.count("the controller holds what was proposed (proposal 1)") == 2
+    assert "Only VE tables were compared" in compared.out
+    assert "Not ready for use" in compared.out
+    assert "is ready" not in compared.out
     assert breathmap("accept", job).code == 0
     assert breathmap("compare", job, *paths).out.count("the controller holds table 1,") == 2
 
@@ -119,9 +119,9 @@ def test_a_proposal_that_nobody_entered_is_not_held(
     for number, table in enumerate(of_table(Job(job), 0), start=1):
         paths.append(tmp_path / f"old-{number}.csv")
         shutil.copy(job / "start" / f"{table.bank}.csv", paths[-1])
-    told = breathmap("compare", job, *paths)
-    assert told.code == 1
-    said = " ".join((told.out + told.err).split())
+    compared = breathmap("compare", job, *paths)
+    assert compared.code == 1
+    said = " ".join((compared.out + compared.err).split())
     assert said.count("does not hold what was proposed (proposal 1)") == 2
     assert said.count("it still holds table 0, from before the proposal") == 2
     assert breathmap("compare", f"{job}:0", *paths).code == 0
@@ -141,9 +141,9 @@ def test_cells_that_were_not_typed_in_are_listed(
     lines[1 + column] = ";".join(cells)
     paths[0].write_text("\n".join(lines) + "\n")
 
-    told = breathmap("compare", job, *paths, "--json")
-    assert told.code == 1
-    found = json.loads(told.out)
+    compared = breathmap("compare", job, *paths, "--json")
+    assert compared.code == 1
+    found = json.loads(compared.out)
     assert not found["held"]
     (wrong,) = found["tables"][0]["differing"]
     assert (wrong["speed_rpm"], wrong["load"]) == (proposed.speed_rpm[column], proposed.load[row])
@@ -160,9 +160,9 @@ def test_enter_shows_and_writes_the_latest_proposal(
 ) -> None:
     """The text is the proposal's, cell by cell; the files hold both forms; JSON has the changes."""
     table = of_proposal(Job(job))[0]
-    told = breathmap("enter", job, "--bank", table.bank)
-    assert told.code == 0, told.err
-    assert as_text(table, Form()) in told.out
+    entered = breathmap("enter", job, "--bank", table.bank)
+    assert entered.code == 0, entered.err
+    assert as_text(table, Form()) in entered.out
     data = json.loads(breathmap("enter", job, "--json").out)["tables"]
     assert [one["table"] for one in data] == ["proposal 1", "proposal 1"]
     assert all(one["old_pct"] != one["new_pct"] for one in data[0]["changes"])

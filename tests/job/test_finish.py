@@ -164,8 +164,8 @@ def test_what_was_left_open_is_said(breathmap: Breathmap, tmp_path: Path, engine
     assert breathmap("new", other, "--engine", engine).code == 0
     assert breathmap("prepare", other).code == 0
     assert breathmap("learn", other, engine.with_name("ride.bin")).code == 0
-    told = " ".join(breathmap("finish", other).out.split())
-    assert "pass 1 was not proposed and is left out" in told
+    said = " ".join(breathmap("finish", other).out.split())
+    assert "pass 1 was not proposed and is left out" in said
 
 
 def test_an_unaccepted_proposal_is_left_out(
@@ -181,8 +181,8 @@ def test_an_unaccepted_proposal_is_left_out(
     ):
         done = breathmap(*words)
         assert done.code == 0, done.err
-    told = " ".join(breathmap("finish", job).out.split())
-    assert "proposal 1 was not accepted and is left out" in told
+    said = " ".join(breathmap("finish", job).out.split())
+    assert "proposal 1 was not accepted and is left out" in said
     again = tmp_path / "again"
     for words in (
         ("new", again, "--engine", engine),

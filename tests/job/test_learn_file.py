@@ -291,10 +291,10 @@ def test_what_an_interrupted_run_left_is_tried(
 
     proposed = breathmap("propose", learned)
     assert proposed.code == 0, proposed.err
-    told = unbroken(proposed.out)
-    assert "5breakpoints" in told
-    assert "refused-001.bin" in told
-    assert "Takeninfromaninterruptedrun:recording-003.bin." in told
+    said = unbroken(proposed.out)
+    assert "5breakpoints" in said
+    assert "refused-001.bin" in said
+    assert "Takeninfromaninterruptedrun:recording-003.bin." in said
     assert (own / "refused-001.bin").read_bytes() == UNFIT["joined-axes"][0]
     assert [entry.name for entry in Job(learned).pass_recordings(1)] == [
         "recording-001.bin", "recording-003.bin"

@@ -192,9 +192,9 @@ def test_axes_and_tables_are_written_together(
     learning = held.target_lambda
     with standing(bench.server) as url:
         refused(breathmap("learn", path, url), "on the axes of table 0", "breathmap store")
-        told = breathmap("store", path, "--port", url)
-        assert told.code == 0, told.err
-        assert "Table 1 and its axes were written" in " ".join(told.out.split())
+        stored = breathmap("store", path, "--port", url)
+        assert stored.code == 0, stored.err
+        assert "Table 1 and its axes were written" in " ".join(stored.out.split())
         there = bench.server.calibration
         assert list(there.speed_rpm) == record.axes.speed_rpm
         assert there.ve_pct == bench.job.calibration(1).ve_pct

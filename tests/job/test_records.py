@@ -156,9 +156,9 @@ def test_alarms_stand_in_the_history_and_begin_the_report(
     assert breathmap("accept", job).code == 0
     assert breathmap("learn", job, tmp_path / "good.bin").code == 0
 
-    told = " ".join(breathmap("history", job).out.replace("|", " ").split())
-    assert f"{count} lean alarm" in told
-    assert "No alarm in this pass" in told
+    history = " ".join(breathmap("history", job).out.replace("|", " ").split())
+    assert f"{count} lean alarm" in history
+    assert "No alarm in this pass" in history
     words = summarise(read_job(job))
     assert words.alarms[0].startswith(f"Pass 1: {count} lean alarm")
     assert words.quiet[0].startswith("In the pass shown: No lean alarm")

@@ -86,9 +86,9 @@ def test_a_cell_is_explained_and_nothing_is_proposed(
     assert "The cell at 4200 rpm, 75 kPa: bank1: " in said
     assert "samples' worth; found " in said
     assert run(["propose", str(job), "--cell", "4200,75", "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert (told["speed_rpm"], told["load"]) == (4200.0, 75.0)
-    assert told["banks"]["bank1"]["standard_error"] > 0.0
+    explained = json.loads(capsys.readouterr().out)
+    assert (explained["speed_rpm"], explained["load"]) == (4200.0, 75.0)
+    assert explained["banks"]["bank1"]["standard_error"] > 0.0
     assert (job / "history.jsonl").read_bytes() == before
 
 

@@ -113,8 +113,8 @@ def test_a_still_drive_shows_only_what_it_can() -> None:
     ]
     assert len(found.signs) == len(found.looked_for) - 1
     assert all("never acted" in line for line in found.signs)
-    told = {line.partition(":")[0] for line in found.not_looked_for}
-    assert told | set(found.looked_for) == {"target table", *map(word, WIDEBAND_OFF)}
+    unseen = {line.partition(":")[0] for line in found.not_looked_for}
+    assert unseen | set(found.looked_for) == {"target table", *map(word, WIDEBAND_OFF)}
     for name in WIDEBAND_OFF:
         if name not in FLAGS:
             assert f"{word(name)}: samples do not show it" in found.not_looked_for

@@ -302,8 +302,8 @@ def test_axes_come_with_their_table_or_nobody_knows(
             if fault == "ignores" and at == axes:
                 # New tables on old axes: nobody's table, and the line says how to go on.
                 number = str(Job(job).table)
-                told = f"undo {job} {number} --port twin --overwrite"
-                refused(breathmap("finish", job, "--port", "twin"), told)
+                remedy = f"undo {job} {number} --port twin --overwrite"
+                refused(breathmap("finish", job, "--port", "twin"), remedy)
                 assert breathmap("undo", job, number, "--port", "twin", "--overwrite").code == 0
             ended = breathmap("finish", job, "--port", "twin")
             assert ended.code == 0, f"{where}; {ended.err}"

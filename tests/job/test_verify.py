@@ -85,6 +85,6 @@ def test_what_a_person_ticks_is_told(whole: Path, tmp_path: Path, breathmap: Bre
 
     verified = breathmap("history", job, "--verify")
     assert verified.code == 0, verified.err
-    told = " ".join(verified.out.split())
+    said = " ".join(verified.out.split())
     for name in ("setup-sheet.md", "checklist.md", "engine.toml"):
-        assert f"{name}: edited since record" in told
+        assert f"{name}: edited since record" in said

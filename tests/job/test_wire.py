@@ -151,9 +151,9 @@ def test_axes_and_tables_come_into_force_together() -> None:
     are where they were but for rows that came with them."""
     calibration = made_up_calibration(1, 4, 4)
     wire = Wire(ControlServer(calibration))
-    ((kind, told),) = wire.tell(REQUEST, request(control.SEND_AXES))
+    ((kind, values),) = wire.tell(REQUEST, request(control.SEND_AXES))
     assert kind is AXES
-    assert [p["speed_rpm"] for p in told["speed_points"]] == list(calibration.speed_rpm)
+    assert [p["speed_rpm"] for p in values["speed_points"]] == list(calibration.speed_rpm)
 
     assert wire.outcome(AXES, axes_of(SPEEDS, LOADS)) == control.DONE
     assert wire.outcome(TABLE_ROW, row_of([1, 2, 3, 4])) == control.DONE

@@ -440,8 +440,8 @@ def test_what_concerns_the_whole_engine_is_of_no_bank() -> None:
     watch.recording(is_failing=True)
     assert latched(engine) == ["engine_too_hot", "link_lost", "not_recording"]
     assert watch.bank == [-1] * len(alarms.NAMES)
-    told = [watch.value[kind] for kind in (alarms.HOT, alarms.LINK_LOST, alarms.NOT_RECORDING)]
-    assert told == [125.0, 3.0, 0.0]
+    worst = [watch.value[kind] for kind in (alarms.HOT, alarms.LINK_LOST, alarms.NOT_RECORDING)]
+    assert worst == [125.0, 3.0, 0.0]
     assert [(one.kind, one.bank) for one in watch.episodes.kept] == [(alarms.HOT, -1)]
 
 

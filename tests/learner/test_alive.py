@@ -32,21 +32,21 @@ def ride(stuck: bool) -> tuple[list[Sample], Learner, CarefulLearner]:
 
 def numbers(learner: Learner) -> list[object]:
     """Everything that the banks' evidence is made of."""
-    told: list[object] = []
+    found: list[object] = []
     for bank in learner.banks:
-        told += [list(getattr(bank.evidence, name)) for name in KEPT]
-        told += [bank.evidence.noise, bank.evidence.open_square(), bank.used_count, bank.refused]
-    return told
+        found += [list(getattr(bank.evidence, name)) for name in KEPT]
+        found += [bank.evidence.noise, bank.evidence.open_square(), bank.used_count, bank.refused]
+    return found
 
 
 @pytest.mark.parametrize("typecode", ["d", "f"])
 def test_a_stuck_sensor_leaves_nothing_behind(typecode: str) -> None:
     """30 s of a stuck sensor give the evidence, bit for bit, of a sensor that says at once that it
     has failed; its samples count as refused."""
-    samples, told, _ = ride(stuck=True)
-    told = Learner(told.settings, typecode)
-    learner = CarefulLearner(told.settings, typecode)
-    plain = Learner(told.settings, typecode)
+    samples, warned, _ = ride(stuck=True)
+    warned = Learner(warned.settings, typecode)
+    learner = CarefulLearner(warned.settings, typecode)
+    plain = Learner(warned.settings, typecode)
     last = float("nan")
     for sample in samples:
         learner.learn_one(sample)
@@ -54,16 +54,16 @@ def test_a_stuck_sensor_leaves_nothing_behind(typecode: str) -> None:
         measured, state = sample.measured_lambda[0], sample.sensor_state[0]
         if measured == last and STUCK.start_s < 1e-6 * sample.time_us < STUCK.stop_s + 0.1:
             sample.sensor_state[0] = SENSOR_FAULT
-        told.learn_one(sample)
+        warned.learn_one(sample)
         last, sample.sensor_state[0] = measured, state
 
     assert learner.taken_out[0] > 100
     assert learner.taken_out[1] == 0
     assert learner.banks[0].refused[REASONS.index("sensor_fault")] > 700
-    assert list(learner.banks[0].evidence.cells) == list(told.banks[0].evidence.cells)
-    assert learner.banks[0].used_count == told.banks[0].used_count
-    assert numbers(learner)[:9] == numbers(told)[:9]
-    assert list(plain.banks[0].evidence.cells) != list(told.banks[0].evidence.cells)
+    assert list(learner.banks[0].evidence.cells) == list(warned.banks[0].evidence.cells)
+    assert learner.banks[0].used_count == warned.banks[0].used_count
+    assert numbers(learner)[:9] == numbers(warned)[:9]
+    assert list(plain.banks[0].evidence.cells) != list(warned.banks[0].evidence.cells)
 
 
 def test_a_healthy_ride_is_learned_as_ever() -> None:

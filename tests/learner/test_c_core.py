@@ -14,10 +14,10 @@ from core_bench import (
     FLAGS,
     SANITIZERS,
     numbers_for_c,
+    printed_of,
     run_harness,
     sources,
     table_of,
-    told_by,
     use_c,
     use_python,
 )
@@ -228,7 +228,7 @@ def test_memory_that_the_caller_gives_is_enough(harness, tmp_path):
     one = taught_one_by_one(Learner(engine, typecode), samples)
     _, lines = run_harness(program, numbers_for_c(engine, 25.0, table_of(samples)), tmp_path)
     assert one.banks[0].used_count > 1000
-    for left, right in zip(lines, told_by(one), strict=True):
+    for left, right in zip(lines, printed_of(one), strict=True):
         assert left == right, left[0]
 
 

@@ -50,10 +50,10 @@ def driven(
 ) -> Table:
     """The samples of a road ride with some faults, on tables 2 % off or as far as wanted."""
     parameters, controller = bench(seed=SEED, rms=rms)
-    told = [fault(name, size, start_s=start_s) for name in faults]
+    active = [fault(name, size, start_s=start_s) for name in faults]
     drive = RoadRide(60 * minutes, SEED)
     return samples_table(
-        simulate(parameters, controller, drive, SEED, faults=told, reuse=True), parameters.banks
+        simulate(parameters, controller, drive, SEED, faults=active, reuse=True), parameters.banks
     )
 
 
@@ -334,8 +334,8 @@ def test_a_delay_of_one_bank_alone_is_told(
             FoundDelay(model, 0.2, 0.016, (0.1, 50.0, 0.01), 0.01, 0.01, known, True, 1000)
         )
     found = diagnose(learner, witness, delays=delays)
-    (told,) = [finding for finding in found.findings if finding.cause.name == "delay-differs"]
-    assert told.state == state
+    (finding,) = [one for one in found.findings if one.cause.name == "delay-differs"]
+    assert finding.state == state
     assert names(found) <= {"delay-differs"}
 
 
@@ -398,13 +398,13 @@ def test_a_rebase_between_two_passes_is_no_change() -> None:
     plain = earlier_of("then", tables, evidences)
     rebased = [[cell / 1.25 for cell in table] for table in tables]
 
-    told = earlier_of("then", rebased, evidences, 1.25)
-    untold = earlier_of("then", rebased, evidences)
+    scaled = earlier_of("then", rebased, evidences, 1.25)
+    unscaled = earlier_of("then", rebased, evidences)
 
     for bank in range(2):
-        assert told.ve_pct[bank] == pytest.approx(plain.ve_pct[bank], rel=1e-6)
-        assert told.covariance[bank] == pytest.approx(plain.covariance[bank], rel=1e-3, abs=1e-6)
-        assert untold.ve_pct[bank] == pytest.approx(plain.ve_pct[bank] / 1.25, rel=1e-6)
+        assert scaled.ve_pct[bank] == pytest.approx(plain.ve_pct[bank], rel=1e-6)
+        assert scaled.covariance[bank] == pytest.approx(plain.covariance[bank], rel=1e-3, abs=1e-6)
+        assert unscaled.ve_pct[bank] == pytest.approx(plain.ve_pct[bank] / 1.25, rel=1e-6)
 
 
 def test_evidence_alone_says_what_it_cannot_show() -> None:
@@ -466,9 +466,9 @@ def test_the_air_is_told_as_far_as_it_shows(change: Change, said: str) -> None:
     """A barometer is in no sample, so it is not judged; what the pressure sensor reads of the air
     while the engine stands is said, and that it has changed."""
     found = diagnose(*ride(minutes=1.5, change=change))
-    (told,) = [finding for finding in found.findings if finding.cause.name == "barometer"]
-    assert told.state == NOT_LOOKED_AT
-    assert said in told.text
+    (finding,) = [one for one in found.findings if one.cause.name == "barometer"]
+    assert finding.state == NOT_LOOKED_AT
+    assert said in finding.text
 
 
 @pytest.mark.parametrize(
@@ -484,5 +484,5 @@ def test_no_sign_is_not_said_of_what_could_not_show(change: Change, not_looked: 
     """Where the engine never ran, the load never moved or nothing was measured, a fact is not
     looked at, and that is not the same as no sign."""
     found = diagnose(*ride(minutes=1.5, change=change))
-    told = {finding.cause.name for finding in found.of(NOT_LOOKED_AT)}
-    assert told >= not_looked
+    missing = {finding.cause.name for finding in found.of(NOT_LOOKED_AT)}
+    assert missing >= not_looked

@@ -58,22 +58,22 @@ def test_names_run_nothing_and_values_show(browser: Any, tmp_path: Path) -> None
     canvas = opened(browser, tmp_path / "evil.html", page)
 
     ActionChains(browser).move_to_element(canvas).perform()
-    told = values(browser, "learned")
-    middle = re.search(r"at 0:(\d\d\.\d\d): speed \d{4} rpm, load \d\d\.\d kPa", told)
-    assert middle is not None, told
+    shown = values(browser, "learned")
+    middle = re.search(r"at 0:(\d\d\.\d\d): speed \d{4} rpm, load \d\d\.\d kPa", shown)
+    assert middle is not None, shown
     assert float(middle[1]) == pytest.approx(9.65, abs=0.3)
-    assert EVIL in told
-    assert re.search(r"0\.9\d\d0\.90\d ± 0\.0040\.950learned", told)
+    assert EVIL in shown
+    assert re.search(r"0\.9\d\d0\.90\d ± 0\.0040\.950learned", shown)
     at = f"at 0:{middle[1]}"
     assert at in values(browser, "learned", drive=1)
 
     canvas.send_keys(Keys.ARROW_RIGHT)
     values(browser, f"at 0:{float(middle[1]) + 0.02:05.2f}")
     canvas.send_keys(Keys.HOME)
-    told = values(browser, "at 0:00.00")
-    assert told.count("not learned: ") == 2
-    assert "the load moved too far" in told
-    assert "the throttle moved too far" in told
+    shown = values(browser, "at 0:00.00")
+    assert shown.count("not learned: ") == 2
+    assert "the load moved too far" in shown
+    assert "the throttle moved too far" in shown
     browser.find_element(By.CSS_SELECTOR, "button[data-from]").click()
     assert "ALARM: lean under load" in values(browser, "at 0:02.00")
     canvas.send_keys(Keys.END)

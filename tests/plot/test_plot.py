@@ -77,10 +77,10 @@ def test_files_on_one_clock(breathmap: Breathmap, place: Path, tmp_path: Path) -
         "plot", *files, "--engine", place / "engine.toml", "--beside", "--out", out, "--json"
     )
     assert ended.code == 0, ended.err
-    told = json.loads(ended.out)
-    assert [drive["source"] for drive in told["drives"]] == [str(path) for path in files]
-    assert told["drives"][1]["banks"]["left"]["refused"]["sensor_fault"] > 300
-    assert told["bytes"] == out.stat().st_size
+    summary = json.loads(ended.out)
+    assert [drive["source"] for drive in summary["drives"]] == [str(path) for path in files]
+    assert summary["drives"][1]["banks"]["left"]["refused"]["sensor_fault"] > 300
+    assert summary["bytes"] == out.stat().st_size
     assert '<div class="drives beside">' in out.read_text()
 
 

@@ -188,9 +188,9 @@ def test_looked_at_in_a_browser(opened: Any, written: Path) -> None:
     ActionChains(opened).move_to_element(first).pause(0.3).move_by_offset(3, 3).perform()
     tips = deep(".bk-Tooltip", "found.map(e => (e.shadowRoot || e).textContent).join(' ')")
     wait.until(lambda d: "rpm" in d.execute_script(tips))
-    told = opened.execute_script(tips)
+    shown = opened.execute_script(tips)
     for word in ("VE before", "kPa", "found", "coverage", "decision"):
-        assert word in told
+        assert word in shown
 
     opened.find_element(By.XPATH, "//details[.//table[@class='sortable']]/summary").click()
     table = opened.find_element(By.CSS_SELECTOR, "table.sortable")

@@ -61,9 +61,9 @@ def test_commands_of_a_job_print_json(job: Path, capsys) -> None:  # type: ignor
     """With --json stdout holds one JSON object: what was added, and whether it is ready for use."""
     capsys.readouterr()
     assert run(["history", str(job), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert [r["what"] for r in told["records"]][:3] == ["created", "learned", "device"]
-    assert told["ready_for_use"] is False
+    printed = json.loads(capsys.readouterr().out)
+    assert [r["what"] for r in printed["records"]][:3] == ["created", "learned", "device"]
+    assert printed["ready_for_use"] is False
     assert run(["compare", f"{job}:0", f"{job}:1", "--bank", "left", "--json"]) == 0
     compared = json.loads(capsys.readouterr().out)["comparisons"][0]
     assert len(compared["change_of_fuel_pct"]) == len(compared["load"])

@@ -68,14 +68,14 @@ def test_bins_hold_what_numpy_says() -> None:
         bins.note(float(value), float(residual))
     bins.note(math.nan, 1.0)
 
-    told = bins.as_dict()
+    columns = bins.as_dict()
 
     inside = [values < 5, (values >= 5) & (values < 10), values >= 10]
-    assert told["count"] == [int(mask.sum()) for mask in inside]
+    assert columns["count"] == [int(mask.sum()) for mask in inside]
     for k, mask in enumerate(inside):
-        assert told["mean_pct"][k] == pytest.approx(100 * residuals[mask].mean(), abs=1e-4)
+        assert columns["mean_pct"][k] == pytest.approx(100 * residuals[mask].mean(), abs=1e-4)
         rms = 100 * np.sqrt((residuals[mask] ** 2).mean())
-        assert told["rms_pct"][k] == pytest.approx(rms, abs=1e-4)
+        assert columns["rms_pct"][k] == pytest.approx(rms, abs=1e-4)
 
 
 def test_time_bins_stay_few_and_lose_nothing() -> None:
@@ -85,13 +85,13 @@ def test_time_bins_stay_few_and_lose_nothing() -> None:
     for k in range(count):
         bins.note(k * 1.0, k % 2 == 0, 0.05, 0.01)
 
-    told = bins.as_dict()
+    columns = bins.as_dict()
 
     assert len(bins.rows) <= 240
     assert sum(row[0] for row in bins.rows) == count
-    assert told["used_pct"][3] == pytest.approx(50.0, abs=1.0)
-    assert told["before_rms_pct"][3] == pytest.approx(5.0)
-    assert told["after_mean_pct"][3] == pytest.approx(1.0)
+    assert columns["used_pct"][3] == pytest.approx(50.0, abs=1.0)
+    assert columns["before_rms_pct"][3] == pytest.approx(5.0)
+    assert columns["after_mean_pct"][3] == pytest.approx(1.0)
 
 
 def test_folder_is_read_as_written(replayed: Path) -> None:
@@ -175,8 +175,8 @@ def test_command_prints_summary_or_json(output: Path, capsys: pytest.CaptureFixt
     assert "How good it is" in said
     assert str(target) in said.replace("\n", "")
     assert run(["report", str(output), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["report"] == str(output / "report.html")
-    assert told["bytes"] == (output / "report.html").stat().st_size < 5_000_000
-    assert set(told["banks"]) == {"left", "right"}
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["report"] == str(output / "report.html")
+    assert printed["bytes"] == (output / "report.html").stat().st_size < 5_000_000
+    assert set(printed["banks"]) == {"left", "right"}
     assert run(["report", str(output / "nothing")]) == 2

@@ -93,7 +93,7 @@ def numbers_for_c(settings: Settings, rate_hz: float, table: NDArray[np.void]) -
     return np.array(head, dtype=np.float64).tobytes() + rows.tobytes()
 
 
-def told_by(learner: Learner) -> list[list[str]]:
+def printed_of(learner: Learner) -> list[list[str]]:
     """Return what c_harness.c prints of a learner that holds the same."""
     lines = []
     for bank in learner.banks:

@@ -67,7 +67,7 @@ class DiskLog:
 
     def __enter__(self) -> "DiskLog":
         for name, replacement in REPLACED.items():
-            setattr(os, name, self._told(replacement, self._real[name]))
+            setattr(os, name, self._logged(replacement, self._real[name]))
         builtins.open = io.open = self._open
         return self
 
@@ -81,7 +81,7 @@ class DiskLog:
             setattr(os, name, real)
         builtins.open = io.open = self._real_open
 
-    def _told(self, replacement: Callable[..., Any], real: Callable[..., Any]) -> Any:
+    def _logged(self, replacement: Callable[..., Any], real: Callable[..., Any]) -> Any:
         return lambda *args, **words: replacement(self, real, *args, **words)
 
     def within(self, path: Any, dir_fd: int | None = None) -> str | None:

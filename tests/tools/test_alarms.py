@@ -91,8 +91,8 @@ def test_a_quiet_run_says_what_was_looked_for(breathmap: Breathmap, tmp_path: Pa
     others = "Also looked for, and none came: engine too hot, sensor lost, frames being lost."
     assert text in ended.out
     assert others in ended.out
-    told = breathmap("report", out)
-    assert told.out.splitlines()[:3] == ["Alarms:", f"- {text}", f"- {others}"]
+    reported = breathmap("report", out)
+    assert reported.out.splitlines()[:3] == ["Alarms:", f"- {text}", f"- {others}"]
 
 
 def test_without_samples_nothing_is_said_to_be_well(
@@ -148,12 +148,12 @@ def test_lines_on_one_alarm_keep_their_distance(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr("breathmap.tools.run.observer.time.monotonic", lambda: now)
     lines: list[str] = []
     session = new_session()
-    told = AlarmLines(session, lines.append)
+    alarm_lines = AlarmLines(session, lines.append)
     for k in range(300):
         session.alarms.begin_source(str(k))
         session.alarms.episodes.of(alarms.HOT, -1)
         now = 0.1 * k
-        told.tell()
+        alarm_lines.tell()
     assert sum("ALARM" in line for line in lines) == 3
     assert sum("over" in line for line in lines) == 3
     assert session.alarms.episodes.counts[alarms.HOT] == 300

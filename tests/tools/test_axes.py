@@ -37,28 +37,28 @@ def advised(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, A
 
 def test_advice_has_every_number_with_its_error(advised: tuple[Path, dict[str, Any]]) -> None:
     """What is left, the worst, and every gain stand with standard errors and a verdict."""
-    told = advised[1]
-    for choice in (told["present"], told["best"], *told["one_more"], *told["curve"]):
+    advice = advised[1]
+    for choice in (advice["present"], advice["best"], *advice["one_more"], *advice["curve"]):
         for key in ("rms", "gain", "worst"):
             assert choice[key]["standard_error_pct"] >= 0.0
         assert choice["verdict"] in ("worth it", "not worth it", "cannot tell yet")
-    assert {cost["axis"] for cost in told["by_axis"]} == {"speed", "load"}
-    assert len(told["best"]["speed_rpm"]) == len(told["present"]["speed_rpm"]) == 5
-    assert told["present"]["gain"]["pct"] == 0.0
-    assert 0.0 < told["known_pct"] < 5.0
+    assert {cost["axis"] for cost in advice["by_axis"]} == {"speed", "load"}
+    assert len(advice["best"]["speed_rpm"]) == len(advice["present"]["speed_rpm"]) == 5
+    assert advice["present"]["gain"]["pct"] == 0.0
+    assert 0.0 < advice["known_pct"] < 5.0
 
 
 def test_the_new_folder_is_an_engine_on_the_advised_axes(
     advised: tuple[Path, dict[str, Any]],
 ) -> None:
     """Its description and tables can be read, and say what to do by hand."""
-    folder, told = advised
+    folder, advice = advised
     path = folder / "new" / "engine.toml"
     description = read_description(path)
-    assert description.axes.speed_rpm == told["best"]["speed_rpm"]
+    assert description.axes.speed_rpm == advice["best"]["speed_rpm"]
     tables = read_tables(path, description)
     assert all(30.0 < cell <= 102.0 for cells in tables for cell in cells)
-    assert json.loads((path.parent / "axes.json").read_text()) == told
+    assert json.loads((path.parent / "axes.json").read_text()) == advice
     to_do = (path.parent / "to-do.md").read_text()
     assert "do not run the engine" in to_do
     assert "ready" not in to_do
@@ -98,8 +98,8 @@ def test_the_bench_counts_banks_that_got_worse_by_each_table() -> None:
     console = Console(width=100, record=True, file=StringIO())
     summarise(scores, console)
     rows = [line.replace("│", "").split() for line in console.export_text().splitlines()]
-    told = {" ".join(row[1:3]): row[3:] for row in rows if row and row[0] == "10"}
-    assert told["as stored"] == ["0.200", "0.160", "0.80", "2.00", "2", "of", "4", "1"]
-    assert told["worth it"] == ["0.200", "0.160", "0.80", "1.05", "1", "of", "2", "0"]
-    assert told["best 0.200"] == ["0.100", "0.50", "1.20", "1", "of", "4", "1"]
-    assert told["1 of"] == ["2", "2.00", "1", "0"]
+    shown = {" ".join(row[1:3]): row[3:] for row in rows if row and row[0] == "10"}
+    assert shown["as stored"] == ["0.200", "0.160", "0.80", "2.00", "2", "of", "4", "1"]
+    assert shown["worth it"] == ["0.200", "0.160", "0.80", "1.05", "1", "of", "2", "0"]
+    assert shown["best 0.200"] == ["0.100", "0.50", "1.20", "1", "of", "4", "1"]
+    assert shown["1 of"] == ["2", "2.00", "1", "0"]

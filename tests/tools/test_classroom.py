@@ -144,9 +144,9 @@ def check_row(result: Mark, seed: int) -> None:
     """Hold a mark to the teacher's page."""
     rows = [line.strip("| ").split(" | ") for line in README.read_text().splitlines()]
     row = row_of(result, seed)
-    told = next((r for r in rows if r[0] == row[0]), None)
-    assert told is not None, f"{README} lacks | {' | '.join(row)} |"
-    for got, said in zip(row[1:], told[1:], strict=True):
+    documented = next((r for r in rows if r[0] == row[0]), None)
+    assert documented is not None, f"{README} lacks | {' | '.join(row)} |"
+    for got, said in zip(row[1:], documented[1:], strict=True):
         if got != said:
             near = 0.3 if "%" in got else 2.0
             assert float(got.strip(" %")) == pytest.approx(float(said.strip(" %")), abs=near), row

@@ -107,9 +107,9 @@ def test_help_gives_examples_and_exit_codes(breathmap: Breathmap, command: str) 
 
 def test_version_names_software_and_protocol(breathmap: Breathmap) -> None:
     """The two version numbers are told apart."""
-    told = breathmap("--version").out
-    assert "protocol version 1" in told
-    assert "C core" in told or "Python core" in told
+    version = breathmap("--version").out
+    assert "protocol version 1" in version
+    assert "C core" in version or "Python core" in version
 
 
 def test_missing_port_makes_nothing(breathmap: Breathmap, bench: Path) -> None:
@@ -448,7 +448,7 @@ def test_the_version_is_told_without_the_program():
     assert not (HEAVY | {"pydantic", "typer", "rich", "breathmap.tools.cli.main"}) & loaded
 
 
-@pytest.mark.parametrize(("arguments", "environment", "told"), [
+@pytest.mark.parametrize(("arguments", "environment", "wanted"), [
     (["--help"], {}, "Usage: breathmap"),
     ([], {}, "What to do first:"),
     ([], {"_BREATHMAP_COMPLETE": "complete_zsh", "_TYPER_COMPLETE_ARGS": "breathmap rep"},
@@ -458,11 +458,11 @@ def test_the_version_is_told_without_the_program():
     ([], {"_BREATHMAP_COMPLETE": "complete_zsh",
           "_TYPER_COMPLETE_ARGS": "breathmap board fetch x --b"}, "--baud"),
 ], ids=["help", "bare", "complete", "options", "options below"])  # fmt: skip
-def test_help_and_shell_load_no_command(arguments, environment, told):
+def test_help_and_shell_load_no_command(arguments, environment, wanted):
     """Help, the bare program and the shell's completion of commands and options load the tables of
     them and none of the commands."""
     text, loaded = loaded_by(arguments, **environment)
-    assert told in text
+    assert wanted in text
     ours = {name for name in loaded if name.startswith("breathmap.")}
     files = ("start", "main", "commands", "listed", "listed_options", "outline")
     shelf = {f"breathmap.tools.cli.{name}" for name in files}
@@ -498,9 +498,9 @@ def test_the_shell_offers_what_the_commands_have():
             assert offered(listed[path], [], "") == offered(command, [], "")
             continue
         for words in ([], ["--json"]):
-            told = offered(command, words, "--")
-            assert len(told) >= 1
-            assert offered(listed[path], words, "--") == told
+            options = offered(command, words, "--")
+            assert len(options) >= 1
+            assert offered(listed[path], words, "--") == options
         assert offered(listed[path], [], "r") == offered(command, [], "r")
 
 

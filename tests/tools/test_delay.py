@@ -93,10 +93,10 @@ def test_recent_samples_are_the_latest_in_order() -> None:
     assert table["measured_lambda"][:, 1] == pytest.approx(np.arange(15, 25) / 10.0)
 
 
-def found(told: bool, separate: bool, noise: float) -> FoundDelay:
+def found(known: bool, separate: bool, noise: float) -> FoundDelay:
     """An outcome of the search."""
     model = DelayModel(1.4, 500.0, 0.07, swept_cm3=344.5)
-    return FoundDelay(model, 0.2, 0.01, (0.1, 20.0, 0.01), noise, 0.012, told, separate, 9000)
+    return FoundDelay(model, 0.2, 0.01, (0.1, 20.0, 0.01), noise, 0.012, known, separate, 9000)
 
 
 @pytest.mark.parametrize(
@@ -121,5 +121,5 @@ def test_the_advice_fits_the_outcome(
     assert said in text
     assert not_said not in text
     assert worth_saying({"left": outcome}) is worth
-    told = json.loads(delay_summary({"left": outcome})["left"].model_dump_json())["told"]
-    assert told is (isinstance(outcome, FoundDelay) and outcome.known)
+    is_told = json.loads(delay_summary({"left": outcome})["left"].model_dump_json())["told"]
+    assert is_told is (isinstance(outcome, FoundDelay) and outcome.known)

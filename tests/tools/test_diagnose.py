@@ -26,17 +26,17 @@ def diagnosed(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, 
     """Run with --json and return what was printed."""
     capsys.readouterr()
     assert run(["diagnose", *arguments, "--json"]) == 0
-    told: dict[str, Any] = json.loads(capsys.readouterr().out)
-    return told
+    printed: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return printed
 
 
 def test_a_recording(bench_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A recording's diagnosis names the swapped sensors, and every cause with its state."""
     engine = str(bench_folder / "engine.toml")
-    told = diagnosed(capsys, str(bench_folder / "swapped.bin"), "--engine", engine)
-    first = told["findings"][0]
+    printed = diagnosed(capsys, str(bench_folder / "swapped.bin"), "--engine", engine)
+    first = printed["findings"][0]
     assert (first["cause"], first["state"], first["unsafe"]) == ("sensors-swapped", "likely", True)
-    states = {finding["state"] for finding in told["findings"]}
+    states = {finding["state"] for finding in printed["findings"]}
     assert states <= {"seen", "likely", "cannot tell", "no sign", "not looked at"}
 
     assert run(["diagnose", str(bench_folder / "ride.bin"), "--engine", engine]) == 0

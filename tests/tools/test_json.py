@@ -36,7 +36,7 @@ def all_commands() -> Iterator[tuple[str, Any]]:
 COMMANDS = dict(all_commands())
 
 
-def told(breathmap: Breathmap, *words: object) -> dict[str, Any]:
+def printed(breathmap: Breathmap, *words: object) -> dict[str, Any]:
     """Run a command with --json; return the one object on stdout."""
     ended = breathmap(*words, "--json")
     assert ended.code == 0, ended.err
@@ -65,7 +65,7 @@ def test_exceptions_are_commands() -> None:
 def test_installing_on_a_board_is_told(breathmap: Breathmap, bench: Path, tmp_path: Path) -> None:
     """board install says as data what was put where."""
     folder = tmp_path / "to-copy"
-    found = told(breathmap, "board", "install", bench, "--folder", folder)
+    found = printed(breathmap, "board", "install", bench, "--folder", folder)
     assert found["folder"] == str(folder)
     assert found["port"] is None
     assert found["bytes_per_number"] == 4
@@ -88,7 +88,7 @@ def test_clearing_a_board_is_told(breathmap: Breathmap, monkeypatch: pytest.Monk
     monkeypatch.setattr(board_cli, "fetch_snapshot", lambda _: snapshot)
     monkeypatch.setattr(board_cli, "clear_board", lambda _, origin: cleared.append(origin))
 
-    assert told(breathmap, "board", "clear", "loop", "--yes") == {
+    assert printed(breathmap, "board", "clear", "loop", "--yes") == {
         "port": "loop",
         "cleared": True,
         "samples_used_before": 90,
@@ -101,23 +101,23 @@ def test_a_job_is_told_step_by_step(
 ) -> None:
     """Each step of a job prints one object: what was added, and whether it is ready for use."""
     job = tmp_path / "monday"
-    assert told(breathmap, "new", job, "--engine", bench)["ready_for_use"] is False
-    assert told(breathmap, "prepare", job)["records"]
-    assert told(breathmap, "learn", job, recording)["banks"]["left"]["used"] > 1000
-    proposed = told(breathmap, "propose", job)
+    assert printed(breathmap, "new", job, "--engine", bench)["ready_for_use"] is False
+    assert printed(breathmap, "prepare", job)["records"]
+    assert printed(breathmap, "learn", job, recording)["banks"]["left"]["used"] > 1000
+    proposed = printed(breathmap, "propose", job)
     assert [record["what"] for record in proposed["records"]] == ["proposed"]
-    assert told(breathmap, "accept", job)["table"] == 1
-    assert told(breathmap, "undo", job, "0")["records"]
-    assert told(breathmap, "history", job)["records"]
-    assert told(breathmap, "report", job)["bytes"] > 1_000_000
+    assert printed(breathmap, "accept", job)["table"] == 1
+    assert printed(breathmap, "undo", job, "0")["records"]
+    assert printed(breathmap, "history", job)["records"]
+    assert printed(breathmap, "report", job)["bytes"] > 1_000_000
 
 
 def test_simulating_is_told(breathmap: Breathmap, tmp_path: Path) -> None:
     """simulate says what it wrote; check --example gives its text inside the object."""
     out = tmp_path / "ride.bin"
-    found = told(breathmap, "simulate", "--out", out, "--minutes", "0.2")
+    found = printed(breathmap, "simulate", "--out", out, "--minutes", "0.2")
     assert found["bytes"] == out.stat().st_size
-    assert "[engine]" in told(breathmap, "check", "--example")["example"]
+    assert "[engine]" in printed(breathmap, "check", "--example")["example"]
 
 
 def test_a_served_port_is_told_at_once() -> None:

@@ -142,8 +142,8 @@ def test_a_lost_port_is_told_and_counted(
     assert summary["port"]["times_lost"] == 2
     assert 0.3 <= summary["port"]["lost_s"] < 60.0
     reported = breathmap("report", out, "--json")
-    told = json.loads(reported.out)["what_next"]
-    assert any(line.startswith("The port was lost 2 times") for line in told)
+    what_next = json.loads(reported.out)["what_next"]
+    assert any(line.startswith("The port was lost 2 times") for line in what_next)
 
 
 def all_bytes(part: list[bytes]) -> bytes:

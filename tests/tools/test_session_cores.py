@@ -45,7 +45,7 @@ def learned(rides: dict[str, bytes], size: int) -> Session:
     return session
 
 
-def told(session: Session) -> dict[str, Any]:
+def held_by(session: Session) -> dict[str, Any]:
     """All that a session holds and is asked for, as plain values."""
     assert session.recent is not None
     return {
@@ -66,12 +66,12 @@ def test_both_cores_come_to_the_same(rides, monkeypatch):
     """Three sources, one damaged and one with a span left out, with faults that raise alarms: bit
     for bit the same, in pieces of any size."""
     use_python(monkeypatch)
-    slow = told(learned(rides, 4096))
+    slow = held_by(learned(rides, 4096))
     use_c(monkeypatch)
     for size in (700, 65_536):
         session = learned(rides, size)
         assert isinstance(session._reader, BulkReader)
-        assert not differences(slow, told(session))
+        assert not differences(slow, held_by(session))
     assert sum(session.alarms.episodes.counts) > 2
     assert session.learner.taken_out[0] > 10
     assert session.left_out_count > 100
@@ -81,18 +81,18 @@ def test_a_witness_forgets_alike(rides, monkeypatch):
     """What was seen beyond the most that is kept is forgotten at the same samples."""
     monkeypatch.setattr("breathmap.learner.causes.witness.MOST_SAMPLES", 1000)
     use_python(monkeypatch)
-    slow = told(learned(rides, 4096))["witness"]
+    slow = held_by(learned(rides, 4096))["witness"]
     use_c(monkeypatch)
-    assert not differences(slow, told(learned(rides, 65_536))["witness"])
+    assert not differences(slow, held_by(learned(rides, 65_536))["witness"])
 
 
 def test_a_long_trace_halves_its_bins_alike(rides, monkeypatch):
     """Where the bins of time double in length on the way, both cores' traces are the same."""
     monkeypatch.setattr("breathmap.tools.run.trace.MOST_TIME_BINS", 7)
     use_python(monkeypatch)
-    slow = told(learned(rides, 4096))["trace"]
+    slow = held_by(learned(rides, 4096))["trace"]
     use_c(monkeypatch)
-    assert told(learned(rides, 20_000))["trace"] == slow
+    assert held_by(learned(rides, 20_000))["trace"] == slow
 
 
 def test_what_looks_at_each_sample_sees_each(rides, monkeypatch):

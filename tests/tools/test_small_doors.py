@@ -121,10 +121,10 @@ def test_the_start_script_runs_any_command(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """`start.py run` hands its words to breathmap, and keeps stdout for what that prints."""
-    told: list[list[str]] = []
+    commands: list[list[str]] = []
 
     def run(command: list[str], folder: str) -> int:
-        told.append([*command, folder])
+        commands.append([*command, folder])
         return 7
 
     def make() -> str:
@@ -136,7 +136,7 @@ def test_the_start_script_runs_any_command(
     monkeypatch.setattr(start, "install", lambda purpose, python: start.say(purpose))
     monkeypatch.setattr(start, "run", run)
     assert start.main(["run", "check", "--example"]) == 7
-    assert told == [[start.venv_program("breathmap"), "check", "--example", os.getcwd()]]
+    assert commands == [[start.venv_program("breathmap"), "check", "--example", os.getcwd()]]
     assert capfd.readouterr() == ("", "start: making\nstart: run\n")
 
 

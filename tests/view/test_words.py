@@ -93,13 +93,13 @@ def test_words_without_keys_name_none() -> None:
     """Who reads without the view's keys is told of none."""
     watch, description = Watch(new_session()), new_session().description
     nowhere = Advice(None, 0.02, 0.02, math.inf)
-    told = [
+    words = [
         *verdict_line(watch, ["left", "right"], True, 0.0, has_keys=False),
         *ended_words(has_keys=False),
         *advice_lines(nowhere, description, 9, has_keys=False),
     ]
-    assert "at the terminal" in told[1]
-    assert not [line for line in told if "q writes" in line or "X takes" in line]
+    assert "at the terminal" in words[1]
+    assert not [line for line in words if "q writes" in line or "X takes" in line]
 
 
 def test_a_lost_sensor_says_what_it_says_of_itself() -> None:
