@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from longest import LONGEST, TESTS, place
@@ -154,19 +155,24 @@ def test_missing_venv_module_is_explained(
     assert "apt install python3-venv" in capsys.readouterr().err
 
 
-def test_the_tests_keep_bytecode(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Tests run where Python keeps its bytecode, also where the environment forbids it: compiling
-    everything in every process costs minutes. All else in the environment stays."""
+@pytest.mark.parametrize("purpose", ["demo", "run", "test"])
+def test_what_is_started_keeps_bytecode(purpose: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is started keeps Python's bytecode, also where the environment forbids it: nothing is
+    compiled when it is installed, and compiling it in every process costs minutes. All else in
+    the environment stays."""
     given: list[dict[str, str]] = []
     monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
     monkeypatch.setenv("SOMETHING_ELSE", "2")
     monkeypatch.setattr(start, "make_environment", lambda: "python")
     monkeypatch.setattr(start, "install", lambda purpose, python: None)
-    monkeypatch.setattr(
-        start, "run", lambda command, folder, environment: given.append(environment)
-    )
 
-    start.main(["test"])
+    def started(command: list[str], cwd: str, env: dict[str, str]) -> SimpleNamespace:
+        given.append(env)
+        return SimpleNamespace(wait=lambda: 0)
+
+    monkeypatch.setattr(subprocess, "Popen", started)
+
+    assert start.main([purpose]) == 0
 
     kept = dict(os.environ)
     del kept["PYTHONDONTWRITEBYTECODE"]
