@@ -117,7 +117,7 @@ def test_leaving_early_stops_the_thread(kind: str) -> None:
     for with_reader in (False, True):
         with Service(stream(600.0), kind, speed=1.0) as service:
             if with_reader:
-                with serial.serial_for_url(service.url, baudrate=115200, timeout=0.5) as port:
+                with serial.serial_for_url(service.url, baudrate=115200, timeout=60.0) as port:
                     assert port.read(10)
         assert service.wait(2.0)
     assert not [t for t in threading.enumerate() if t.name == "simulator service"]
