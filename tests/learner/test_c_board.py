@@ -3,8 +3,9 @@
 import json
 import socket
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from breathmap.protocol.wire.evidence_fields import LEARNER_ROW
 from breathmap.protocol.wire.evidence_parts import BankNumbers
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.bench import c_board
-from breathmap.tools.bench.c_board import RIDE, SLOTS, build, emulator, engine
+from breathmap.tools.bench.c_board import RIDE, SLOTS, compile_core, emulator, engine
 from breathmap.tools.bench.c_board import run as run_board
 from breathmap.tools.cli.main import run
 from breathmap.tools.demo.simulating import Order, frames_on_cable, prepare
@@ -52,6 +53,23 @@ def college(tmp_path_factory: pytest.TempPathFactory) -> Path:
     parameters, controller = college_bench("continuous", "wideband")
     write_college(folder, parameters, controller, "wideband")
     return folder / "engine.toml"
+
+
+@pytest.fixture(scope="module")
+def build(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Build the example for a core whose engine-free part is compiled the first time only."""
+    need("arm-none-eabi-gcc", "qemu-system-arm")
+
+    @cache
+    def objects(core: str) -> list[Path]:
+        return compile_core(tmp_path_factory.mktemp(core), core)
+
+    def built(
+        folder: Path, settings: Settings, core: str = "cortex-m4", name: str = "bench"
+    ) -> Path:
+        return c_board.build(folder, settings, core, objects(core), name=name)
+
+    return built
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +105,12 @@ def on_host(settings: Settings, ride: bytes) -> list[BankNumbers]:
     return [numbers_of(bank.evidence) for bank in learner.banks]
 
 
+@pytest.fixture(scope="module")
+def expected(college: Path, ride: bytes) -> list[BankNumbers]:
+    """What a board holds after the whole ride."""
+    return on_host(in_single(college), ride)
+
+
 def latest(folder: Path) -> tuple[Path, Snapshot]:
     """The slot with the latest snapshot, and that."""
     slots = [folder / name for name in SLOTS if (folder / name).exists()]
@@ -95,19 +119,20 @@ def latest(folder: Path) -> tuple[Path, Snapshot]:
 
 
 @pytest.mark.parametrize("core", c_board.CORES)
-def test_an_emulated_board_learns_what_a_host_learns(tmp_path, college, ride, core):
+def test_an_emulated_board_learns_what_a_host_learns(
+    tmp_path, college, ride, expected, build, core
+):
     """Bytes from a bridge in, evidence out: every sum and correction of the host's single-precision
     learner, bit for bit; the noise to 12 digits where the core has no unit for double precision and
     its library rounds powers otherwise. breathmap takes the file as evidence."""
-    need("arm-none-eabi-gcc", "qemu-system-arm")
     (tmp_path / RIDE).write_bytes(ride)
     settings = in_single(college)
     name = load(college)[0].engine.name
-    said = run_board(build(tmp_path, settings, core, name=name), core)
+    said = run_board(build(tmp_path, settings, core, name), core)
     assert said["samples"] == len(read_recording(ride).table)
     assert said["snapshot found"] == 0
     path, snapshot = latest(tmp_path)
-    for board, host in zip(snapshot.numbers, on_host(settings, ride), strict=True):
+    for board, host in zip(snapshot.numbers, expected, strict=True):
         assert board.cells == host.cells
         assert board.border == host.border
         assert board.doubles[1:] == host.doubles[1:]
@@ -129,12 +154,11 @@ def test_an_engine_as_c(tmp_path, college, capsys):
     assert not (tmp_path / "other.h").exists()
 
 
-def test_what_was_learned_outlives_a_power_cut(tmp_path, college, ride):
+def test_what_was_learned_outlives_a_power_cut(tmp_path, college, ride, build):
     """A board that starts again goes on from the latest whole snapshot; with the latest slot cut
     short or damaged, from the one before; with both, anew."""
-    need("arm-none-eabi-gcc", "qemu-system-arm")
     (tmp_path / RIDE).write_bytes(ride)
-    program = build(tmp_path, in_single(college), "cortex-m4")
+    program = build(tmp_path, in_single(college))
     run_board(program, "cortex-m4")
     path, before = latest(tmp_path)
 
@@ -155,15 +179,14 @@ def test_what_was_learned_outlives_a_power_cut(tmp_path, college, ride):
     assert run_board(program, "cortex-m4")["snapshot found"] == 0
 
 
-def test_evidence_of_another_table_is_not_taken_up(tmp_path, college, ride):
+def test_evidence_of_another_table_is_not_taken_up(tmp_path, college, ride, build):
     """A snapshot over other cells is passed over: its fingerprint is another."""
-    need("arm-none-eabi-gcc", "qemu-system-arm")
     (tmp_path / RIDE).write_bytes(ride[:30_000])
     settings = in_single(college)
-    run_board(build(tmp_path, settings, "cortex-m4"), "cortex-m4")
+    run_board(build(tmp_path, settings), "cortex-m4")
     table = settings.banks[0].table
     table.cells[3] += 1.0
-    assert run_board(build(tmp_path, settings, "cortex-m4"), "cortex-m4")["snapshot found"] == 0
+    assert run_board(build(tmp_path, settings), "cortex-m4")["snapshot found"] == 0
 
 
 @contextmanager
@@ -195,13 +218,15 @@ def short_ride(ride: bytes) -> bytes:
 
 @pytest.fixture(scope="module")
 def bare_board(
-    tmp_path_factory: pytest.TempPathFactory, college: Path, short_ride: bytes
+    tmp_path_factory: pytest.TempPathFactory,
+    college: Path,
+    short_ride: bytes,
+    build: Callable[..., Path],
 ) -> Iterator[str]:
     """A board that has begun to learn half a minute; yields the address of its serial line."""
-    need("arm-none-eabi-gcc", "qemu-system-arm")
     folder = tmp_path_factory.mktemp("bare")
     (folder / RIDE).write_bytes(short_ride)
-    program = build(folder, in_single(college), "cortex-m4", name=load(college)[0].engine.name)
+    program = build(folder, in_single(college), name=load(college)[0].engine.name)
     with staying_board(program) as port:
         yield port
 
@@ -300,11 +325,10 @@ def test_a_cleared_bare_board_begins_anew(bare_board):
         assert not any(numbers.doubles[1:])
 
 
-def test_two_banks_of_16_by_16_below_32_kb(tmp_path):
+def test_two_banks_of_16_by_16_below_32_kb(tmp_path, build):
     """On a 32-bit core the learner of 16 x 16 x 2 cells takes less than 32,768 bytes."""
-    need("arm-none-eabi-gcc", "qemu-system-arm")
     (tmp_path / RIDE).write_bytes(NOTHING)
-    said = run_board(build(tmp_path, engine(16, 2), "cortex-m4"), "cortex-m4")
+    said = run_board(build(tmp_path, engine(16, 2)), "cortex-m4")
     print(said)
     assert np.float64(said["learner bytes"] + said["application bytes"]) < 32_768
 

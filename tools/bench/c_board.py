@@ -28,6 +28,7 @@ from breathmap.tools.make.engine import header_text
 TOP = Path(__file__).resolve().parents[2]
 CORE, KIT = TOP / "learner/c", TOP / "protocol/bridge"
 RIDE = "ride.bin"
+BOARD = "qemu.c"  # the one file that an engine's header goes into
 SLOTS = ("slot-0.bin", "slot-1.bin")
 # By core: what the compiler is told, and a board of qemu that has it.
 CORES = {
@@ -57,21 +58,37 @@ def call(words: Sequence[object], folder: Path) -> str:
     return done.stdout + done.stderr
 
 
+def compile_core(folder: Path, core: str) -> list[Path]:
+    """Compile into a folder what of the example knows no engine; return the objects."""
+    sources = [path for path in sorted(CORE.glob("*.c")) if path.name != "host.c"]
+    sources += [path for path in sorted((CORE / "board").glob("*.c")) if path.name != BOARD]
+    sources += [KIT / "breathmap_link.c", KIT / "breathmap_bulk.c"]
+    call([*_compiler(core, folder), "-c", *sources], folder)
+    return [(folder / path.name).with_suffix(".o") for path in sources]
+
+
 def build(
-    folder: Path, settings: Settings, core: str, learner_bytes: int = 32_768, name: str = "bench"
+    folder: Path,
+    settings: Settings,
+    core: str,
+    objects: Sequence[Path],
+    learner_bytes: int = 32_768,
+    name: str = "bench",
 ) -> Path:
-    """Build the example for an engine of that name in a folder; return the program."""
+    """Build the example for an engine of that name in a folder, of what `compile_core` has made;
+    return the program."""
     (folder / "engine.h").write_text(header_text(name, settings), "utf-8")
     # The kit's map, with as much memory as the emulated board has.
     script = (KIT / "selftest/cortex_m.ld").read_text("utf-8").replace("= 64K", "= 2M")
     (folder / "board.ld").write_text(script, "utf-8")
-    sources = [path for path in sorted(CORE.glob("*.c")) if path.name != "host.c"]
-    sources += [*sorted((CORE / "board").glob("*.c"))]
-    sources += [KIT / "breathmap_link.c", KIT / "breathmap_bulk.c"]
-    include = [word for path in (folder, CORE, CORE / "board", KIT) for word in ("-I", path)]
-    words = ["arm-none-eabi-gcc", *FLAGS, *CORES[core][0], f"-DLEARNER_BYTES={learner_bytes}u"]
-    call([*words, *include, "-T", "board.ld", *sources, "-lm", "-o", "board.elf"], folder)
+    words = [*_compiler(core, folder), f"-DLEARNER_BYTES={learner_bytes}u", "-T", "board.ld"]
+    call([*words, CORE / "board" / BOARD, *objects, "-lm", "-o", "board.elf"], folder)
     return folder / "board.elf"
+
+
+def _compiler(core: str, folder: Path) -> list[object]:
+    include = [word for path in (folder, CORE, CORE / "board", KIT) for word in ("-I", path)]
+    return ["arm-none-eabi-gcc", *FLAGS, *CORES[core][0], *include]
 
 
 def emulator(program: Path, core: str, serial: str = "none") -> list[str]:
@@ -105,12 +122,12 @@ def engine(size: int, banks: int) -> Settings:
     )
 
 
-def measure(folder: Path, size: int, banks: int, ride: bytes) -> str:
+def measure(folder: Path, objects: Sequence[Path], size: int, banks: int, ride: bytes) -> str:
     """Return a row of the table."""
     (folder / RIDE).write_bytes(ride)
     for name in SLOTS:
         (folder / name).unlink(missing_ok=True)
-    program = build(folder, engine(size, banks), "cortex-m4", 600_000)
+    program = build(folder, engine(size, banks), "cortex-m4", objects, 600_000)
     said = run(program, "cortex-m4", counting=True)
     sizes = call(["arm-none-eabi-size", program], folder).splitlines()[1].split()
     instructions = said["ticks a sample"] * INSTRUCTIONS_A_TICK // banks
@@ -130,9 +147,10 @@ def main(arguments: list[str] | None = None) -> int:
     print("|---|---|---|---|---|")
     try:
         with tempfile.TemporaryDirectory() as place:
+            objects = compile_core(Path(place), "cortex-m4")
             for size in SIZES:
                 for banks in (1, 2):
-                    print(measure(Path(place), size, banks, ride), flush=True)
+                    print(measure(Path(place), objects, size, banks, ride), flush=True)
     except UserError as error:
         print(f"bench_c_board: {error}", file=sys.stderr)
         return 2
