@@ -25,6 +25,10 @@ from breathmap.tools.install.files import (
 MPREMOTE_S = 180.0
 STARTER = "main.py"
 PARTITION = re.compile(r"ROMFS(\d+) partition has size (\d+) bytes")
+MAKE = """import os; names = {names}
+for name in names:
+    try: os.mkdir(name)
+    except OSError: pass"""
 REMOVE = """import os
 for name in {names}:
     for end in ('.mpy', '.py'):
@@ -138,14 +142,14 @@ def _remove_copies(remote: Remote) -> None:
 
 
 def _copy(remote: Remote, folder: Path, paths: list[Path]) -> None:
+    names = [path.relative_to(folder).as_posix() for path in paths if path.is_dir()]
+    if names:
+        # Making one fails where it exists; the copy after it says whether that matters.
+        remote.call("exec", MAKE.format(names=names))
     copies: list[object] = []
     for path in paths:
-        where = ":" + path.relative_to(folder).as_posix()
-        if path.is_dir():
-            # It fails where the folder exists; the copy after it says whether that matters.
-            remote.call("fs", "mkdir", where, may_fail=True)
-        else:
-            copies += ["fs", "cp", path, where, "+"]
+        if path.is_file():
+            copies += ["fs", "cp", path, ":" + path.relative_to(folder).as_posix(), "+"]
     remote.call(*copies[:-1])
 
 
