@@ -25,9 +25,9 @@ from breathmap.tools.install.files import SPARE, engine_text, heap_bytes, rom_im
 from breathmap.tools.install.heap import HEAP_BYTES, MAP_BYTES, kinds, run_32_bit, run_64_bit
 from breathmap.tools.make.board import main as make_board
 
-# What is alive no longer grows after minutes. The whole hour is run by
+# What is alive no longer grows after two minutes. The whole hour is run by
 # BREATHMAP_BOARD_MINUTES=60 python -m pytest tests/board/test_memory.py
-MINUTES = float(os.environ.get("BREATHMAP_BOARD_MINUTES", "8"))
+MINUTES = float(os.environ.get("BREATHMAP_BOARD_MINUTES", "3"))
 SAMPLES = round(600 * MINUTES)
 
 

@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import subprocess
+import tempfile
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -105,11 +106,17 @@ def _unix(heap_bytes: int) -> list[object]:
 
 def _run(command: list[object]) -> str:
     words = [str(word) for word in command]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=RUN_S, check=False)
+    # MicroPython writes a map of its heap sign by sign; a pipe would wake us for each.
+    with tempfile.TemporaryFile("w+", encoding="utf-8") as out:
+        done = subprocess.run(
+            words, stdout=out, stderr=subprocess.PIPE, text=True, timeout=RUN_S, check=False
+        )
+        out.seek(0)
+        said = out.read()
     if done.returncode:
-        trouble = (done.stderr or done.stdout).strip().splitlines() or ["it gave no reason"]
+        trouble = (done.stderr or said).strip().splitlines() or ["it gave no reason"]
         raise UserError(f"{words[0]}: {trouble[-1]}")
-    return done.stdout
+    return said
 
 
 def _numbers(text: str) -> dict[str, int]:

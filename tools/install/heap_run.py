@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 collector: "Any" = gc  # MicroPython's, which has more than CPython's
 collector.threshold(4096)  # as main.py does
 
-STEPS_A_LOOK = 500
+STEPS_A_LOOK = 100
 STEP_S = 0.3  # a step's 128 bytes are three samples of two banks
-STEADY_FROM, STEADY_TO = 6667, 7000  # a thousand samples
+STEADY_FROM, STEADY_TO = 250, 583  # a thousand samples, within three minutes at 10 Hz
 # Samples that are looked at: many where a rare object may not be, fewer where the mean counts.
 COUNTED = {"learn": 500, "frames": 250, "control": 50}
 app: "Application"
@@ -156,7 +156,7 @@ def kinds(folder: str, ride: str, stage: str) -> None:
 
     counted = COUNTED[stage]
     begin(folder, ride)
-    while seen() < 500:
+    while seen() < 250:
         step()
     payloads = Payloads()
     while len(payloads.kept) < counted + 10:
