@@ -33,13 +33,20 @@ def compile_to(folder, source, name):
 
 
 @pytest.fixture(scope="module")
-def board_folder(tmp_path_factory):
-    """What would be copied to a board: the compiled modules and a starter."""
+def compiled(tmp_path_factory):
+    """A folder with the compiled board-safe modules, and by name how compiling each ended."""
     folder = tmp_path_factory.mktemp("board")
-    for name in [*BOARD_SAFE, "board_script.py"]:
-        source = SCRIPT if name == "board_script.py" else ROOT / name
-        run = compile_to(folder, source, name if source == SCRIPT else f"breathmap/{name}")
-        assert run.returncode == 0, run.stderr
+    return folder, {
+        name: compile_to(folder, ROOT / name, f"breathmap/{name}") for name in BOARD_SAFE
+    }
+
+
+@pytest.fixture(scope="module")
+def board_folder(compiled):
+    """What would be copied to a board: the compiled modules and a starter."""
+    folder, _ = compiled
+    run = compile_to(folder, SCRIPT, "board_script.py")
+    assert run.returncode == 0, run.stderr
     (folder / "main.py").write_text(
         "import sys\nsys.path.insert(0, sys.argv[1])\nimport board_script\n", "utf-8"
     )
@@ -103,7 +110,7 @@ def test_a_board_has_heap_to_spare(runs):
 
 
 @pytest.mark.parametrize("name", BOARD_SAFE)
-def test_board_safe_files_compile_for_a_board(name, tmp_path):
+def test_board_safe_files_compile_for_a_board(name, compiled):
     """Every file that says it is board-safe compiles with the board's own compiler."""
-    run = compile_to(tmp_path, ROOT / name, name)
+    run = compiled[1][name]
     assert run.returncode == 0, run.stderr

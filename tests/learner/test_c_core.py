@@ -43,7 +43,8 @@ from breathmap.tools.make import core as make_core
 VALUES = (0.0, -1.0, 1e9, float("inf"), float("-inf"), NAN)
 TARGETS = {
     "host gcc": ["gcc", "-O2"],
-    "host clang": ["clang", "-O2"],
+    # clang finds what it warns of before it optimizes.
+    "host clang": ["clang", "-O0"],
     "Cortex-M4F": ["arm-none-eabi-gcc", "-mcpu=cortex-m4", "-mthumb", "-mfloat-abi=hard", "-Os"],
 }
 
@@ -60,7 +61,7 @@ def harness(request, tmp_path_factory):
     """The program around the C learner under the sanitizers; its real type, and where it is."""
     need("gcc")
     program = tmp_path_factory.mktemp("harness") / "harness"
-    flags = [*FLAGS, "-O1", *SANITIZERS, f"-DBREATHMAP_REAL={request.param}"]
+    flags = [*FLAGS, "-O0", *SANITIZERS, f"-DBREATHMAP_REAL={request.param}"]
     here = ROOT / "tests/learner/c_harness.c"
     link = KIT / "breathmap_link.c"
     run("gcc", *flags, *sources(), link, here, "-lm", "-o", program)
@@ -270,7 +271,8 @@ def test_a_core_of_other_sources_is_not_used(monkeypatch, tmp_path):
     monkeypatch.delenv(compiled.PURE, raising=False)
     other, none = tmp_path / "other.so", tmp_path / "none.so"
     words = make_core.command(other)
-    run(*[word.replace("BREATHMAP_SOURCES=", "BREATHMAP_SOURCES=1+") for word in words])
+    words = [word.replace("BREATHMAP_SOURCES=", "BREATHMAP_SOURCES=1+") for word in words]
+    run(*[word.replace("-O2", "-O0") for word in words])
     none.write_bytes(b"nothing")
     monkeypatch.setattr(compiled, "built", lambda: [none, other])
     assert compiled.library() is None

@@ -77,22 +77,20 @@ def test_both_cores_come_to_the_same(rides, monkeypatch):
     assert session.left_out_count > 100
 
 
-def test_a_witness_forgets_alike(rides, monkeypatch):
-    """What was seen beyond the most that is kept is forgotten at the same samples."""
+def test_what_is_kept_is_bounded_alike(rides, monkeypatch):
+    """What was seen beyond the most that is kept is forgotten at the same samples; where the bins
+    of time double in length on the way, both cores' traces are the same."""
     monkeypatch.setattr("breathmap.learner.causes.witness.MOST_SAMPLES", 1000)
+    monkeypatch.setattr("breathmap.tools.run.trace.MOST_TIME_BINS", 4)
     use_python(monkeypatch)
-    slow = held_by(learned(rides, 4096))["witness"]
+    short = {"first": rides["first"][:120_000], "second": rides["second"]}
+    slow = held_by(learned(short, 4096))
     use_c(monkeypatch)
-    assert not differences(slow, held_by(learned(rides, 65_536))["witness"])
-
-
-def test_a_long_trace_halves_its_bins_alike(rides, monkeypatch):
-    """Where the bins of time double in length on the way, both cores' traces are the same."""
-    monkeypatch.setattr("breathmap.tools.run.trace.MOST_TIME_BINS", 7)
-    use_python(monkeypatch)
-    slow = held_by(learned(rides, 4096))["trace"]
-    use_c(monkeypatch)
-    assert held_by(learned(rides, 20_000))["trace"] == slow
+    fast = held_by(learned(short, 20_000))
+    assert not differences(slow["witness"], fast["witness"])
+    assert slow["trace"] == fast["trace"]
+    for bank in json.loads(slow["trace"])["banks"].values():
+        assert bank["over_time"]["bin_s"] >= 40.0  # of 10 at first
 
 
 def test_what_looks_at_each_sample_sees_each(rides, monkeypatch):
