@@ -1,13 +1,15 @@
 """The installed version, and what `breathmap --version` says."""
 
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 
 from breathmap.learner.fast.compiled import core_name
 from breathmap.protocol.wire.codes import PROTOCOL_VERSION
 
 
+@cache
 def software_version() -> str:
-    """Return the installed version."""
+    """Return the installed version; looked for once, as every record and summary names it."""
     try:
         return version("breathmap")
     except PackageNotFoundError:

@@ -20,7 +20,6 @@ import contextlib
 import hashlib
 import os
 import shutil
-import stat
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -35,7 +34,7 @@ from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, read_description
 from breathmap.tools.base.version import software_version
-from breathmap.tools.job.calibration import read_calibration, target_on
+from breathmap.tools.job.calibration import TARGET, read_calibration, target_on
 from breathmap.tools.job.chain import (
     HEAD,
     HISTORY,
@@ -126,14 +125,18 @@ def kept_description(folder: Path, digest: str) -> Path:
 
 def check_plain(folder: Path) -> None:
     """Refuse a job with links or devices in it: what it reads and writes stays within it."""
-    for top, folders, files in os.walk(folder):
-        for path in (Path(top, name) for name in (*folders, *files)):
-            mode = path.lstat().st_mode
-            if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
-                raise UserError(
-                    f"{path}: a job holds plain files and folders only; put the file itself there "
-                    "in place of a link"
-                )
+    folders = [os.fspath(folder)]
+    while folders:
+        # A folder that cannot be read, or has just gone, is left to whoever needs it.
+        with contextlib.suppress(OSError), os.scandir(folders.pop()) as entries:
+            for entry in entries:
+                if entry.is_dir(follow_symlinks=False):
+                    folders.append(entry.path)
+                elif not entry.is_file(follow_symlinks=False):
+                    raise UserError(
+                        f"{entry.path}: a job holds plain files and folders only; put the file "
+                        "itself there in place of a link"
+                    )
 
 
 def is_job(path: Path) -> bool:
@@ -163,6 +166,7 @@ class Job:
         check_plain(folder)
         self.folder = folder
         self._described: tuple[bytes, EngineDescription] | None = None
+        self._tables: dict[tuple[object, ...], Calibration] = {}
         self._chain = read_chain(folder)
 
     @property
@@ -366,9 +370,7 @@ class Job:
         if number not in self.tables:
             there = ", ".join(str(n) for n in self.tables)
             raise UserError(f"{self.folder}: there is no table {number}; there are {there}")
-        description = self.description(number)
-        self._check_table(number)
-        found = read_calibration(self.table_folder(number), description)
+        found = self._read_table(number)
         for given in self.all_of(Originals):
             target = self._target_given(given, found)
             found = replace(
@@ -377,6 +379,18 @@ class Job:
                 target_lambda=found.target_lambda if target is None else target,
             )
         return found
+
+    def _read_table(self, number: int) -> Calibration:
+        """Return what a table's files say. One command asks for a table many times: its files are
+        looked at each time, and read over only where they are not those of before."""
+        description, files = self.description(number), self._check_table(number)
+        folder = self.table_folder(number)
+        # What the history does not name cannot be known to be the same.
+        is_named = TARGET in files or not (folder / TARGET).exists()
+        key = (description.axes.model_dump_json(), *files.values())
+        if not is_named or key not in self._tables:
+            self._tables[key] = read_calibration(folder, description)
+        return self._tables[key]
 
     def _target_given(self, given: Originals, on: Calibration) -> tuple[float, ...] | None:
         """Return a target table that was given later, which is on the axes of the start."""
@@ -390,8 +404,9 @@ class Job:
         """Return the calibration that the job started from."""
         return self.calibration(0)
 
-    def _check_table(self, number: int) -> None:
-        """Refuse a table whose files are not those that the history names."""
+    def _check_table(self, number: int) -> dict[str, str]:
+        """Refuse a table whose files are not those that the history names; return their hashes by
+        name."""
         kinds = Created | Accepted | Edited | AxesChanged
         made = (r for r in self.records if isinstance(r, kinds) and r.table == number)
         record = next(made, None)
@@ -404,6 +419,7 @@ class Job:
                     f"{folder / name}: changed since the job saved it; put it back from a copy "
                     "(the history holds its hash)"
                 )
+        return record.files
 
     def running_description(self) -> EngineDescription:
         """Return the description to learn with: tables beside it, and the displacement that VE now
