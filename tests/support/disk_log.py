@@ -57,6 +57,8 @@ class DiskLog:
     error: Exception = ERRORS[0]
     steps: list[Step] = field(default_factory=list)
     broken: Step | None = None
+    # How many operations there were.
+    count: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
         self._real = {name: getattr(os, name) for name in REPLACED}
@@ -99,6 +101,7 @@ class DiskLog:
         """Keep an operation that is about to be done, or break it."""
         with self._lock:
             self.steps.append(step)
+            self.count += step.what != "said"
             count = self.count
         if step.what != "said" and count == self.fail_at and self.broken is None:
             self.broken = step
@@ -111,11 +114,6 @@ class DiskLog:
     def said(self) -> None:
         """Note that something was reported."""
         self.step(Step("said"))
-
-    @property
-    def count(self) -> int:
-        """How many operations there were."""
-        return sum(step.what != "said" for step in self.steps)
 
     def opened(self, number: int, path: str, handle: int = 0) -> None:
         """Know an open file or folder by its number with the system."""

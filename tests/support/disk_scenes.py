@@ -14,7 +14,7 @@ import serial
 from command_line import Ended
 from disk_log import DiskLog, logged
 from job_bench import engine_files, made_up_calibration, made_up_ride
-from power_cut import Tree
+from power_cut import Tree, put, tree_of
 
 from breathmap.learner.decide.proposal import Rules
 from breathmap.protocol.host.calibration import Calibration, Device
@@ -175,6 +175,7 @@ class World:
         self.folder = folder
         self.root = folder / "root"
         self.server = ControlServer(ORIGINAL)
+        self._trees: dict[str, Tree] = {}
         self._controllers: dict[str, Calibration] = {}
         self._again: dict[Any, dict[str, str]] = {}
         self._proposal_again = history.proposal_again
@@ -216,13 +217,11 @@ class World:
 
     def begin(self, base: str) -> None:
         """Put the root and the controller into a state."""
-        kept = self.folder / (base or "nothing")
-        if not kept.exists():
+        if base not in self._trees:
             self._make(base)
-            shutil.copytree(self.root, kept)
+            self._trees[base] = tree_of(self.root)
             self._controllers[base] = self.server.calibration
-        shutil.rmtree(self.root, ignore_errors=True)
-        shutil.copytree(kept, self.root)
+        put(self._trees[base], self.root)
         self.reset_controller(base)
 
     def reset_controller(self, base: str) -> None:

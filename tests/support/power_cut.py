@@ -28,6 +28,8 @@ class File:
 
     def content(self, count: int | None = None) -> bytes:
         """Return it after the first `count` writes since the last sync."""
+        if not self.writes:
+            return self.safe
         data = bytearray(self.safe)
         for offset, new in self.writes[:count]:
             if new is None:
@@ -189,9 +191,21 @@ def _read(folder: Path) -> Folder:
 
 
 def put(tree: Tree, folder: Path) -> None:
-    """Make a tree on the disk, in a folder that is not there yet."""
-    folder.mkdir()
+    """Make a folder hold a tree and nothing else; what it holds already is left as it is."""
+    folder.mkdir(exist_ok=True)
+    before = tree_of(folder)
+    # What is in a folder comes after it.
+    for path, data in reversed(list(before.items())):
+        if path in tree and tree[path] == data:
+            continue
+        del before[path]
+        if data is None:
+            (folder / path).rmdir()
+        else:
+            (folder / path).unlink()
     for path, data in tree.items():
+        if path in before:
+            continue
         if data is None:
             (folder / path).mkdir()
         else:
