@@ -275,11 +275,12 @@ def sums_of(
     others = np.column_stack([terms, d])[order] * root
     extra = others.shape[1]
     sums = np.zeros((n + extra, n + extra))
-    squares, starts = np.unique(index[order], return_index=True)
-    for square, (a, b) in zip(squares, pairwise([*starts, len(order)]), strict=True):
-        at = square + np.array([0, 1, width, width + 1])
+    ordered = index[order]
+    starts = np.flatnonzero(np.diff(ordered, prepend=-1))
+    cells = ordered[starts, None] + np.array([0, 1, width, width + 1])
+    for at, (a, b) in zip(cells, pairwise([*starts.tolist(), len(order)]), strict=True):
         here = corners[a:b]
-        sums[np.ix_(at, at)] += here.T @ here
+        sums[at[:, None], at] += here.T @ here
         sums[at, n:] += here.T @ others[a:b]
     sums[n:, :n] = sums[:n, n:].T
     sums[n:, n:] = others.T @ others
