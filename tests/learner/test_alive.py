@@ -1,8 +1,11 @@
 """A stuck sensor leaves nothing behind, and a healthy one is learned from as ever."""
 
+from functools import cache
+
 import pytest
 from bench_streams import steady_stream, twin_settings
 
+from breathmap.learner.core.settings import Settings
 from breathmap.learner.core.stream import Learner
 from breathmap.learner.exact.alive import CarefulLearner
 from breathmap.protocol.wire.codes import SENSOR_FAULT
@@ -13,20 +16,23 @@ from breathmap.simulator.faults import fault
 from breathmap.simulator.run import bench, simulate
 from breathmap.tools.bench.convergence import describe
 
-MINUTES = 3.0
+MINUTES = 2.0
 STUCK = fault("sensor-stuck", bank=0, start_s=80.0, stop_s=110.0)
 KEPT = ("cells", "border", "corner", "term_rhs", "term_x", "term_dot", "sums")
 
 
+@cache
+def driven(stuck: bool) -> tuple[list[Sample], Settings]:
+    """The samples of a road ride of few minutes, and what is known of its engine."""
+    parameters, controller = bench(seed=3)
+    faults = [STUCK] if stuck else []
+    samples = simulate(parameters, controller, RoadRide(60 * MINUTES, 3), 3, faults=faults)
+    return list(samples), describe(parameters, controller)
+
+
 def ride(stuck: bool) -> tuple[list[Sample], Learner, CarefulLearner]:
     """A road ride of few minutes, a plain learner and a careful one."""
-    parameters, controller = bench(seed=3)
-    samples = list(
-        simulate(
-            parameters, controller, RoadRide(60 * MINUTES, 3), 3, faults=[STUCK] if stuck else []
-        )
-    )
-    settings = describe(parameters, controller)
+    samples, settings = driven(stuck)
     return samples, Learner(settings), CarefulLearner(settings)
 
 
