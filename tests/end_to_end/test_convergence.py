@@ -1,7 +1,7 @@
 """What the convergence benchmark shows over many engines, held over two on every change."""
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 from unittest import mock
 
 import numpy as np
@@ -17,9 +17,11 @@ from breathmap.tools.bench.convergence import (
     random_bench,
     run_engine,
 )
+from breathmap.tools.demo.accuracy import fresh_points
 
 SEEDS = (130, 131)
 MINUTES = (3.0, 10.0)
+FRESH_MINUTES = 5.0
 
 
 @cache
@@ -30,7 +32,11 @@ def benched() -> tuple[list[Row], list[Honesty]]:
     for seed in SEEDS:
         # The first by every method of the benchmark, the second by those that are held here.
         methods = convergence.METHODS if seed == SEEDS[0] else ("nearest", "ours", "oracle")
-        with mock.patch.object(convergence, "METHODS", methods):
+        fresh = partial(fresh_points, minutes=FRESH_MINUTES)
+        with (
+            mock.patch.object(convergence, "METHODS", methods),
+            mock.patch.object(convergence, "fresh_points", fresh),
+        ):
             some_rows, some_honesty = run_engine((seed, "grid", MINUTES, False))
         rows += some_rows
         honesty += some_honesty

@@ -205,13 +205,15 @@ def drive_evidence(
     speed, load = smooth_walk(minutes * 60.0, rate_hz, rng)
     disturbance = noise * rng.standard_normal(len(speed)) if isinstance(noise, float) else noise
     terms = 0.1 * rng.standard_normal((len(speed), n_terms))
-    for k in range(len(speed)):
-        assert table.locate(float(speed[k]), float(load[k]))
-        v = (table.v0, table.v1, table.v2, table.v3)
-        d = float(np.dot(v, truth[cells_of(recorder.evidence, table.index)]))
-        d += float(terms[k] @ np.array(term_truth)) if n_terms else 0.0
-        row = [float(t) for t in terms[k]] if n_terms else None
-        recorder.learn(table.index, v, d + float(disturbance[k]), terms=row)
+    beside = disturbance + terms @ np.array(term_truth[:n_terms])
+    cells, width = truth.tolist(), table.speed_count
+    rows = terms.tolist() if n_terms else [None] * len(speed)
+    for n, p, row, more in zip(speed.tolist(), load.tolist(), rows, beside.tolist(), strict=True):
+        assert table.locate(n, p)
+        at, v = table.index, (table.v0, table.v1, table.v2, table.v3)
+        d = v[0] * cells[at] + v[1] * cells[at + 1]
+        d += v[2] * cells[at + width] + v[3] * cells[at + width + 1]
+        recorder.learn(at, v, d + more, terms=row)
     return recorder
 
 
