@@ -1,6 +1,7 @@
 """A job proposes nothing while a likely cause makes its table unsafe, unless told to, on record."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -31,7 +32,7 @@ def job(bench_folder: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def learned(bench_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A job that has learned the healthy ride, for those who only ask it."""
+    """A job that has learned the healthy ride, to be asked or copied."""
     folder = tmp_path_factory.mktemp("learned") / "job"
     assert run(["new", str(folder), "--engine", str(bench_folder / "engine.toml")]) == 0
     assert run(["learn", str(folder), str(bench_folder / "ride.bin")]) == 0
@@ -77,11 +78,11 @@ def test_an_unsafe_table_is_not_proposed(
 
 
 def test_a_healthy_table_is_proposed(
-    bench_folder: Path, job: Path, capsys: pytest.CaptureFixture[str]
+    learned: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A healthy pass is proposed as ever, with a line about what else could explain it; a cause
     that was not found is not on record as overruled."""
-    assert run(["learn", str(job), str(bench_folder / "ride.bin")]) == 0
+    job = shutil.copytree(learned, tmp_path / "job")
     assert run(["propose", str(job), "--despite", "exhaust-leak", "--reason", "gasket new"]) == 0
     assert "What else could explain it" in capsys.readouterr().out
     assert last_record(job)["despite"] == []
