@@ -340,8 +340,7 @@ def test_a_delay_of_one_bank_alone_is_told(
 ) -> None:
     """A bank whose delay was found another part of what is stated than its sister's is a fact; not
     looked at where nobody looked for it, or the ride does not tell it."""
-    # Too short to weigh causes: those of a healthy ride are looked at in a test of their own.
-    learner, witness = ride(minutes=0.5)
+    learner, witness = ride()
     delays = []
     for volume, bank in zip(volumes, learner.settings.banks, strict=False):
         model = copy(bank.delay)
