@@ -2,6 +2,7 @@
 comparing tables."""
 
 import io
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,9 +15,12 @@ from breathmap.protocol.host.calibration import Calibration, differences
 from breathmap.simulator.control_server import ControlServer
 from breathmap.tools.base.control import ControllerLink
 from breathmap.tools.demo.simulating import Order, prepare
-from breathmap.tools.job.calibration import calibration_files
-from breathmap.tools.job.folder import Job
+from breathmap.tools.job.calibration import CALIBRATION, calibration_files
+from breathmap.tools.job.folder import Job, hash_files, save_folder
 from breathmap.tools.job.new import Origin, described
+from breathmap.tools.job.records import Accepted
+
+EXCHANGED = ("right.csv", "left.csv")
 
 PASTE = """load\t1000\t2000\t4500
 20\t60\t70,5\t80
@@ -48,6 +52,51 @@ def test_a_paste_makes_a_job(
     assert calibration.ve_pct[0] == (60.0, 70.5, 80.0, 65.0, 75.0, 85.0, 70.0, 80.0, 90.0)
     assert calibration.ve_pct[1][8] == 91.0
     assert breathmap("check", job / "engine.toml").code == 0
+
+
+def exchanged(job: Path, named: Callable[[dict[str, str]], dict[str, str]]) -> None:
+    """Put the start with its banks' tables exchanged on record as table 1. named: the files that
+    the record names, of those that are there."""
+    opened = Job(job)
+    start = opened.start()
+    other = replace(start, ve_pct=start.ve_pct[::-1])
+    folder = opened.table_folder(1)
+    save_folder(folder, calibration_files(other, opened.description()))
+    opened.append(
+        Accepted(
+            **opened.head(), table=1, from_table=0, proposal=1, proposal_files={},
+            displacement_cm3=start.displacement_cm3, files=named(hash_files(folder)),
+        )
+    )  # fmt: skip
+
+
+@pytest.fixture
+def pasted(breathmap: Breathmap, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A job of two banks made from a paste."""
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(PASTE.encode())))
+    words = ("--table", "-", "--displacement", "689", "--bank", "left", "--bank", "right")
+    assert breathmap("new", tmp_path / "job", *words).code == 0
+    return tmp_path / "job"
+
+
+def test_tables_of_the_same_files_under_other_names_are_two(pasted: Path) -> None:
+    """Whatever the order in which a record names its files, each bank gets its own table."""
+    exchanged(pasted, lambda files: {name: files[name] for name in (CALIBRATION, *EXCHANGED)})
+
+    opened = Job(pasted)
+    assert opened.calibration(0).ve_pct[0] != opened.calibration(0).ve_pct[1]
+    assert opened.calibration(1).ve_pct == opened.calibration(0).ve_pct[::-1]
+
+
+def test_a_file_that_no_record_names_is_read_each_time(pasted: Path) -> None:
+    """What the history names no hash of may have changed since it was read: it is read again."""
+    exchanged(pasted, lambda files: {CALIBRATION: files[CALIBRATION]})
+
+    opened = Job(pasted)
+    before = opened.calibration(1).ve_pct
+    left, right = (opened.table_folder(1) / name for name in reversed(EXCHANGED))
+    left.write_bytes(right.read_bytes())
+    assert opened.calibration(1).ve_pct == (before[1], before[1])
 
 
 @pytest.mark.parametrize(

@@ -79,6 +79,12 @@ def _toml(calibration: Calibration) -> str:
     return "\n".join(lines) + "\n"
 
 
+def calibration_names(folder: Path, description: EngineDescription) -> list[str]:
+    """Return which files of a folder `read_calibration` reads."""
+    target = [TARGET] if (folder / TARGET).exists() else []
+    return [CALIBRATION, *target, *(f"{bank.name}.csv" for bank in description.bank)]
+
+
 def read_calibration(folder: Path, description: EngineDescription) -> Calibration:
     """Return the calibration of a folder; UserError names the file that is wrong."""
     path = folder / CALIBRATION

@@ -34,7 +34,7 @@ from breathmap.tools.base import disk
 from breathmap.tools.base.errors import UserError
 from breathmap.tools.base.files import encoded, read_description
 from breathmap.tools.base.version import software_version
-from breathmap.tools.job.calibration import TARGET, read_calibration, target_on
+from breathmap.tools.job.calibration import calibration_names, read_calibration, target_on
 from breathmap.tools.job.chain import (
     HEAD,
     HISTORY,
@@ -385,10 +385,12 @@ class Job:
         looked at each time, and read over only where they are not those of before."""
         description, files = self.description(number), self._check_table(number)
         folder = self.table_folder(number)
+        needed = calibration_names(folder, description)
         # What the history does not name cannot be known to be the same.
-        is_named = TARGET in files or not (folder / TARGET).exists()
-        key = (description.axes.model_dump_json(), *files.values())
-        if not is_named or key not in self._tables:
+        if not files.keys() >= set(needed):
+            return read_calibration(folder, description)
+        key = (description.axes.model_dump_json(), *((name, files[name]) for name in needed))
+        if key not in self._tables:
             self._tables[key] = read_calibration(folder, description)
         return self._tables[key]
 
